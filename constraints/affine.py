@@ -1,0 +1,161 @@
+"""Affine maps y = matrix @ x + offset, where x are the changes that a suggestion may make.
+
+Two kinds of matrix, one interface. `Band` is for the long and narrow ones: each row holds a few neighbouring
+columns, as in differences of samples or in samples of a keyed curve; its normal matrix is banded and solved in
+linear time. A dense array is for everything else. Both are built without scipy.sparse, whose construction costs
+more than the solve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import comb
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Band:
+    """A matrix whose row i holds `entries[i]` in the columns start[i] .. start[i] + width - 1.
+
+    entries: (m, width); start: (m,) whole, start + width <= columns and never falling.
+    """
+
+    entries: Array
+    start: NDArray[np.intp]
+    columns: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return len(self.entries), self.columns
+
+    @property
+    def width(self) -> int:
+        return int(self.entries.shape[1])
+
+    def __matmul__(self, x: Array) -> Array:
+        """matrix @ x for x of shape (n,) or (n, r)."""
+        total = self.entries[:, :1] * x[self.start].reshape(len(self.start), -1)
+        for j in range(1, self.width):
+            total += self.entries[:, j : j + 1] * x[self.start + j].reshape(len(self.start), -1)
+        return total.reshape((len(self.start), *x.shape[1:]))
+
+    def transposed_times(self, y: Array) -> Array:
+        """matrix.T @ y for y of shape (m,)."""
+        total = np.zeros(self.columns)
+        for j in range(self.width):
+            total += np.bincount(self.start + j, self.entries[:, j] * y, self.columns)
+        return total
+
+    def gram(self, weight: Array) -> Array:
+        """Lower bands (width, n) of matrix.T @ diag(weight) @ matrix, as scipy.linalg.solveh_banded takes them."""
+        bands = np.zeros((self.width, self.columns))
+        for j in range(self.width):
+            weighted = weight * self.entries[:, j]
+            for k in range(j, self.width):
+                bands[k - j] += np.bincount(self.start + j, weighted * self.entries[:, k], self.columns)
+        return bands
+
+    def dense(self) -> Array:
+        full = np.zeros(self.shape)
+        rows = np.arange(len(self.start))
+        for j in range(self.width):
+            full[rows, self.start + j] += self.entries[:, j]
+        return full
+
+
+Matrix = Band | Array
+
+
+def dense(matrix: Matrix) -> Array:
+    return matrix.dense() if isinstance(matrix, Band) else matrix
+
+
+def transposed_times(matrix: Matrix, y: Array) -> Array:
+    """matrix.T @ y, whichever kind the matrix is."""
+    return matrix.transposed_times(y) if isinstance(matrix, Band) else matrix.T @ y
+
+
+def difference(order: int, size: int) -> Band:
+    """The differences of `order` of `size` equidistant samples: (size - order, size)."""
+    stencil = np.array([(-1.0) ** (order - j) * comb(order, j) for j in range(order + 1)])
+    rows = max(size - order, 0)
+    return Band(np.tile(stencil, (rows, 1)), np.arange(rows), size)
+
+
+def identity(size: int) -> Band:
+    return Band(np.ones((size, 1)), np.arange(size), size)
+
+
+def selection(rows: NDArray[np.intp], size: int) -> Band:
+    """Picks the entries `rows` (rising) of a vector of `size`."""
+    return Band(np.ones((len(rows), 1)), np.asarray(rows, np.intp), size)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Affine:
+    """y = matrix @ x + offset: matrix (m, n), offset (m,)."""
+
+    matrix: Matrix
+    offset: Array
+
+    def __post_init__(self) -> None:
+        if self.matrix.shape[0] != len(self.offset):
+            raise ValueError(f"offset has {len(self.offset)} rows, matrix {self.matrix.shape[0]}")
+
+    @property
+    def rows(self) -> int:
+        return len(self.offset)
+
+    @property
+    def size(self) -> int:
+        return int(self.matrix.shape[1])
+
+    def __call__(self, x: Array) -> Array:
+        return self.matrix @ x + self.offset
+
+    def restrict(self, rows: NDArray[np.intp] | slice) -> Affine:
+        """Only some of the rows."""
+        if isinstance(self.matrix, Band):
+            part: Matrix = Band(self.matrix.entries[rows], self.matrix.start[rows], self.matrix.columns)
+        else:
+            part = self.matrix[rows]
+        return Affine(part, self.offset[rows])
+
+    def scaled(self, factor: float | Array) -> Affine:
+        """Each row times a factor: scalar or (m,)."""
+        rows = np.broadcast_to(np.asarray(factor, float), self.offset.shape)
+        if isinstance(self.matrix, Band):
+            matrix: Matrix = Band(self.matrix.entries * rows[:, None], self.matrix.start, self.matrix.columns)
+        else:
+            matrix = self.matrix * rows[:, None]
+        return Affine(matrix, self.offset * rows)
+
+    def differences(self, order: int) -> Affine:
+        """The differences of `order` of the rows, in which consecutive rows are consecutive frames."""
+        stencil = difference(order, self.rows)
+        if not isinstance(self.matrix, Band):
+            return Affine(np.diff(self.matrix, order, axis=0), stencil @ self.offset)
+        inner, rows = self.matrix, stencil.shape[0]
+        first = inner.start[:rows]
+        width = int((inner.start[order : order + rows] - first).max(initial=0)) + inner.width
+        # A row may begin too near the last column for the common width; it then begins earlier, padded by zeros.
+        start = np.minimum(first, inner.columns - min(width, inner.columns))
+        width = min(width + int((first - start).max(initial=0)), inner.columns)
+        entries = np.zeros((rows, width))
+        at = np.arange(rows)
+        for j in range(order + 1):
+            shift = inner.start[j : j + rows] - start
+            for k in range(inner.width):
+                entries[at, shift + k] += stencil.entries[:, j] * inner.entries[j : j + rows, k]
+        return Affine(Band(entries, start, inner.columns), stencil @ self.offset)
+
+
+def stack(parts: list[Affine]) -> Affine:
+    """Rows of all parts, one below the other. Dense unless each part is a band and their starts never fall."""
+    if len(parts) == 1:
+        return parts[0]
+    return Affine(np.vstack([dense(part.matrix) for part in parts]), np.concatenate([part.offset for part in parts]))

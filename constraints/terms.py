@@ -1,0 +1,106 @@
+"""The two things that a constraint can say: rows that must hold, penalties that cost.
+
+A constraint is a frozen dataclass with one method, `terms(motion) -> Terms`. It reads the affine maps of a
+`Motion` and builds rows and penalties from them; it never solves. Each row and penalty carries its source to the
+report, so that an infeasible problem can name who clashes.
+
+The unknowns x are *changes*: x = 0 leaves the shot as it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+import numpy as np
+
+from constraints.affine import Affine, Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rows:
+    """lower <= over(x) <= upper, each (m,); infinities leave a side open, equal bounds make an equality.
+
+    `unit` and `tolerance` are those of over(x); `frames` (m,) says where each row acts.
+    """
+
+    source: str
+    over: Affine
+    lower: Array
+    upper: Array
+    unit: str
+    frames: Array
+    tolerance: float
+
+    def violation(self, x: Array) -> Array:
+        """How far each row is outside its bounds, (m,), never negative."""
+        y = self.over(x)
+        return np.maximum(np.maximum(self.lower - y, y - self.upper), 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Penalty:
+    """A charge on r = over(x) - target, summed over the rows with `weight` (m,).
+
+    squares: sum w r^2.  l1: sum w |r|.  huber: sum w h(r), h(r) = r^2 if |r| <= knee else 2 knee |r| - knee^2.
+    groups: sum over consecutive blocks of `group` rows of w[first] * ||r_block||_2 (group L1: few blocks change).
+    """
+
+    source: str
+    over: Affine
+    target: Array
+    weight: Array
+    form: Literal["squares", "l1", "huber", "groups"] = "squares"
+    knee: float = 1.0
+    group: int = 1
+
+    def cost(self, x: Array) -> float:
+        r = self.over(x) - self.target
+        if self.form == "squares":
+            return float(self.weight @ (r * r))
+        if self.form == "l1":
+            return float(self.weight @ np.abs(r))
+        if self.form == "huber":
+            size = np.abs(r)
+            small = size <= self.knee
+            return float(self.weight @ np.where(small, r * r, 2 * self.knee * size - self.knee**2))
+        blocks = np.linalg.norm(r.reshape(-1, self.group), axis=1)
+        return float(self.weight[:: self.group] @ blocks)
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    rows: tuple[Rows, ...] = ()
+    penalties: tuple[Penalty, ...] = ()
+
+    def __add__(self, other: Terms) -> Terms:
+        return Terms(self.rows + other.rows, self.penalties + other.penalties)
+
+
+class Motion(Protocol):
+    """What a constraint may read: affine maps of the changes x, at the frames of the range and its margin."""
+
+    @property
+    def size(self) -> int:
+        """Number of unknowns, n."""
+
+    @property
+    def frames(self) -> Array:
+        """(N,) consecutive whole frames at which the maps are sampled."""
+
+    @property
+    def channels(self) -> tuple[str, ...]:
+        """Names of the channels that the unknowns touch."""
+
+    def samples(self, channel: str) -> Affine:
+        """The channel's value at each frame, (N,), in its own unit."""
+
+    def points(self, space: Literal["screen", "world"]) -> tuple[Affine, ...]:
+        """One map for each coordinate of each driven point, each (N,): px, or the shot's length unit."""
+
+
+class Constraint(Protocol):
+    def terms(self, motion: Motion) -> Terms:
+        """The rows and penalties for this motion; builds, never solves."""
+
+
