@@ -20,7 +20,9 @@ from numpy.typing import NDArray
 
 from refine.curve import evaluate, sample
 from refine.formats import bvh
+from refine.pose import Pose, pose
 from refine.shot import ROTATIONS, Array, Camera, Channel, Control, Keys, Shot, frozen, make_keys
+from refine.view import project, view
 
 Habit = Literal["natural", "chord", "flat", "mixed", "mixed_keys"]
 Kind = Literal["value", "value_reslope", "slope", "zigzag"]
@@ -58,7 +60,7 @@ class Fault:
     flagged: tuple[int, int]  # the range of frames that an artist would hand over
 
 
-# --- the clip, resampled ------------------------------------------------------------------------------------
+# --- the clip, resampled -------------------------------------------------------------------------------
 
 
 @lru_cache(maxsize=4)
@@ -120,7 +122,7 @@ def clip_at(clip: str, fps: float) -> Shot:
     return replace(shot, fps=fps, first_frame=0, last_frame=count - 1, controls=controls)
 
 
-# --- keys ---------------------------------------------------------------------------------------------------
+# --- keys ----------------------------------------------------------------------------------------------
 
 
 def key_frames(samples: Array, rng: np.random.Generator) -> NDArray[np.intp]:
@@ -196,7 +198,7 @@ def _keyed(frames: Array, values: Array, rules: list[Rule], scale: Array) -> Key
     return make_keys(frames, values, slopes)
 
 
-# --- the clean shot -----------------------------------------------------------------------------------------
+# --- the clean shot ------------------------------------------------------------------------------------
 
 
 def keyed_shot(
@@ -291,48 +293,29 @@ def _unit_span(control: Control, height: float) -> Array:
     return np.array([channel_unit(channel, height) for channel in control.channels])
 
 
-# --- points and the screen ----------------------------------------------------------------------------------
+# --- points and the screen -----------------------------------------------------------------------------
 
 
-def figure_points(shot: Shot, frames: Array) -> Array:
-    """(N, P, 3) world positions of all controls and tips, in control order, shot units."""
-    worlds: dict[str, Array] = {}
+def figure_points(shot: Shot, posed: Pose) -> Array:
+    """(P, N, 3) world positions of all pivots and tips, in control order, shot units."""
     points = []
-    for control in shot.controls:
-        parent = np.eye(4)[None] if control.parent is None else worlds[control.parent]
-        worlds[control.name] = parent @ _local(control, shot, frames)
-        points.append(worlds[control.name][:, :3, 3])
-        if control.tip is not None:
-            points.append((worlds[control.name] @ [*control.tip, 1.0])[:, :3])
-    return np.stack(points, axis=1)
-
-
-def _local(control: Control, shot: Shot, frames: Array) -> Array:
-    """(N, 4, 4) rest * translation * rotation of a control of a capture rig: no rest rotation, no pivot."""
-    from scipy.spatial.transform import Rotation
-
-    values = {ch.name: sample(ch, shot, frames)[:, 0] for ch in control.channels}
-    local = np.tile(np.eye(4), (len(frames), 1, 1))
-    local[:, :3, 3] = control.rest_translation
-    for i, axis in enumerate("xyz"):
-        local[:, i, 3] += values.get(f"translation.{axis}", 0.0)
-    still = np.zeros(len(frames))
-    angles = np.column_stack([values.get(f"rotation.{axis}", still) for axis in control.order])
-    local[:, :3, :3] = Rotation.from_euler(control.order.upper(), angles, degrees=True).as_matrix()
-    return local
+    for i, control in enumerate(shot.controls):
+        for local in (control.pivot,) if control.tip is None else (control.pivot, control.tip):
+            points.append(posed.linear[i] @ np.array(local) + posed.origin[i])
+    return np.stack(points)
 
 
 def figure_height(shot: Shot) -> float:
     """The figure's vertical extent, median over the shot, in shot units."""
-    up = figure_points(shot, shot.frames[::8])[:, :, 1]
-    return float(np.median(np.ptp(up, axis=1)))
+    up = figure_points(shot, pose(shot, shot.frames[::8]))[:, :, 1]
+    return float(np.median(np.ptp(up, axis=0)))
 
 
 def _camera(shot: Shot) -> Camera:
     """A static camera, level, square to the figure's travel, the figure at 60 % of the frame or less."""
-    points = figure_points(shot, shot.frames[::4])
+    points = figure_points(shot, pose(shot, shot.frames[::4]))
     centre = (points.min(axis=(0, 1)) + points.max(axis=(0, 1))) / 2
-    ground = points[:, 0, [0, 2]] - points[:, 0, [0, 2]].mean(axis=0)
+    ground = points[0][:, [0, 2]] - points[0][:, [0, 2]].mean(axis=0)
     across = np.linalg.svd(ground, full_matrices=False)[2][0]  # main direction of travel
     yaw = atan2(-across[1], across[0])  # the camera's +X lies along the travel
     width, height, angle = 1920, 1080, 30.0
@@ -350,15 +333,9 @@ def _camera(shot: Shot) -> Camera:
 
 
 def screen_points(shot: Shot, frames: Array) -> Array:
-    """(N, P, 2) pixels of `figure_points` in the shot's first camera, which must be static."""
-    from scipy.spatial.transform import Rotation
-
-    camera = shot.cameras[0]
-    lens = Rotation.from_quat(camera.control.rest_rotation).as_matrix()
-    seen = (figure_points(shot, frames) - np.array(camera.control.rest_translation)) @ lens
-    focal = camera.height / 2 / tan(radians(camera.vertical_angle / 2))
-    x, y = seen[..., 0] / -seen[..., 2], seen[..., 1] / -seen[..., 2]
-    return np.stack([camera.width / 2 + focal * x, camera.height / 2 - focal * y], axis=-1)
+    """(P, N, 2) pixels of `figure_points` in the shot's first camera."""
+    posed = pose(shot, frames)
+    return project(view(shot, posed), figure_points(shot, posed))
 
 
 def screen_move(one: Shot, other: Shot, frames: Array) -> float:
@@ -367,7 +344,7 @@ def screen_move(one: Shot, other: Shot, frames: Array) -> float:
     return float(np.linalg.norm(apart, axis=-1).max())
 
 
-# --- faults -------------------------------------------------------------------------------------------------
+# --- faults --------------------------------------------------------------------------------------------
 
 
 def injected(shot: Shot, seed: int, kind: Kind, size: float) -> tuple[Shot, Fault]:
@@ -451,7 +428,7 @@ def _flagged(shot: Shot, keys: Keys, at: NDArray[np.intp], rng: np.random.Genera
     return max(a, shot.first_frame), min(b, shot.last_frame)
 
 
-# --- measures -----------------------------------------------------------------------------------------------
+# --- measures ------------------------------------------------------------------------------------------
 
 
 def curve_of(shot: Shot, control: str, channel: str) -> Array:
