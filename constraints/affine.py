@@ -1,9 +1,9 @@
 """Affine maps y = matrix @ x + offset, where x are the changes that a suggestion may make.
 
 Two kinds of matrix, one interface. `Band` is for the long and narrow ones: each row holds a few neighbouring
-columns, as in differences of samples or in samples of a keyed curve; its normal matrix is banded and solved in
-linear time. A dense array is for everything else. Both are built without scipy.sparse, whose construction costs
-more than the solve.
+columns, as in differences of samples or in samples of a keyed curve; its normal matrix is banded and solved
+in linear time. A dense array is for everything else. Both are built without scipy.sparse, whose construction
+costs more than the solve.
 """
 
 from __future__ import annotations
@@ -36,28 +36,70 @@ class Band:
     def width(self) -> int:
         return int(self.entries.shape[1])
 
+    @property
+    def first(self) -> int | None:
+        """The first row's column where each row starts one column after the row before; None elsewhere.
+
+        Such a matrix is applied by slices, several times faster than by index arrays.
+        """
+        if not len(self.start):
+            return 0
+        first = int(self.start[0])
+        consecutive = np.array_equal(self.start, np.arange(first, first + len(self.start)))
+        return first if consecutive else None
+
+    @property
+    def stencil(self) -> Array | None:
+        """(width,) the one row that all rows repeat, known by sharing its memory; None elsewhere."""
+        return self.entries[0] if len(self.entries) and self.entries.strides[0] == 0 else None
+
+    def column(self, j: int) -> Array | float:
+        """`entries[:, j]`, as a plain number where all rows are alike: that saves a pass over memory."""
+        row = self.stencil
+        return self.entries[:, j] if row is None else float(row[j])
+
     def __matmul__(self, x: Array) -> Array:
         """matrix @ x for x of shape (n,) or (n, r)."""
-        total = self.entries[:, :1] * x[self.start].reshape(len(self.start), -1)
-        for j in range(1, self.width):
-            total += self.entries[:, j : j + 1] * x[self.start + j].reshape(len(self.start), -1)
-        return total.reshape((len(self.start), *x.shape[1:]))
+        rows, first = len(self.start), self.first
+        total = np.zeros((rows, *x.shape[1:]))
+        for j in range(self.width):
+            part = x[self.start + j] if first is None else x[first + j : first + j + rows]
+            column = self.column(j)
+            total += part * (column if x.ndim == 1 or isinstance(column, float) else column[:, None])
+        return total
 
     def transposed_times(self, y: Array) -> Array:
         """matrix.T @ y for y of shape (m,)."""
+        rows, first = len(self.start), self.first
         total = np.zeros(self.columns)
         for j in range(self.width):
-            total += np.bincount(self.start + j, self.entries[:, j] * y, self.columns)
+            weighted = self.column(j) * y
+            if first is None:
+                total += np.bincount(self.start + j, weighted, self.columns)
+            else:
+                total[first + j : first + j + rows] += weighted
         return total
 
     def gram(self, weight: Array) -> Array:
-        """Lower bands (width, n) of matrix.T @ diag(weight) @ matrix, as scipy.linalg.solveh_banded takes them."""
+        """Lower bands (width, n) of matrix.T @ diag(weight) @ matrix, as scipy.linalg.solveh_banded takes
+        them."""
         bands = np.zeros((self.width, self.columns))
-        for j in range(self.width):
-            weighted = weight * self.entries[:, j]
-            for k in range(j, self.width):
-                bands[k - j] += np.bincount(self.start + j, weighted * self.entries[:, k], self.columns)
+        self.add_gram(weight, bands)
         return bands
+
+    def add_gram(self, weight: Array, bands: Array) -> None:
+        """Add `gram(weight)` to lower bands (at least width, n) in place."""
+        rows, first = len(self.start), self.first
+        charge: Array | float = float(weight[0]) if rows and weight.strides[0] == 0 else weight
+        for j in range(self.width):
+            weighted = charge * self.column(j)
+            for k in range(j, self.width):
+                product = weighted * self.column(k)
+                if first is None:
+                    full = np.broadcast_to(np.asarray(product), (rows,))
+                    bands[k - j] += np.bincount(self.start + j, full, self.columns)
+                else:
+                    bands[k - j, first + j : first + j + rows] += product
 
     def dense(self) -> Array:
         full = np.zeros(self.shape)
@@ -83,16 +125,16 @@ def difference(order: int, size: int) -> Band:
     """The differences of `order` of `size` equidistant samples: (size - order, size)."""
     stencil = np.array([(-1.0) ** (order - j) * comb(order, j) for j in range(order + 1)])
     rows = max(size - order, 0)
-    return Band(np.tile(stencil, (rows, 1)), np.arange(rows), size)
+    return Band(np.broadcast_to(stencil, (rows, order + 1)), np.arange(rows), size)
 
 
 def identity(size: int) -> Band:
-    return Band(np.ones((size, 1)), np.arange(size), size)
+    return Band(np.broadcast_to(1.0, (size, 1)), np.arange(size), size)
 
 
 def selection(rows: NDArray[np.intp], size: int) -> Band:
     """Picks the entries `rows` (rising) of a vector of `size`."""
-    return Band(np.ones((len(rows), 1)), np.asarray(rows, np.intp), size)
+    return Band(np.broadcast_to(1.0, (len(rows), 1)), np.asarray(rows, np.intp), size)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +171,12 @@ class Affine:
         """Each row times a factor: scalar or (m,)."""
         rows = np.broadcast_to(np.asarray(factor, float), self.offset.shape)
         if isinstance(self.matrix, Band):
-            matrix: Matrix = Band(self.matrix.entries * rows[:, None], self.matrix.start, self.matrix.columns)
+            inner = self.matrix
+            if np.ndim(factor) == 0 and inner.stencil is not None:
+                entries = np.broadcast_to(inner.stencil * factor, inner.entries.shape)
+            else:
+                entries = inner.entries * rows[:, None]
+            matrix: Matrix = Band(entries, inner.start, inner.columns)
         else:
             matrix = self.matrix * rows[:, None]
         return Affine(matrix, self.offset * rows)
@@ -140,9 +187,14 @@ class Affine:
         if not isinstance(self.matrix, Band):
             return Affine(np.diff(self.matrix, order, axis=0), stencil @ self.offset)
         inner, rows = self.matrix, stencil.shape[0]
+        row = inner.stencil
+        if rows and row is not None and inner.first is not None:
+            repeated = np.convolve(stencil.entries[0], row)
+            entries = np.broadcast_to(repeated, (rows, len(repeated)))
+            return Affine(Band(entries, inner.start[:rows], inner.columns), stencil @ self.offset)
         first = inner.start[:rows]
         width = int((inner.start[order : order + rows] - first).max(initial=0)) + inner.width
-        # A row may begin too near the last column for the common width; it then begins earlier, padded by zeros.
+        # Near the last column a row has no room for the common width: it begins earlier, padded by zeros.
         start = np.minimum(first, inner.columns - min(width, inner.columns))
         width = min(width + int((first - start).max(initial=0)), inner.columns)
         entries = np.zeros((rows, width))
@@ -154,8 +206,26 @@ class Affine:
         return Affine(Band(entries, start, inner.columns), stencil @ self.offset)
 
 
+def plus(a: Affine, b: Affine) -> Affine:
+    """The map x -> a(x) + b(x), a band where both are."""
+    if not (isinstance(a.matrix, Band) and isinstance(b.matrix, Band)):
+        return Affine(dense(a.matrix) + dense(b.matrix), a.offset + b.offset)
+    start = np.minimum(a.matrix.start, b.matrix.start)
+    ends = [int((part.start - start).max(initial=0)) + part.width for part in (a.matrix, b.matrix)]
+    width = min(max(ends), a.size)
+    start = np.minimum(start, a.size - width)
+    entries, at = np.zeros((len(start), width)), np.arange(len(start))
+    for part in (a.matrix, b.matrix):
+        for j in range(part.width):
+            entries[at, part.start - start + j] += part.entries[:, j]
+    return Affine(Band(entries, start, a.size), a.offset + b.offset)
+
+
 def stack(parts: list[Affine]) -> Affine:
-    """Rows of all parts, one below the other. Dense unless each part is a band and their starts never fall."""
+    """Rows of all parts, one below the other. Dense unless each part is a band and their starts never
+    fall."""
     if len(parts) == 1:
         return parts[0]
-    return Affine(np.vstack([dense(part.matrix) for part in parts]), np.concatenate([part.offset for part in parts]))
+    return Affine(
+        np.vstack([dense(part.matrix) for part in parts]), np.concatenate([part.offset for part in parts])
+    )

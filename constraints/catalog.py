@@ -1,0 +1,23 @@
+"""Every constraint, by name; a test compares this list with the folder."""
+
+from __future__ import annotations
+
+from constraints.bounds import Bounds
+from constraints.even_spacing import EvenSpacing
+from constraints.few_edits import FewEdits
+from constraints.pins import Pins
+from constraints.seam import Seam
+from constraints.slope_habit import SlopeHabit
+from constraints.smooth_motion import SmoothMotion
+from constraints.stay_close import StayClose
+
+CATALOG = {
+    "bounds": Bounds,
+    "even_spacing": EvenSpacing,
+    "few_edits": FewEdits,
+    "pins": Pins,
+    "seam": Seam,
+    "slope_habit": SlopeHabit,
+    "smooth_motion": SmoothMotion,
+    "stay_close": StayClose,
+}
