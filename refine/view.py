@@ -196,6 +196,7 @@ def screen_jacobian(view: View, points: Array) -> Array:
     away = np.maximum(-inside[..., 2], view.near)[..., None, None]
     free = np.where(-inside[..., 2] > view.near, 1.0, 0.0)[..., None]
     focal = view.focal * np.array([1.0, -1.0])
-    slope: Array = focal[..., None] * view.axes[:, :2, :] / away  # at fixed depth
+    slope = focal[..., None] * view.axes[:, :2, :] / away  # at fixed depth
     shift = (inside[..., :2] * focal * free)[..., None] * view.axes[:, 2:, :]  # depth falls along "backward"
-    return slope + shift / away**2
+    jacobian: Array = slope + shift / away**2
+    return jacobian

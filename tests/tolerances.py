@@ -1,0 +1,50 @@
+"""Every tolerance of the tests, with its unit and the reason for its size. No test has one of its own."""
+
+
+# --- kinematics and projection -----------------------------------------------------------------------------
+
+# Shot units, and relative: some ten products of matrices of numbers near 10, at 2e-16 each.
+PLACE = 1e-11
+
+# No unit: entries of a rotation matrix, at most four products of numbers below 1.
+MATRIX = 1e-13
+
+# Radians by which a half turn's vector may exceed pi through rounding.
+HALF_TURN = 1e-15
+
+# Channel units: balances h^2 f'''/6 against 1e-15 f / h; both are then below 1e-9 for f near 10.
+DERIVATIVE_STEP = 1e-5
+
+# Shot units per channel unit, and relative: the error of a central difference with that step, ten times over.
+DERIVATIVE = 1e-8
+
+# px: coordinates up to some thousands of px through a division by depth, at 2e-16 each.
+PIXEL = 1e-9
+
+# px per shot unit, and relative: a central difference of pixels with DERIVATIVE_STEP.
+PIXEL_DERIVATIVE = 1e-5
+
+# No unit: the digits that a published number was printed with (eight decimals).
+PRINTED_8 = 5e-9
+
+
+# --- the corpus of faults ----------------------------------------------------------------------------------
+
+# No unit, of an amplitude of 1: a 6th-order Butterworth run twice at 0.24 of its edge leaves 1 - 4e-8, the
+# cubic spline through 60 samples a cycle 1e-6, the filter's start a second earlier the rest.
+PASS_BAND_RIPPLE = 1e-4
+
+# No unit, of an amplitude of 1: the same filter at 2.4 times its edge leaves (1 + 2.4^12)^-1 = 3e-5 at most.
+STOP_BAND_REST = 1e-4
+
+# Degrees (or shot units): sums of some ten products of numbers up to some hundred, through arcsin or splines.
+ANGLE = 1e-9
+
+# Radians: the magnitude of a small rotation comes from a quaternion, whose rounding of 2e-16 it doubles.
+TURN = 1e-12
+
+# Relative: a share comes back from a difference of values up to 1000 times larger.
+SHARE = 1e-9
+
+# Relative: a bulge read at 64 samples a frame misses its peak by half a sample; the square of that share.
+BETWEEN_SAMPLES = 1e-3
