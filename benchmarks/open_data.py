@@ -1,4 +1,4 @@
-"""Open captured clips for the benchmarks and the tests against the world outside, fetched when first asked for.
+"""Open captured clips for the benchmarks and the outside tests, fetched when first asked for.
 
 They come from the Debian package `assimp-testmodels`, which needs no root: `apt-get download`, then
 `dpkg-deb -x`. The clips stay out of the repository; a cache folder keeps them: `.cache/` in the project, or

@@ -15,7 +15,7 @@ Span = tuple[int, int]  # byte offsets into the source: first byte, and one past
 # float64 carries no more than 17 significant digits; more would only print the rounding of the binary number.
 MOST_MANTISSA_DECIMALS = 16
 
-_NUMBER = re.compile(r"([+-]?)(\d*)(\.?)(\d*)(?:([eE])([+-]?)(\d+))?", re.ASCII)
+_NUMBER = re.compile(r"([+-]?)(\d*)(?:(\.)(\d*))?(?:([eE])([+-]?)(\d+))?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +59,8 @@ def spell(old: str, value: float, least_decimals: int = 0) -> str:
     """`value` printed like the number `old`: its decimals, its exponent style, its leading plus.
 
     At least `least_decimals` decimals are printed, so that a hand-typed "3" can become "3.1416". A number
-    with an exponent keeps the decimals of its mantissa, or gets more where fewer would be coarser than the last
-    digit of `old` ("1e-05" becomes "1.234500e+01", never "1e+01"). A value that rounds to zero has no
+    with an exponent keeps the decimals of its mantissa, or gets more where fewer would be coarser than the
+    last digit of `old` ("1e-05" becomes "1.234500e+01", never "1e+01"). A value that rounds to zero has no
     minus sign unless `old` is such a zero itself. What counts afterwards is `float(spell(...))`.
 
     ValueError when `old` isn't a decimal number or `value` isn't finite.
@@ -70,7 +70,7 @@ def spell(old: str, value: float, least_decimals: int = 0) -> str:
         raise ValueError(f"{old!r} isn't a decimal number")
     if not math.isfinite(value):
         raise ValueError(f"{value} can't be written as a number")
-    sign, whole, point, fraction, letter, _, _ = match.groups()
+    sign, whole, point, fraction, letter, _, _ = match.groups(default="")
     if letter:
         text = _with_exponent(match, value, least_decimals)
     else:
@@ -86,7 +86,7 @@ def spell(old: str, value: float, least_decimals: int = 0) -> str:
 
 def _with_exponent(old: re.Match[str], value: float, least_decimals: int) -> str:
     """`value` with an exponent of the same letter, sign and width as that of the number matched."""
-    _, _, point, fraction, letter, plus, digits = old.groups()
+    _, _, point, fraction, letter, plus, digits = old.groups(default="")
     last_digit = int(plus + digits) - len(fraction)  # power of ten
     if least_decimals:
         last_digit = min(last_digit, -least_decimals)
