@@ -15,9 +15,9 @@ from math import atan2, radians, tan
 from typing import Literal, get_args
 
 import numpy as np
-from benchmarks.open_data import open_clip
 from numpy.typing import NDArray
 
+from benchmarks.open_data import open_clip
 from refine.curve import evaluate, sample
 from refine.formats import bvh
 from refine.pose import Pose, pose
@@ -272,14 +272,15 @@ def _keyed_control(
         return control
     timing, ruling, hand = (np.random.default_rng([*seed, stream]) for stream in range(3))
     samples: Array = np.column_stack([ch.samples for ch in control.channels if ch.samples is not None])
-    at = key_frames(samples / _unit_span(control, height), timing)
+    least = [STATIC_RANGE * channel_unit(channel, height) for channel in control.channels]
+    lives = (np.ptp(samples, axis=0) >= least) & moves
+    at = key_frames(samples[:, lives], timing)
     channels = []
-    for channel, values in zip(control.channels, samples.T, strict=True):
+    for channel, values, live in zip(control.channels, samples.T, lives, strict=True):
         rules = _drawn_rules(habit, len(at), shot_rule, ruling)
         scale = np.where(hand.random(len(at)) < handmade, hand.uniform(0.8, 1.2, len(at)), 1.0)
-        static = not moves or np.ptp(values) < STATIC_RANGE * channel_unit(channel, height)
         still = make_keys([0.0], [np.mean(values)], [0.0])
-        keys = still if static else _keyed(at.astype(float), values[at], rules, scale)
+        keys = _keyed(at.astype(float), values[at], rules, scale) if live else still
         channels.append(Channel(channel.name, keys))
     return replace(control, channels=tuple(channels))
 
@@ -287,10 +288,6 @@ def _keyed_control(
 def channel_unit(channel: Channel, height: float) -> float:
     """What a degree is worth in a channel's unit: 1 for rotations, 1 % of the figure's height for lengths."""
     return 1.0 if channel.name in ROTATIONS else height / 100.0
-
-
-def _unit_span(control: Control, height: float) -> Array:
-    return np.array([channel_unit(channel, height) for channel in control.channels])
 
 
 # --- points and the screen -----------------------------------------------------------------------------

@@ -39,10 +39,10 @@ TOOL = "refine"
 SEEN = 1.0  # px: a smaller move is not seen
 CHANGED = 1e-9  # in the channel's unit or per frame: below this a key is as it was
 ZIGZAG_SHARE = 0.6  # of the faulty keys of a zigzag must be named
-# Weights of the smoothers: those with the best median recovery of "value" faults on the tuning clip.
-JERK_KNEE = 0.02  # of the channel's range, per frame^3
-STAY_CLOSE = 0.003  # penalty on moving a key, against the Huber norm of jerk
-WINDOW, DEGREE = 7, 3  # Savitzky-Golay: frames and degree
+# The smoothers at their best on the tuning clip; with less closeness the jerk one only does more harm.
+JERK_KNEE = 0.005  # of the channel's range, per frame^3
+STAY_CLOSE = 0.1  # penalty on moving a key, against the Huber norm of jerk
+WINDOW, DEGREE = 7, 2  # Savitzky-Golay: frames and degree
 
 
 @dataclass(frozen=True)
