@@ -294,6 +294,14 @@ def test_a_quaternion_overrules_euler_angles() -> None:
     assert jacobian(shot, posed, "a", QUATERNION, [Point("a", LOCAL)]).any()
 
 
+def test_a_quaternion_that_is_absent_moves_nothing_beside_euler_angles() -> None:
+    euler = Control("a", channels=(Channel("rotation.x", samples=still(50.0)),), tip=LOCAL)
+    shot = Shot("invented", 24.0, 0, FRAMES - 1, (euler,))
+    posed = pose(shot, shot.frames)
+    assert not jacobian(shot, posed, "a", QUATERNION, [Point("a", LOCAL)]).any()
+    assert jacobian(shot, posed, "a", "rotation.x", [Point("a", LOCAL)]).any()
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_posing_anew_what_changed_equals_posing_everything(seed: int) -> None:
     shot = baked(random_rig(seed))
