@@ -1,6 +1,5 @@
 """Every tolerance of the tests, with its unit and the reason for its size. No test has one of its own."""
 
-
 # --- kinematics and projection -----------------------------------------------------------------------------
 
 # Shot units, and relative: some ten products of matrices of numbers near 10, at 2e-16 each.
@@ -26,6 +25,12 @@ PIXEL_DERIVATIVE = 1e-5
 
 # No unit: the digits that a published number was printed with (eight decimals).
 PRINTED_8 = 5e-9
+
+# Shot units: the digits that a reference position was printed with (six decimals).
+PRINTED_6 = 5e-7
+
+# Shot units: a library that computes in single precision, some twenty products of places near 50 at 6e-8.
+SINGLE_PRECISION_PLACE = 1e-4
 
 
 # --- the corpus of faults ----------------------------------------------------------------------------------
