@@ -1,0 +1,192 @@
+"""Writing whole files so that a kill, a crash or a full disk never leaves half of one.
+
+A file is written under a temporary name in its own folder, synced, read back and compared; only then does it
+take its name, in one step. What a killed run leaves behind is at most such a temporary file, `.refine-*.part`,
+and a kept copy of the old file.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import secrets
+import stat
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from refine.errors import InputError
+
+Check = Callable[[bytes], None]
+
+_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_FORBIDDEN = (errno.EACCES, errno.EPERM, errno.EROFS)
+# Folders without hard links (some network and memory-card file systems) say so in one of these ways.
+_NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK)
+# Some file systems can't sync a folder; the rename is then as safe as they make it.
+_NO_FOLDER_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EBADF)
+
+
+def replace_file(path: Path, data: bytes, keep: bool = True, check: Check | None = None) -> Path | None:
+    """Give a file new contents in one step, and return where the old ones were kept.
+
+    The old file stays beside it as `NAME.before-1`, or the next free number, unless `keep` is false or there
+    was none. At each moment the name holds the whole old or the whole new contents. Permissions stay; a
+    symbolic link stays one and the file that it points to is replaced. `check` gets the bytes as read back
+    from the disk and raises what it thinks of them. InputError where the file can't be written; nothing has
+    changed then.
+    """
+    target = Path(os.path.realpath(path))
+    with _explained(path):
+        old = _replaceable(target, path)
+        with _temporary(target.parent, data, old, check) as temporary:
+            kept = _keep(target) if keep and old is not None else None
+            try:
+                os.replace(temporary, target)
+            except BaseException:
+                if kept is not None:
+                    os.unlink(kept)
+                raise
+        _sync_folder(target.parent)
+    return kept
+
+
+def new_file(path: Path, data: bytes, force: bool = False, check: Check | None = None) -> None:
+    """Write a file that isn't there yet, in one step. InputError where one is, unless `force` is given."""
+    if force:
+        replace_file(path, data, keep=False, check=check)
+        return
+    with _explained(path):
+        if os.path.lexists(path):
+            raise _exists(path)
+        with _temporary(path.parent, data, None, check) as temporary:
+            _name(temporary, path)
+        _sync_folder(path.parent)
+
+
+def _exists(path: Path) -> InputError:
+    return InputError(
+        str(path), "the file is there already", "a new name", "or say that it may be overwritten"
+    )
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[None]:
+    """Turn an error of the operating system into one that a user can act on."""
+    try:
+        yield
+    except OSError as error:
+        reason, code = error.strerror or str(error), error.errno
+        if code in _FULL:
+            raise InputError(str(path), f"it can't be written: {reason}", remedy="make room first") from error
+        if code in _FORBIDDEN:
+            remedy = "choose a folder that you may write to"
+            raise InputError(str(path), f"it can't be written: {reason}", remedy=remedy) from error
+        if code == errno.ENAMETOOLONG:
+            raise InputError(str(path), "the name is too long", remedy="choose a shorter one") from error
+        if code in (errno.ENOENT, errno.ENOTDIR):
+            raise InputError(str(path), "there is no such folder", remedy="make the folder first") from error
+        raise InputError(str(path), f"it can't be written: {reason}") from error
+
+
+def _replaceable(target: Path, path: Path) -> os.stat_result | None:
+    """What stands at the target, or None. InputError for anything that isn't a file one may write."""
+    try:
+        old = os.stat(target)
+    except FileNotFoundError:
+        return None
+    if stat.S_ISDIR(old.st_mode):
+        raise InputError(str(path), "it is a folder", "a file")
+    if not stat.S_ISREG(old.st_mode):
+        raise InputError(str(path), "it is a device or a pipe", "a file")
+    if not os.access(target, os.W_OK):
+        raise InputError(
+            str(path), "the file is read-only", remedy="change its permissions or write another one"
+        )
+    return old
+
+
+@contextmanager
+def _temporary(folder: Path, data: bytes, old: os.stat_result | None, check: Check | None) -> Iterator[Path]:
+    """A temporary file in the folder with these contents, safe on the disk; gone again when the block is left."""
+    # Its name doesn't contain the target's, which may already be as long as the file system allows.
+    temporary = folder / f".refine-{secrets.token_hex(8)}.part"
+    try:
+        _write_through(temporary, data, old)
+        with open(temporary, "rb") as file:
+            found = file.read()
+        if found != data:
+            raise InputError(
+                str(temporary), "the disk gave back other bytes than were written", remedy="check it"
+            )
+        if check is not None:
+            check(found)
+        yield temporary
+    finally:
+        with suppress(FileNotFoundError):
+            os.unlink(temporary)
+
+
+def _write_through(path: Path, data: bytes, old: os.stat_result | None) -> None:
+    """Write a new file down to the disk, with the permissions (and if possible the owner) of the old one."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666)
+    try:
+        rest = memoryview(data)
+        while rest:
+            rest = rest[os.write(handle, rest) :]
+        if old is not None:
+            with suppress(PermissionError):
+                os.chown(path, old.st_uid, old.st_gid)
+            os.chmod(path, stat.S_IMODE(old.st_mode))
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _keep(target: Path) -> Path:
+    """Give the target's present contents a second name beside it, the first free of NAME.before-1, -2, ..."""
+    number = 1
+    while True:
+        kept = target.with_name(f"{target.name}.before-{number}")
+        try:
+            os.link(target, kept)
+            return kept
+        except FileExistsError:
+            number += 1
+        except OSError as error:
+            if error.errno not in _NO_LINKS:
+                raise
+            return _copy(target, kept)
+
+
+def _copy(target: Path, kept: Path) -> Path:
+    """Keep a copy where a second name isn't possible. The copy takes its name only when it is whole."""
+    with _temporary(target.parent, target.read_bytes(), os.stat(target), None) as temporary:
+        _name(temporary, kept)
+    return kept
+
+
+def _name(temporary: Path, path: Path) -> None:
+    """Let a whole temporary file take a name that must be free."""
+    try:
+        os.link(temporary, path)
+    except FileExistsError:
+        raise _exists(path) from None
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        if os.path.lexists(path):
+            raise _exists(path) from None
+        os.replace(temporary, path)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the renaming itself safe on the disk."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno not in _NO_FOLDER_SYNC:
+            raise
+    finally:
+        os.close(handle)
