@@ -53,3 +53,24 @@ SHARE = 1e-9
 
 # Relative: a bulge read at 64 samples a frame misses its peak by half a sample; the square of that share.
 BETWEEN_SAMPLES = 1e-3
+
+
+# --- text formats ------------------------------------------------------------------------------------------
+
+# Relative: half a unit of float64's last place, twice over, between a decimal text and its number.
+TEXT_ROUNDING = 3e-16
+
+# Shot units: Euler angles or quaternions to matrices and back at 2e-16, times lengths of some ten units.
+REWRITTEN_PLACE = 1e-11
+
+# Degrees: arctan2 of matrix entries with errors of some 1e-16, times 57.
+REWRITTEN_ANGLE = 1e-11
+
+# No unit: matrix entries rebuilt from angles within 1e-8 of a gimbal lock, whose angles are known to that.
+NEAR_LOCK = 3e-8
+
+# Shot units: bvhio computes with 32-bit floats (6e-8 relative) through some ten joints, places up to 200 units.
+SINGLE_PRECISION_PLACE = 5e-4
+
+# Shot units: the digits that a published place was printed with (six decimals).
+PRINTED_6 = 5.1e-7

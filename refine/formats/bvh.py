@@ -45,7 +45,7 @@ def read(data: bytes, name: str) -> Shot:
     notes = [*header.notes, *_replaced_offsets(header, locate(header.joints[0].at)), *remarks]
     if header.claimed is not None and header.claimed != len(values):
         notes.append(
-            f"{locate(header.claimed_at)}: Frames says {header.claimed}, but the file has {len(values)} rows; "
+            f"{locate(header.claimed_at)}: Frames says {header.claimed}, but {len(values)} rows follow; "
             "the rows were taken"
         )
     notes.append(f"{name}: BVH states no length unit and no up axis; 1 unit is taken as 1 metre, up as y")

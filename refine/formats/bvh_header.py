@@ -272,7 +272,6 @@ def _motion(scanner: Scanner) -> tuple[float, int | None, int]:
     """Frames a second, claimed count of frames and its place, from the lines below MOTION in either order."""
     found: dict[str, bytes] = {}
     fps, claimed, claimed_at = DEFAULT_RATE, None, scanner.position
-    scanner.at = scanner.position
     while match := _LINE_OF_MOTION.match(scanner.data, scanner.position):
         scanner.at, scanner.position = match.span(2)
         keyword = "Frames" if match[1].lower() == b"frames" else "Frame Time"
@@ -284,6 +283,7 @@ def _motion(scanner: Scanner) -> tuple[float, int | None, int]:
             claimed, claimed_at = int(word) if _COUNT.fullmatch(word) else None, scanner.at
         elif word:
             fps = _rate(scanner, word)
+    scanner.at = claimed_at
     if not found.get("Frame Time"):
         scanner.note("rate", f"Frame Time is missing; {DEFAULT_RATE:g} frames a second taken")
     if claimed is None:

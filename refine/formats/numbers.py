@@ -26,7 +26,8 @@ from refine.formats.splice import Span
 from refine.shot import Array
 
 PANDAS_FROM = 12_000_000  # bytes
-PIECE = 1 << 20  # bytes or numbers handled at once, so that temporary arrays stay small
+PIECE = 1 << 20  # numbers that pandas parses at once, so that its working memory stays small
+WINDOW = 1 << 17  # bytes looked at at once: what stays in the processor's cache costs least
 
 # Other bytes send a block to the tokeniser. That also keeps out what the fast readers would take for numbers
 # without a word: True, nan, a no-break space between digits.
@@ -80,7 +81,7 @@ def read_block(data: bytes, start: int, columns: int, locate: Locate) -> tuple[A
     """
     if columns < 1:
         raise ValueError("a block of numbers needs columns")
-    if all(not data[i : i + PIECE].translate(None, _CLEAN) for i in range(start, len(data), PIECE)):
+    if all(not data[i : i + WINDOW].translate(None, _CLEAN) for i in range(start, len(data), WINDOW)):
         values = _read_fast(data, start, columns)
         if values is not None:
             return values, []
@@ -92,10 +93,8 @@ def _read_fast(data: bytes, start: int, columns: int) -> Array | None:
     if _WORD.search(data, start) is None:
         return None
     read = _pandas if len(data) - start >= PANDAS_FROM or "pandas" in sys.modules else _loadtxt
-    stream = io.BytesIO(data)  # shares the bytes
-    stream.seek(start)
     try:
-        values = read(stream, len(data) - start, columns)
+        values = read(data, start, columns)
     except ValueError:  # ragged rows, glued numbers, lone CRs: the tokeniser knows or says where
         return None
     # pandas fills short rows with NaN without a word: a NaN fails this comparison, too.
@@ -103,44 +102,41 @@ def _read_fast(data: bytes, start: int, columns: int) -> Array | None:
     return values if trusted else None
 
 
-def _loadtxt(stream: io.BytesIO, size: int, columns: int) -> Array | None:
+def _stream(data: bytes, start: int) -> io.BytesIO:
+    stream = io.BytesIO(data)  # shares the bytes
+    stream.seek(start)
+    return stream
+
+
+def _loadtxt(data: bytes, start: int, columns: int) -> Array | None:
     # Without comments=None a "-1.#IND" would be read as -1.
-    values = np.loadtxt(stream, comments=None, ndmin=2)
+    values = np.loadtxt(_stream(data, start), comments=None, ndmin=2)
     return np.asfortranarray(values) if values.shape[1] == columns else None
 
 
-def _pandas(stream: io.BytesIO, size: int, columns: int) -> Array | None:
+def _pandas(data: bytes, start: int, columns: int) -> Array | None:
     """Pieces of about a million numbers go straight to their place, so no second copy of the whole exists."""
     import pandas as pd
 
-    with stream:
-        most = min(size // (2 * columns), _line_ends(stream)) + 1
-        values = np.empty((most, columns), order="F")
-        rows = 0
-        with pd.read_csv(
-            stream,
-            sep=r"\s+",
-            header=None,
-            dtype="float64",
-            engine="c",
-            quoting=3,  # csv.QUOTE_NONE
-            chunksize=max(1, PIECE // columns),
-        ) as pieces:
-            for piece in pieces:
-                if piece.shape[1] != columns:
-                    return None
-                values[rows : rows + len(piece)] = piece.to_numpy()
-                rows += len(piece)
+    ends = data.count(b"\n", start) or data.count(b"\r", start)
+    # A number and a space are two bytes: more rows than that can't come, whatever the lines are.
+    values = np.empty((min(ends, (len(data) - start) // (2 * columns)) + 1, columns), order="F")
+    rows = 0
+    with pd.read_csv(
+        _stream(data, start),
+        sep=r"\s+",
+        header=None,
+        dtype="float64",
+        engine="c",
+        quoting=3,  # csv.QUOTE_NONE
+        chunksize=max(1, PIECE // columns),
+    ) as pieces:
+        for piece in pieces:
+            if piece.shape[1] != columns:
+                return None
+            values[rows : rows + len(piece)] = piece.to_numpy()
+            rows += len(piece)
     return values[:rows]
-
-
-def _line_ends(stream: io.BytesIO) -> int:
-    """The most line ends that the rest of the stream can hold."""
-    rest = stream.getbuffer()[stream.tell() :]
-    return sum(
-        int(np.count_nonzero((part == 10) | (part == 13)))
-        for part in np.array_split(np.frombuffer(rest, np.uint8), len(rest) // PIECE + 1)
-    )
 
 
 def _read_carefully(data: bytes, start: int, columns: int, locate: Locate) -> tuple[Array, list[str]]:
@@ -274,6 +270,7 @@ def _lines(data: bytes, start: int, columns: int) -> tuple[NDArray[np.intp], NDA
 
 def _breaks(data: bytes, start: int) -> Iterator[NDArray[np.intp]]:
     buffer = np.frombuffer(data, np.uint8)
-    for i in range(start, len(data), PIECE):
-        part = buffer[i : i + PIECE]
-        yield i + np.flatnonzero((part == 10) | (part == 13))
+    returns = b"\r" in data
+    for i in range(start, len(data), WINDOW):
+        part = buffer[i : i + WINDOW]
+        yield i + np.flatnonzero((part == 10) | (part == 13) if returns else part == 10)
