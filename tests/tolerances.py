@@ -69,8 +69,8 @@ REWRITTEN_ANGLE = 1e-11
 # No unit: matrix entries rebuilt from angles within 1e-8 of a gimbal lock, whose angles are known to that.
 NEAR_LOCK = 3e-8
 
-# Shot units: bvhio computes with 32-bit floats (6e-8 relative) through some ten joints, places up to 200 units.
-SINGLE_PRECISION_PLACE = 5e-4
+# Shot units: bvhio computes with 32-bit floats (6e-8 relative): some ten joints, places up to 200 units.
+SINGLE_PRECISION_PLACE = 1e-4
 
 # Shot units: the digits that a published place was printed with (six decimals).
 PRINTED_6 = 5.1e-7

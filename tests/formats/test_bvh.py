@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 import re
-import struct
 import tracemalloc
 from dataclasses import replace
 from itertools import permutations
@@ -14,59 +13,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from refine.curve import sample
 from refine.errors import InputError
-from refine.formats import bvh, numbers
+from refine.formats import bvh
 from refine.formats.bvh_header import snapped_rate
-from refine.formats.euler import euler_angles
 from refine.formats.splice import Place, spell, splice
 from refine.pose import pose
-from refine.rotation import euler_matrix
-from refine.shot import Channel, Control, Shot, frozen, make_keys
-from tests.tolerances import NEAR_LOCK, REWRITTEN_ANGLE, REWRITTEN_PLACE
-
-HEAD = """HIERARCHY
-ROOT Hips
-{
-\tOFFSET 0.0 0.0 0.0
-\tCHANNELS 6 Xposition Yposition Zposition Zrotation Xrotation Yrotation
-\tJOINT Left Arm.01:a
-\t{
-\t\tOFFSET 1.5 -2 0.25
-\t\tCHANNELS 3 Yrotation Zrotation Xrotation
-\t\tEnd Site
-\t\t{
-\t\t\tOFFSET 0 3.5 0
-\t\t}
-\t}
-}
-"""
-MOTION = "MOTION\nFrames: 3\nFrame Time: 0.0333333\n"
-ROWS = "1 2 3 4 5 6 7 8 9\n-1.5 0.25 1e-2 4.0 5 6 7 8 +9\n.5 2. 3 4 5 6 7 8 9E0\n"
-TEXT = HEAD + MOTION + ROWS
-VALUES = [[1, 2, 3, 4, 5, 6, 7, 8, 9], [-1.5, 0.25, 0.01, 4, 5, 6, 7, 8, 9], [0.5, 2, 3, 4, 5, 6, 7, 8, 9]]
-
-
-def read(text: str | bytes) -> Shot:
-    return bvh.read(text.encode() if isinstance(text, str) else text, "walk.bvh")
-
-
-def values(shot: Shot) -> list[list[float]]:
-    columns = [channel.samples for control in shot.controls for channel in control.channels]
-    return np.hstack([column for column in columns if column is not None]).tolist()
-
-
-def remarks(shot: Shot) -> list[str]:
-    """The notes but for the one about units, which every BVH gets."""
-    assert "no length unit" in shot.notes[-1]
-    return list(shot.notes[:-1])
-
-
-def refused(text: str | bytes) -> InputError:
-    with pytest.raises(InputError) as caught:
-        read(text)
-    return caught.value
-
+from refine.shot import Channel
+from tests.formats.bvh_texts import HEAD, MOTION, ROWS, TEXT, VALUES, read, refused, remarks, values
 
 # --- reading ---------------------------------------------------------------------------------------------
 
@@ -337,71 +290,6 @@ def _ends(channel: Channel) -> tuple[float, float]:
     return float(channel.samples[0, 0]), float(channel.samples[-1, 0])
 
 
-# --- the three readers of numbers ------------------------------------------------------------------------
-
-
-def _tokens(count: int) -> list[str]:
-    rng = random.Random(5)
-    makers = (
-        lambda: f"{rng.uniform(-180, 180):.6f}",
-        lambda: f"{rng.uniform(-180, 180):.17g}",
-        lambda: f"{rng.uniform(-1, 1) * 10.0 ** rng.randint(-30, 10):.25f}",
-        lambda: f"{rng.uniform(-1, 1):.12e}",
-        lambda: repr(struct.unpack("d", struct.pack("Q", rng.getrandbits(62) & ~(1 << 61)))[0]),
-    )
-    return [makers[i % len(makers)]() for i in range(count)]
-
-
-@pytest.mark.parametrize("reader", ["_pandas", "_loadtxt", "_read_carefully"])
-def test_each_reader_gives_the_nearest_float64(reader: str) -> None:
-    tokens = _tokens(60_000)
-    lines = [" ".join(tokens[i : i + 6]) for i in range(0, len(tokens), 6)]
-    data = "\n".join(["head", *lines]).encode()
-    if reader == "_read_carefully":
-        result, _ = numbers._read_carefully(data, 5, 6, str)
-    else:
-        found = getattr(numbers, reader)(data, 5, 6)
-        assert found is not None
-        result = found
-    assert result.ravel().tolist() == [float(token) for token in tokens]  # Python's float: correctly rounded
-
-
-@pytest.mark.property
-@settings(max_examples=400, deadline=None)
-@given(
-    st.lists(
-        st.sampled_from(["1", "-2.5", ".5", "1e-3", "7.", " ", "\t", "\n", "\r\n", "\r", "-", "+", "e", "."]),
-        max_size=40,
-    )
-)
-def test_a_fast_reader_never_reads_what_the_careful_one_would_not(parts: list[str]) -> None:
-    data = "".join(parts).encode()
-    try:
-        careful, notes = numbers._read_carefully(data, 0, 2, str)
-    except InputError:
-        careful, notes = np.empty((0, 2)), ["refused"]
-    for reader in (numbers._pandas, numbers._loadtxt):
-        if not data.strip():
-            continue
-        try:
-            fast = reader(data, 0, 2)
-        except ValueError:
-            fast = None
-        if fast is not None and np.isfinite(fast).all():
-            assert notes == []
-            assert fast.tolist() == careful.tolist()
-
-
-def test_a_big_block_is_read_in_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(numbers, "PANDAS_FROM", 0)
-    monkeypatch.setattr(numbers, "PIECE", 27)
-    rows = "".join(f"{i} 2 3 4 5 6 7 8 {-i}.5\n" for i in range(100))
-    shot = read(HEAD + MOTION.replace("3", "100", 1) + rows)
-    assert values(shot) == [[i, 2, 3, 4, 5, 6, 7, 8, float(f"{-i}.5")] for i in range(100)]
-    broken = HEAD + MOTION + rows.replace("50 2 3 4", "50 2 3")
-    assert refused(broken).place == "walk.bvh: line 69"
-
-
 # --- frame rates -----------------------------------------------------------------------------------------
 
 
@@ -534,106 +422,3 @@ def test_spans_in_another_file_than_the_one_read_are_refused() -> None:
     longer = (TEXT + "1 2 3 4 5 6 7 8 9 10\n").encode()
     with pytest.raises(InputError, match="doesn't hold the numbers"):
         bvh.spans(longer, read(TEXT), [PLACES[0][0]])
-
-
-# --- writing ---------------------------------------------------------------------------------------------
-
-
-def test_what_was_written_reads_the_same() -> None:
-    shot = read(TEXT)
-    assert read(bvh.write(shot)) == shot
-
-
-def test_numbers_keep_all_their_digits_without_exponents() -> None:
-    value = 1.2345678901234567e-09
-    channel = Channel("translation.x", samples=frozen([[value], [1e11 / 3], [-0.0]]))
-    shot = Shot("s", 24.0, 0, 2, (Control("a", channels=(channel,)),))
-    written = bvh.write(shot)
-    assert not re.search(rb"\de", written)
-    assert read(written).controls[0].channels[0] == channel
-
-
-def test_keyed_channels_are_baked() -> None:
-    keys = make_keys([10, 14], [0.0, 8.0], [0.0, 0.0])
-    channel = Channel("rotation.y", keys=keys)
-    shot = Shot(
-        "s", 24.0, 10, 14, (Control("a", rest_translation=(1.0, 2.0, 3.0), order="yxz", channels=(channel,)),)
-    )
-    again = read(bvh.write(shot))
-    assert (again.first_frame, again.last_frame) == (0, 4)
-    assert again.controls[0].rest_translation == (1.0, 2.0, 3.0)
-    assert np.array_equal(again.controls[0].channels[0].samples, sample(channel, shot, shot.frames))
-
-
-def _turning(rng: np.random.Generator, count: int) -> Channel:
-    """Quaternions of a smooth turn through several whole ones."""
-    t = np.linspace(0, 6, count)
-    q = np.stack([np.sin(t), np.cos(2 * t), np.sin(3 * t + rng.uniform()), 0.5 + np.cos(t)], axis=1)
-    return Channel("rotation", samples=frozen(q / np.linalg.norm(q, axis=1, keepdims=True)))
-
-
-def _invented_rig(order: str) -> Shot:
-    rng = np.random.default_rng(11)
-    move = Channel("translation.y", samples=frozen(rng.normal(size=(60, 1))))
-    spin = tuple(Channel(f"rotation.{a}", samples=frozen(rng.uniform(-170, 170, (60, 1)))) for a in "xz")
-    root = Control("root", rest_translation=(1.0, 2.0, 3.0), order=order, channels=(move, *spin))
-    still = Channel("scale.x", samples=frozen(np.ones((60, 1))))
-    rest = (0.5, 0.5, -0.5, 0.5)
-    turned = (_turning(rng, 60), still)
-    tilted = Control("tilted", "root", rest_rotation=rest, order=order, tip=(0.0, 1.0, 0.0), channels=turned)
-    hinge = Control("hinge", "root", pivot=(0.0, 1.0, 2.0), order=order, channels=(move, *spin))
-    return Shot("s", 24.0, 0, 59, (hinge, root, tilted))
-
-
-@pytest.mark.parametrize("order", ["".join(axes) for axes in permutations("xyz")])
-def test_every_kind_of_control_stands_where_it_stood(order: str) -> None:
-    shot = _invented_rig(order)
-    again = read(bvh.write(shot))
-    before, after = pose(shot, shot.frames), pose(again, again.frames)
-    for control in shot.controls:
-        i, j = shot.index(control.name), again.index(control.name)
-        np.testing.assert_allclose(after.origin[j], before.origin[i], atol=REWRITTEN_PLACE)
-        np.testing.assert_allclose(after.linear[j], before.linear[i], atol=REWRITTEN_PLACE)
-
-
-@pytest.mark.parametrize("order", ["".join(axes) for axes in permutations("xyz")])
-def test_angles_come_back_continuous(order: str) -> None:
-    t = np.linspace(0, 1, 200)[:, None]
-    angles = np.hstack([900 * t, 70 * np.sin(9 * t), -500 * t * t])
-    sequence = ["xyz".index(axis) for axis in order]
-    angles = angles[:, np.argsort(sequence)]  # the middle factor stays below 90 degrees
-    again = np.rad2deg(euler_angles(euler_matrix(np.deg2rad(angles), order), order))
-    np.testing.assert_allclose(again, angles, atol=REWRITTEN_ANGLE)
-
-
-@pytest.mark.parametrize("order", ["".join(axes) for axes in permutations("xyz")])
-@pytest.mark.parametrize("middle", [90.0, -90.0, 90 - 1e-7])
-def test_a_gimbal_lock_keeps_the_rotation(order: str, middle: float) -> None:
-    angles = np.zeros((3, 3))
-    angles[:, "xyz".index(order[1])] = [80.0, middle, middle]
-    angles[:, "xyz".index(order[0])] = [20.0, 30.0, 50.0]
-    angles[:, "xyz".index(order[2])] = [10.0, 15.0, -20.0]
-    matrices = euler_matrix(np.deg2rad(angles), order)
-    np.testing.assert_allclose(euler_matrix(euler_angles(matrices, order), order), matrices, atol=NEAR_LOCK)
-
-
-@pytest.mark.parametrize("name", ["", " a", "a\nb", "a{b", "a}"])
-def test_names_that_bvh_cannot_say(name: str) -> None:
-    shot = read(TEXT)
-    renamed = replace(shot, controls=(replace(shot.controls[0], name=name),))
-    with pytest.raises(InputError, match="can't say this name"):
-        bvh.write(renamed)
-
-
-@pytest.mark.parametrize(("channel", "value"), [("scale.x", 1.5), ("smile", 0.0)])
-def test_channels_that_bvh_cannot_say(channel: str, value: float) -> None:
-    extra = Control("face", channels=(Channel(channel, samples=frozen(np.full((3, 1), value))),))
-    shot = read(TEXT)
-    with pytest.raises(InputError) as caught:
-        bvh.write(replace(shot, controls=(*shot.controls, extra)))
-    assert caught.value.place == f"face.{channel}"
-
-
-def test_a_shot_without_channels_is_refused() -> None:
-    with pytest.raises(InputError, match="no channels"):
-        bvh.write(Shot("s", 24.0, 0, 1, (Control("a"),)))

@@ -35,7 +35,7 @@ def table(shot: Shot) -> Array:
 
 
 def pybvh_table(path: Path) -> Array:
-    """(N, channels) as pybvh has it: the root's position, then angles in radians, each in its joint's order."""
+    """(N, channels) as pybvh has it: the root's position, then angles in radians in each joint's order."""
     import pybvh
 
     other = pybvh.read_bvh_file(path)
