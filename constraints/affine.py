@@ -8,13 +8,22 @@ costs more than the solve.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+
+
+def _first(start: NDArray[np.intp]) -> int | None:
+    if not len(start):
+        return 0
+    first = int(start[0])
+    if int(start[-1]) - first != len(start) - 1:
+        return None
+    return first if bool(np.all(start[1:] - start[:-1] == 1)) else None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,6 +36,9 @@ class Band:
     entries: Array
     start: NDArray[np.intp]
     columns: int
+    # Where each row starts one column after the row before, the first row's start; None elsewhere. Such a
+    # matrix is applied by slices, several times faster than by index arrays.
+    first: int | None = field(init=False)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -36,17 +48,8 @@ class Band:
     def width(self) -> int:
         return int(self.entries.shape[1])
 
-    @property
-    def first(self) -> int | None:
-        """The first row's column where each row starts one column after the row before; None elsewhere.
-
-        Such a matrix is applied by slices, several times faster than by index arrays.
-        """
-        if not len(self.start):
-            return 0
-        first = int(self.start[0])
-        consecutive = np.array_equal(self.start, np.arange(first, first + len(self.start)))
-        return first if consecutive else None
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "first", _first(self.start))
 
     @property
     def stencil(self) -> Array | None:

@@ -70,7 +70,7 @@ class Penalty:
     def cost(self, x: Array) -> float:
         r = self.over(x) - self.target
         if self.form == "squares":
-            return float(self.weight @ (r * r))
+            return float(np.sum(self.weight * r * r))
         if self.form == "l1":
             return float(self.weight @ np.abs(r))
         if self.form == "huber":

@@ -19,10 +19,13 @@ from constraints.affine import Array
 from refine.problem import Problem
 from refine.solve.banded import fits, solve_banded
 from refine.solve.clash import refuse
+from refine.solve.interior import narrow, solve_interior
 from refine.solve.presolve import Box, Contradiction, presolve
 
 __all__ = ["Residual", "Solution", "residuals", "solve"]
 
+# From this many unknowns on our interior point is quicker than PIQP, whose overhead a call is smaller.
+LONG = 400
 # A backend gives the minimiser and its iterations, or None when it found none.
 Answer = tuple[Array, int] | None
 
@@ -87,6 +90,8 @@ def _backends(problem: Problem, box: Box) -> Iterator[tuple[str, Callable[[], An
         return
     if fits(penalties) and not box.wide and not box.bounded:
         yield "banded", lambda: _banded(problem, box)
+    if fits(penalties) and problem.size >= LONG and (box.bounded or box.wide) and narrow(box):
+        yield "interior", lambda: solve_interior(penalties, box)
     yield "quadratic", lambda: solve_quadratic(problem, box)
     from refine.solve.conic import solve_conic
 

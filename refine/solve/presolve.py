@@ -103,6 +103,8 @@ def _single(over: Affine, fixed: NDArray[np.bool_]) -> tuple[NDArray[np.intp], N
         live = (matrix != 0) & ~fixed
         column = live.shape[1] - 1 - np.argmax(live[:, ::-1], axis=1)
         return live.sum(axis=1), column, matrix[np.arange(m), column]
+    if matrix.width == 1 and not fixed.any():
+        return (matrix.entries[:, 0] != 0).astype(np.intp), matrix.start, matrix.entries[:, 0]
     count, column, factor = np.zeros(m, np.intp), np.zeros(m, np.intp), np.zeros(m)
     for j in range(matrix.width):
         live = (matrix.entries[:, j] != 0) & ~fixed[matrix.start + j]

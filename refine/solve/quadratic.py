@@ -17,10 +17,13 @@ from numpy.typing import NDArray
 from constraints.affine import Affine, Array, Matrix, dense
 from constraints.terms import Penalty
 from refine.problem import Problem
+from refine.solve.polish import polish
 from refine.solve.presolve import Box, as_sparse
 
 # Up to this many unknowns (extra ones included) dense factors beat sparse ones.
 DENSE = 120
+# Beyond this many the second factor, without PIQP's structure, costs more than its digits are worth.
+POLISH = 20000
 # PIQP's own words for its tolerances; the second pair is tried where rounding forbids the first.
 TOLERANCES = ((1e-10, 1e-11), (1e-8, 1e-9))
 
@@ -51,21 +54,21 @@ def solve_quadratic(problem: Problem, box: Box) -> tuple[Array, int] | None:
     for tolerance in TOLERANCES:
         found = _run(data, program.small, tolerance)
         if found is not None:
-            x[program.free] = found[0][: len(program.free)]
-            return np.clip(x, box.lower, box.upper), found[1]
+            exact = polish(data, found) if program.total <= POLISH else None
+            x[program.free] = (found.x if exact is None else exact)[: len(program.free)]
+            return np.clip(x, box.lower, box.upper), int(found.info.iter)
     return None
 
 
-def _run(data: dict[str, Any], small: bool, tolerance: tuple[float, float]) -> tuple[Array, int] | None:
+def _run(data: dict[str, Any], small: bool, tolerance: tuple[float, float]) -> Any | None:
+    """PIQP's result, or None when it doesn't claim to have solved the program."""
     import piqp
 
     solver = piqp.DenseSolver() if small else piqp.SparseSolver()
     solver.settings.eps_abs, solver.settings.eps_rel = tolerance
     solver.settings.eps_duality_gap_abs, solver.settings.eps_duality_gap_rel = tolerance
     solver.setup(**data)
-    if solver.solve() != piqp.PIQP_SOLVED:
-        return None
-    return np.array(solver.result.x), int(solver.result.info.iter)
+    return solver.result if solver.solve() == piqp.PIQP_SOLVED else None
 
 
 class _Program:
