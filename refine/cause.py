@@ -1,0 +1,399 @@
+"""Find the cause first: the fewest edits of keys that explain what is wrong with a channel in a range.
+
+An explanation is a small set of edits (this key's value; its slope; both; a zigzag over a few keys). Each is
+scored by its description length in nats: what the key slopes cost under the artist's own habit once the edit is
+undone (`habit`), what the key values cost given their neighbours, and a charge for each edit. "Nothing is wrong"
+is one of the explanations. The posterior over all of them says whether one is clear; if none is, nothing is
+changed unless the animator picks one.
+
+The trick that makes the search exact and quick: slopes are linear in values under each rule, so the best amount
+of a value edit makes some key obey some rule exactly. Those few amounts are tried, all in one array operation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.habit import CHORD, NATURAL, ZERO, Habit, Rules, contexts, deviations, units
+from refine.shot import Array, Keys
+
+Kind = Literal["nothing", "value", "slope", "value and slope", "zigzag"]
+
+HARM = 0.1  # [judge] probability of making it worse that a change may have without being asked for
+GAIN = 0.5  # [judge] expected share of the fault that it has to remove
+_EDIT_SCALE = 0.3  # [judge] prior size of an edit, relative to the local range
+_STUDENT = 3.0  # degrees of freedom: real motion is full of keys that neighbours don't predict
+_ZIGZAG = (3, 4, 5)
+_EVEN = 0.3  # [judge] a zigzag has one amplitude, more or less: smallest over largest move
+_BOTH = 3.0  # [judge] nats: a key off in value and slope at once is that much rarer than in one of them
+_NOTICED = 2.0  # [judge] px at which half of the faults get noticed
+_BULGE = 4 / 27  # what a unit slope lifts a segment of unit length by: the maximum of u (1 - u)^2
+_REACH_OF_RULE = 6  # keys; the natural spline's influence has fallen below 0.27^6 = 4e-4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Edit:
+    """One key's change: of its value, of its slope, or of both, (D,) each; None leaves it."""
+
+    key: int
+    value: Array | None = None
+    slope: Array | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explanation:
+    """A set of edits with its description length (nats; lower is better) and its posterior probability."""
+
+    kind: Kind
+    edits: tuple[Edit, ...]
+    cost: float
+    probability: float = 0.0
+    blocked: str = ""  # why its keys may not be moved, if they may not
+
+    @property
+    def keys(self) -> tuple[int, ...]:
+        return tuple(edit.key for edit in self.edits)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Suspect:
+    """One channel as the search sees it: keys, rules, habit, and which keys lie in the range.
+
+    `searched` (K,) may be the cause; `blocked[k]` says why key k must stay although it may be the cause.
+    A range is flagged because something can be seen in it, so an edit that moves little on screen is unlikely.
+    """
+
+    keys: Keys
+    rules: Rules
+    habit: Habit
+    searched: NDArray[np.bool_]
+    blocked: dict[int, str]
+    pixels: float  # px that a unit of the channel moves on screen; 0 where nothing is seen
+
+
+def edited(keys: Keys, edits: Iterable[Edit]) -> Keys:
+    """The keys after the edits; a key that isn't a corner keeps one slope."""
+    values, incoming, outgoing = keys.values.copy(), keys.incoming.copy(), keys.outgoing.copy()
+    for edit in edits:
+        if edit.value is not None:
+            values[edit.key] += edit.value
+        if edit.slope is not None:
+            incoming[edit.key] += edit.slope
+            outgoing[edit.key] += edit.slope
+    return keys.changed(values=values, incoming=incoming, outgoing=outgoing)
+
+
+def explain(suspect: Suspect, channels_searched: int = 1) -> list[Explanation]:
+    """All explanations worth naming, likeliest first, "nothing" among them.
+
+    `channels_searched` is the number of places where the fault might equally have been: looking in more of them
+    asks for more evidence.
+    """
+    judge = _Judge(suspect, channels_searched)
+    found = [Explanation("nothing", (), judge.base)]
+    if judge.suspicious:
+        found += [*judge.slope_edits(), *judge.value_edits(), *judge.zigzags()]
+    lowest = min(explanation.cost for explanation in found)
+    weights = np.exp([lowest - explanation.cost for explanation in found])
+    weights /= weights.sum()
+    named = [
+        replace(e, probability=float(w), blocked=judge.why_blocked(e))
+        for e, w in zip(found, weights, strict=True)
+    ]
+    return sorted(named, key=lambda explanation: explanation.cost)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What undoing one explanation would do, in the light of all the others.
+
+    harm: probability that the channel ends farther from what it should be than it is now. gain: expected share
+    of the fault that goes.
+    """
+
+    explanation: Explanation
+    harm: float
+    gain: float
+
+    @property
+    def clear(self) -> bool:
+        return self.harm <= HARM and self.gain >= GAIN and not self.explanation.blocked
+
+
+def verdicts(explanations: list[Explanation], keys: Keys) -> list[Verdict]:
+    """Each explanation but "nothing", judged against every truth that is possible; the likeliest come first.
+
+    Distances are taken between the edits as displacements of the curve, so explanations that nearly agree (the
+    same zigzag, a key longer) back each other.
+    """
+    moves = np.stack([_displacement(explanation, keys) for explanation in explanations])
+    chance = np.array([explanation.probability for explanation in explanations])
+    size = np.linalg.norm(moves, axis=1)
+    apart = np.linalg.norm(moves[:, None] - moves[None], axis=2)  # [act on, truth]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        recovered = np.where(size > 0, 1 - apart / size, np.where(apart > 0, -1.0, 0.0))
+    harm = (apart >= np.maximum(size, 1e-300)) @ chance
+    gain = np.maximum(recovered, -1.0) @ chance
+    judged = [Verdict(e, float(h), float(g)) for e, h, g in zip(explanations, harm, gain, strict=True) if e.edits]
+    return sorted(judged, key=lambda verdict: (-round(verdict.gain, 3), verdict.explanation.cost))
+
+
+def _displacement(explanation: Explanation, keys: Keys) -> Array:
+    """(2 K D,) how far the edits move the curve: values by themselves, slopes by the bulge they make."""
+    moved = np.zeros((2, *keys.values.shape))
+    for edit in explanation.edits:
+        if edit.value is not None:
+            moved[0, edit.key] = edit.value
+        if edit.slope is not None:
+            frames = keys.frames[max(edit.key - 1, 0) : edit.key + 2]
+            moved[1, edit.key] = edit.slope * _BULGE * float(np.diff(frames).max())
+    return moved.ravel()
+
+
+def neighbour_prediction(frames: Array) -> Array:
+    """(K, K): each key's value predicted from its two neighbours on each side, by the cubic through them."""
+    count = len(frames)
+    matrix = np.zeros((count, count))
+    for k in range(count):
+        near = [j for j in range(k - 2, k + 3) if j != k and 0 <= j < count]
+        for j in near:
+            others = [i for i in near if i != j]
+            matrix[k, j] = np.prod([(frames[k] - frames[i]) / (frames[j] - frames[i]) for i in others])
+    return matrix
+
+
+class _Judge:
+    """Scores edits of one channel; everything that doesn't depend on the edit is computed once."""
+
+    def __init__(self, suspect: Suspect, channels_searched: int) -> None:
+        keys, self.suspect = suspect.keys, suspect
+        self.values, self.slopes = keys.values, keys.outgoing
+        self.local, self.unit = units(keys)
+        self.rules, self.habit = suspect.rules, suspect.habit
+        self.judged = suspect.rules.judged
+        self.searched = np.flatnonzero(suspect.searched)
+        self.predict = neighbour_prediction(keys.frames)
+        miss = self._misses(self.values[None])[0]
+        outside = miss[~suspect.searched]
+        # [judge] never trust neighbours to better than 5 % of the local range
+        self.scatter = max(float(np.median(outside)) / 0.765 if len(outside) > 4 else 0.3, 0.05)
+        # where: one of the searched keys' values or slopes, in one of the channels
+        self.where = np.log(max(2 * len(self.searched), 1)) + np.log(channels_searched)
+        self.tight_edit = np.log(_EDIT_SCALE / self.habit.tight)
+        self.row_costs = self._row_costs(self.values[None], self.slopes[None])[0]
+        self.base = float(self.cost(self.values[None], self.slopes[None])[0])
+
+    def unnoticed(self, displacement: Array) -> Array:
+        """Nats against an edit that moves the curve by this much at most: p(noticed) = px^2 / (px^2 + 2^2)."""
+        gain = self.suspect.pixels
+        if gain == 0:  # nothing on screen to judge by: take the local range for a move of 100 px
+            gain = 100.0 / float(self.local[self.searched].max())
+        return np.log1p((_NOTICED / np.maximum(gain * displacement, 1e-9)) ** 2)
+
+    def _lift(self, k: int, slope: Array) -> Array:
+        """Largest displacement by a slope edit (..., D) of key k."""
+        frames = self.suspect.keys.frames[max(k - 1, 0) : k + 2]
+        return _BULGE * float(np.diff(frames).max()) * np.linalg.norm(slope, axis=-1)
+
+    @property
+    def suspicious(self) -> bool:
+        return bool(len(self.searched)) and bool(self.judged.any())
+
+    def why_blocked(self, explanation: Explanation) -> str:
+        reasons = [self.suspect.blocked[k] for k in explanation.keys if k in self.suspect.blocked]
+        return "; ".join(dict.fromkeys(reasons))
+
+    def _misses(self, values: Array) -> Array:
+        """(P, K) distance of each value from its neighbours' prediction, relative to the local range."""
+        error: Array = np.linalg.norm(values - self.predict @ values, axis=-1) / np.maximum(
+            self.local, 1e-300
+        )
+        return error
+
+    def _row_costs(self, values: Array, slopes: Array) -> Array:
+        """(P, K) nats of each key's slope; keys that can't be judged cost nothing."""
+        deviation = deviations(self.rules, self.suspect.keys, values, slopes, np.maximum(self.unit, 1e-300))
+        return np.where(self.judged, self.habit.costs(deviation, contexts(values)), 0.0)
+
+    def cost(self, values: Array, slopes: Array) -> Array:
+        """(P,) nats of whole channels: slopes by the habit, values by their neighbours."""
+        wild = (_STUDENT + 1) / 2 * np.log1p((self._misses(values) / self.scatter) ** 2 / _STUDENT)
+        total: Array = (self._row_costs(values, slopes) + wild).sum(axis=1)
+        return total
+
+    def slope_edits(self) -> list[Explanation]:
+        """Each searched key's slope set by each of the rules."""
+        found = []
+        for k in self.searched[self.judged[self.searched]]:
+            obeying = np.stack([rule[k] @ self.values for rule in (self.rules.natural, self.rules.chord)])
+            change = np.concatenate([obeying, np.zeros((1, obeying.shape[1]))]) - self.slopes[k]
+            slopes = np.repeat(self.slopes[None], 3, axis=0)
+            slopes[:, k] += change
+            cost = self.cost(np.repeat(self.values[None], 3, axis=0), slopes)
+            total = cost + self.where + self.tight_edit + self.unnoticed(self._lift(k, change))
+            edits = [(Edit(int(k), slope=by),) for by in change]
+            found += [Explanation("slope", e, float(c)) for e, c in zip(edits, total, strict=True)]
+        return found
+
+    def _amounts(self, k: int) -> tuple[Array, int]:
+        """(M, D) amounts of a value edit at key k, the first few of which need no precision.
+
+        Those few are the neighbours' guess and the values just above and below each neighbour, where a flat key
+        becomes an extreme. The rest make some other key obey some rule exactly.
+        """
+        value, step = self.values[k], 0.05 * self.local[k]
+        guesses = [self.predict[k] @ self.values - value]
+        if len(value) == 1:
+            guesses += [self.values[j] - value + s for j in (k - 1, k + 1) if 0 <= j < len(self.values) for s in (-step, step)]
+        near = np.arange(max(k - _REACH_OF_RULE, 0), min(k + _REACH_OF_RULE + 1, len(self.values)))
+        near = near[self.judged[near]]
+        amounts = [np.stack(guesses)]
+        for rule in (self.rules.natural, self.rules.chord):
+            by = rule[near, k]
+            touched = np.abs(by) * self.local[k] > 0.02 * self.unit[near]
+            if rule is self.rules.chord:  # a flat key says nothing by its chord
+                touched &= np.any(self.slopes[near] != 0, axis=1)
+            rest = self.slopes[near] - rule[near] @ self.values
+            amounts.append(rest[touched] / by[touched, None])
+        stacked = np.concatenate(amounts)
+        return np.clip(stacked, -3 * self.local[k], 3 * self.local[k]), len(guesses)
+
+    def value_edits(self) -> list[Explanation]:
+        """The best value edit, and the best edit of value and slope, of each searched key."""
+        found = []
+        for k in self.searched:
+            amounts, guesses = self._amounts(int(k))
+            values = np.repeat(self.values[None], len(amounts), axis=0)
+            values[:, k] += amounts
+            slopes = np.repeat(self.slopes[None], len(amounts), axis=0)
+            cost = self.cost(values, slopes)
+            size = np.linalg.norm(amounts, axis=1)
+            charge = self.where + self.tight_edit + size / self.local[k] + self.unnoticed(size)
+            charge[:guesses] += np.log(self.habit.tight / self.scatter)
+            best = int(np.argmin(cost + charge))
+            found.append(Explanation("value", (Edit(int(k), amounts[best]),), float((cost + charge)[best])))
+            if self.judged[k] and len(amounts) > guesses:
+                exact = slice(guesses, None)
+                found.append(self._value_and_slope(int(k), amounts[exact], values[exact], slopes[exact], charge[exact]))
+        return found
+
+    def _value_and_slope(self, k: int, amounts: Array, values: Array, slopes: Array, charge: Array) -> Explanation:
+        options = []
+        for rule in (NATURAL, CHORD, ZERO):
+            turned = slopes.copy()
+            turned[:, k] = self.rules.slopes(values)[rule][:, k]
+            cost = self.cost(values, turned) + charge + self.tight_edit + _BOTH
+            best = int(np.argmin(cost))
+            options.append((float(cost[best]), best, turned[best, k] - self.slopes[k]))
+        cost_, best_, slope = min(options, key=lambda option: option[0])
+        return Explanation("value and slope", (Edit(k, amounts[best_], slope),), cost_)
+
+    def zigzags(self) -> list[Explanation]:
+        """Neighbouring keys moved to alternating sides: one explanation for each run of them."""
+        found = []
+        for count in _ZIGZAG:
+            for first in self.searched:
+                run = np.arange(first, first + count)
+                if run[-1] >= len(self.values) or not self.suspect.searched[run].all():
+                    continue
+                found += self._zigzag(run)
+        return found
+
+    def _zigzag(self, run: NDArray[np.intp]) -> list[Explanation]:
+        """The best zigzag over one run of keys, if any explains something."""
+        options = [self._alternating(run, guess) for guess in (NATURAL, CHORD)]
+        exact = self._exact_amounts(run)
+        amounts = np.concatenate([[option[0] for option in options], exact])
+        known = np.array([option[1] for option in options] + [len(run)] * len(exact))
+        moves = np.linalg.norm(amounts, axis=2)
+        turning = np.all(np.sum(amounts[:, 1:] * amounts[:, :-1], axis=2) < 0, axis=1)
+        even = (moves.min(axis=1) > _EVEN * moves.max(axis=1)) & (moves.max(axis=1) < 3 * self.local[run].max())
+        keep = turning & even & (2 * known >= len(run))
+        if not keep.any():
+            return []
+        amounts, known, moves = amounts[keep], known[keep], moves[keep]
+        values = np.repeat(self.values[None], len(amounts), axis=0)
+        values[:, run] += amounts
+        cost = self.cost(values, np.repeat(self.slopes[None], len(amounts), axis=0))
+        # Alternation is one bit a key that need not be said; what no slope determines needs no precision.
+        charge = self.where + known * self.tight_edit - len(run) * np.log(2)
+        charge = charge + (moves / self.local[run]).sum(axis=1) + self.unnoticed(moves.max(axis=1))
+        best = int(np.argmin(cost + charge))
+        edits = tuple(Edit(int(k), amount) for k, amount in zip(run, amounts[best], strict=True))
+        return [Explanation("zigzag", edits, float((cost + charge)[best]))]
+
+    def _exact_amounts(self, run: NDArray[np.intp]) -> Array:
+        """(S, n, D) amounts at which n of the keys around the run obey a rule exactly, for each choice of them."""
+        rows = np.arange(max(run[0] - 1, 0), min(run[-1] + 2, len(self.values)))
+        rows = rows[self.judged[rows]]
+        turned = rows[np.any(self.slopes[rows] != 0, axis=1)]  # a flat key says nothing by its chord
+        matrix = np.concatenate([self.rules.natural[rows], self.rules.chord[turned]])
+        at = np.concatenate([rows, turned])
+        if len(at) < len(run):
+            return np.zeros((0, len(run), self.values.shape[1]))
+        rest = (self.slopes[at] - matrix @ self.values) / self.unit[at, None]
+        scale = self.local[run].max()
+        equations = matrix[:, run] * scale / self.unit[at, None]
+        chosen = _choices(len(at), len(run))
+        rising = np.sort(at[chosen], axis=1)
+        chosen = chosen[np.all(np.diff(rising, axis=1) > 0, axis=1)]
+        system = equations[chosen]
+        solvable = np.abs(np.linalg.det(system)) > 1e-4
+        amounts: Array = np.linalg.solve(system[solvable], rest[chosen[solvable]]) * scale
+        return amounts
+
+    def _alternating(
+        self, run: NDArray[np.intp], rows: NDArray[np.intp], rule: NDArray[np.intp]
+    ) -> tuple[Array, int]:
+        """(n, D) amounts that make the rows obey their rules, and how many of them the rows determine.
+
+        What the rows leave open alternates by the size of the rest: a zigzag has one amplitude, more or less.
+        """
+        informative = rule != ZERO
+        rows, rule = rows[informative], rule[informative]
+        both = np.stack([self.rules.natural, self.rules.chord])[rule, rows]
+        matrix = both[:, run] / self.unit[rows, None]
+        rest = (self.slopes[rows] - both @ self.values) / self.unit[rows, None]
+        sign = (-1.0) ** np.arange(len(run))
+        known = int(np.linalg.matrix_rank(matrix, tol=0.02 / self.local[run].max())) if len(rows) else 0
+        # amplitude and the keys' deviations from it; only the deviations are held small
+        design = np.hstack([(matrix @ sign)[:, None], matrix])
+        held = np.append(0.0, np.full(len(run), 1e-3 / self.local[run].max()))
+        x = _least_absolute(design, rest, held)
+        return x[:1] * sign[:, None] + x[1:], known
+
+    def _nearest_rules(
+        self, run: NDArray[np.intp], rows: NDArray[np.intp], amounts: Array
+    ) -> NDArray[np.intp]:
+        values = self.values.copy()
+        values[run] += amounts
+        deviation = deviations(self.rules, self.suspect.keys, values, self.slopes, self.unit)
+        shares = self.habit.shares[contexts(values)][rows, :3].T
+        # A tenth of the slope unit is what a wrong amount may still leave over.
+        return np.asarray(np.argmax(np.log(shares + 1e-3) - deviation[:, rows] / 0.1, axis=0))
+
+
+@lru_cache(maxsize=64)
+def _choices(count: int, size: int) -> NDArray[np.intp]:
+    """(S, size): all ways to choose `size` of `count` things."""
+    return np.array(list(combinations(range(count), size)), np.intp).reshape(-1, size)
+
+
+def _least_absolute(matrix: Array, target: Array, ridge: Array) -> Array:
+    """x (n, D) that minimises the sum of |matrix x - target|, by reweighting; ties go to the smallest ridge * x."""
+    weight = np.ones(len(matrix))
+    x = np.zeros((matrix.shape[1], target.shape[1]))
+    for _ in range(12):
+        weighted = matrix * weight[:, None]
+        normal = matrix.T @ weighted + np.diag(ridge**2)
+        normal[np.diag_indices_from(normal)] += 1e-12 * np.trace(normal) + 1e-300
+        x = np.linalg.solve(normal, weighted.T @ target)
+        weight = 1 / np.maximum(np.linalg.norm(matrix @ x - target, axis=1), 1e-6)
+    return x
