@@ -1,8 +1,8 @@
 """Writing whole files so that a kill, a crash or a full disk never leaves half of one.
 
 A file is written under a temporary name in its own folder, synced, read back and compared; only then does it
-take its name, in one step. What a killed run leaves behind is at most such a temporary file, `.refine-*.part`,
-and a kept copy of the old file.
+take its name, in one step. What a killed run leaves behind is at most such a temporary file,
+`.refine-*.part`, and a kept copy of the old file.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ def replace_file(path: Path, data: bytes, keep: bool = True, check: Check | None
     The old file stays beside it as `NAME.before-1`, or the next free number, unless `keep` is false or there
     was none. At each moment the name holds the whole old or the whole new contents. Permissions stay; a
     symbolic link stays one and the file that it points to is replaced. `check` gets the bytes as read back
-    from the disk and raises what it thinks of them. InputError where the file can't be written; nothing has
-    changed then.
+    from the disk and raises what it thinks of them. InputError where the file can't be written; the old
+    contents stand there then.
     """
     target = Path(os.path.realpath(path))
     with _explained(path):
@@ -108,7 +108,7 @@ def _replaceable(target: Path, path: Path) -> os.stat_result | None:
 
 @contextmanager
 def _temporary(folder: Path, data: bytes, old: os.stat_result | None, check: Check | None) -> Iterator[Path]:
-    """A temporary file in the folder with these contents, safe on the disk; gone again when the block is left."""
+    """A temporary file in the folder with these contents, safe on the disk; gone when the block is left."""
     # Its name doesn't contain the target's, which may already be as long as the file system allows.
     temporary = folder / f".refine-{secrets.token_hex(8)}.part"
     try:
@@ -148,11 +148,14 @@ def _keep(target: Path) -> Path:
     number = 1
     while True:
         kept = target.with_name(f"{target.name}.before-{number}")
+        number += 1
+        if os.path.lexists(kept):
+            continue
         try:
             os.link(target, kept)
             return kept
-        except FileExistsError:
-            number += 1
+        except FileExistsError:  # another run took the name in between
+            continue
         except OSError as error:
             if error.errno not in _NO_LINKS:
                 raise
