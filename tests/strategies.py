@@ -89,7 +89,8 @@ def keys(draw: st.DrawFn, name: str = "rotation.x", most: int = 5) -> Keys:
 
 @st.composite
 def samples(draw: st.DrawFn, name: str, count: int) -> Array:
-    return frozen([draw(values(name)) for _ in range(count)])  # type: ignore[return-value]
+    baked: Array = frozen([draw(values(name)) for _ in range(count)])
+    return baked
 
 
 @st.composite
@@ -160,7 +161,8 @@ def pins(draw: st.DrawFn, rig: list[Control]) -> Pin:
 def gazes(draw: st.DrawFn, known: list[str]) -> Gaze:
     looking = draw(st.sampled_from(known))
     others = [name for name in known if name != looking]
-    if others and draw(st.booleans()):
+    at_another = bool(others) and draw(st.booleans())
+    if at_another:
         return Gaze(looking, draw(ranges()), target=draw(st.sampled_from(others)))
     return Gaze(looking, draw(ranges()), point=draw(vectors()))
 

@@ -124,8 +124,12 @@ def test_a_new_file_refuses_to_overwrite_unless_told(target: Path) -> None:
 
 def test_a_name_taken_in_the_last_moment_is_not_overwritten(tmp_path: Path) -> None:
     path = tmp_path / "a"
+
+    def take_the_name(_: bytes) -> None:
+        path.write_bytes(OLD)
+
     with pytest.raises(InputError, match="there already"):
-        new_file(path, NEW, check=lambda _: path.write_bytes(OLD) and None)
+        new_file(path, NEW, check=take_the_name)
     assert folder(path) == {"a": OLD}
 
 

@@ -24,6 +24,8 @@ FPS = (0.1, 10_000.0)
 NOTED_LENGTH = 1e-3
 # Nearer than this it is left as it stands: what was normalised once doesn't creep when it is read again.
 UNIT_LENGTH = 1e-9
+# The work of comparing names grows with the product of their lengths.
+LONGEST_GUESS = 100
 OWN_PREFIX = "x_"
 
 _UNPRINTABLE = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
@@ -80,7 +82,7 @@ def listed(names: Iterable[str], most: int = 12) -> str:
 
 def nearest(name: str, known: Sequence[str]) -> str:
     """The remedy for a misspelt name, or nothing when none is like it."""
-    match = difflib.get_close_matches(name, known, n=1, cutoff=0.5)
+    match = difflib.get_close_matches(name[:LONGEST_GUESS], known, n=1, cutoff=0.5)
     return f"did you mean {shown(match[0])}?" if match else ""
 
 

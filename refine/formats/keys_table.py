@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from refine.errors import InputError
-from refine.formats.checked import LARGEST, At, as_choice, as_name, listed, nearest
+from refine.formats.checked import LARGEST, At, as_choice, as_name, listed, nearest, shown
 from refine.formats.json_places import BOM, decode
 from refine.formats.key_rules import SEGMENTS, check_frames, components, settle_slopes, unit_length
 from refine.formats.places import channel_of, key_of, spot
@@ -141,9 +141,9 @@ def _header(line: Line, file: str) -> list[str]:
     names = [field.casefold() for field, _ in _fields(line, file)]
     for name in names:
         if name not in COLUMNS:
-            raise at.error(f"unknown column {name!r}", listed(COLUMNS), nearest(name, COLUMNS))
+            raise at.error(f"unknown column {shown(name)}", listed(COLUMNS), nearest(name, COLUMNS))
         if names.count(name) > 1:
-            raise at.error(f"column {name!r} stands twice", "each column once")
+            raise at.error(f"column {shown(name)} stands twice", "each column once")
     missing = [name for name in REQUIRED if name not in names]
     if missing:
         raise at.error(f"no column {listed(missing)}", f"a header with {listed(REQUIRED)}")
@@ -157,7 +157,10 @@ def _rows(text: str, file: str) -> Iterator[Row]:
         raise InputError(file, "the file is empty", f"a header line with {listed(REQUIRED)}")
     columns = _header(header, file)
     for line in lines:
-        fields = [field for field, _ in _fields(line, file)]
+        if '"' in line.text:
+            fields = [field for field, _ in _fields(line, file)]
+        else:
+            fields = [field.strip(BLANKS) for field in line.text.split(",")]
         at = At(file, f"line {line.number}")
         if len(fields) != len(columns):
             remedy = "quote names that hold commas; a decimal comma must be a point"
@@ -169,7 +172,7 @@ def _control(name: str, channels: dict[str, list[Row]], notes: list[str]) -> Con
     euler = next((channel for channel in channels if channel in ROTATIONS), None)
     if QUATERNION in channels and euler is not None:
         place = channels[euler][0].place("channel")
-        raise place.error(f"{name!r} has both {QUATERNION} and {euler}", "a quaternion or Euler angles")
+        raise place.error(f"{shown(name)} has both {QUATERNION} and {euler}", "a quaternion or Euler angles")
     return Control(
         name, channels=tuple(Channel(c, keys=_keys(c, rows, notes)) for c, rows in channels.items())
     )
@@ -201,7 +204,7 @@ def _placer(rows: Sequence[Row]) -> Callable[[str], Callable[[int], At]]:
 def _corner(row: Row) -> bool | None:
     text = row.text("corner").casefold()
     if text not in CORNER:
-        raise row.place("corner").error(f"found {row.text('corner')!r}", "true, false or nothing")
+        raise row.place("corner").error(f"found {shown(row.text('corner'))}", "true, false or nothing")
     return CORNER[text]
 
 
@@ -220,10 +223,10 @@ def _numbers(row: Row, column: str, text: str, width: int) -> list[float]:
         allowed = (
             "a number with a decimal point" if width == 1 else f"{width} numbers with spaces between them"
         )
-        raise row.place(column).error(f"found {text!r}" if text else "it is empty", allowed)
+        raise row.place(column).error(f"found {shown(text)}" if text else "it is empty", allowed)
     numbers = [float(word) for word in words]
     if not all(abs(number) <= LARGEST for number in numbers):
-        raise row.place(column).error(f"found {text!r}", f"{-LARGEST:g} to {LARGEST:g}")
+        raise row.place(column).error(f"found {shown(text)}", f"{-LARGEST:g} to {LARGEST:g}")
     return numbers
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from refine.formats import json_places
-from refine.formats.checked import At, as_frames, as_known, as_object, required
+from refine.formats.checked import At, as_frames, as_known, as_object, required, shown
 from refine.formats.json_layout import laid_out, layout
 from refine.formats.key_rules import check_sample_count
 from refine.formats.keys_table import NO_FRAME_RATE
@@ -111,7 +111,7 @@ def _override(value: object, at: At, shot: Shot, notes: list[str]) -> _Override:
     bounds: dict[str, Limits] = {}
     given = members.get("limits", {})
     for channel, value in as_object(given, place, list(given) if isinstance(given, dict) else ()).items():
-        as_known(channel, place, channels, f"channel of {name!r}")
+        as_known(channel, place, channels, f"channel of {shown(name)}")
         bounds[channel] = limits(value, place.member(channel))
     return _Override(name, rig_fields(members, at, notes), bounds)
 
@@ -140,7 +140,9 @@ def _with_cameras(shot: Shot, members: Json, at: At, notes: list[str]) -> Shot:
     for i, new in enumerate(found):
         if new.name in own:
             allowed = "names of new cameras"
-            raise place.item(i).member("name").error(f"the shot's file has a camera {new.name!r}", allowed)
+            raise (
+                place.item(i).member("name").error(f"the shot's file has a camera {shown(new.name)}", allowed)
+            )
     return replace(shot, cameras=(*shot.cameras, *found))
 
 

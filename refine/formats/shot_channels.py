@@ -274,7 +274,7 @@ def _samples(value: object, at: At, width: int, frames: tuple[int, int], notes: 
     raw = as_list(value, at)
     check_sample_count(len(raw), frames, at)
     found = _numbers(raw, width, at.item)
-    samples: Array = frozen(unit_length(found, at.item, at, notes)[0] if width == 4 else found)  # type: ignore[assignment]
+    samples: Array = frozen(unit_length(found, at.item, at, notes)[0] if width == 4 else found)
     return samples
 
 

@@ -28,6 +28,7 @@ from refine.formats.checked import (
     as_whole,
     listed,
     required,
+    shown,
 )
 from refine.shot import Camera, Control, Gaze, Limits, Link, Mark, Pin
 
@@ -118,7 +119,7 @@ def check_unique(names: Iterable[tuple[str, At]], what: str) -> None:
     for name, at in names:
         if name in first:
             raise at.error(
-                f"a second {what} is named {name!r} (the first: {first[name].path})", "names used once"
+                f"a second {what} is named {shown(name)} (the first: {first[name].path})", "names used once"
             )
         first[name] = at
 
@@ -172,7 +173,7 @@ def pin(value: object, at: At, controls: Sequence[Control]) -> Pin:
     if "channel" in members:
         control = next(c for c in controls if c.name == name)
         channels = [c.name for c in control.channels]
-        channel = as_known(members["channel"], at.member("channel"), channels, f"channel of {name!r}")
+        channel = as_known(members["channel"], at.member("channel"), channels, f"channel of {shown(name)}")
     if ("frame" in members) == ("frames" in members):
         raise at.error("one of frame and frames must be given", "exactly one of the two")
     if "frames" in members:

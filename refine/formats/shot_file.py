@@ -180,7 +180,7 @@ def check_cameras(cameras: Sequence[Camera], at: At, controls: Sequence[Control]
         if found.name in taken:
             place = at.item(i).member("name")
             raise place.error(
-                f"the name {found.name!r} is taken by {taken[found.name].path}", "names used once"
+                f"the name {shown(found.name)} is taken by {taken[found.name].path}", "names used once"
             )
         taken[found.name] = at.item(i)
     check_references([c.control for c in cameras], taken, controls)

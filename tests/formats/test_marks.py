@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
@@ -20,7 +21,7 @@ SCHEMAS = Path(marks.__file__).parents[1] / "schemas"
 SHOT_SCHEMA, SCHEMA = (
     json.loads((SCHEMAS / f"{kind}.schema.json").read_text("utf-8")) for kind in ("shot", "marks")
 )
-REGISTRY: Registry[object] = Registry().with_resource("shot.schema.json", Resource.from_contents(SHOT_SCHEMA))
+REGISTRY: Registry[Any] = Registry().with_resource("shot.schema.json", Resource.from_contents(SHOT_SCHEMA))
 VALID = jsonschema.Draft202012Validator(SCHEMA, registry=REGISTRY)
 KETTLE = json.dumps(SHOT_SCHEMA["examples"][0]).encode()
 
