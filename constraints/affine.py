@@ -197,9 +197,9 @@ class Affine:
             return Affine(Band(entries, inner.start[:rows], inner.columns), stencil @ self.offset)
         first = inner.start[:rows]
         width = int((inner.start[order : order + rows] - first).max(initial=0)) + inner.width
+        width = min(width, inner.columns)
         # Near the last column a row has no room for the common width: it begins earlier, padded by zeros.
-        start = np.minimum(first, inner.columns - min(width, inner.columns))
-        width = min(width + int((first - start).max(initial=0)), inner.columns)
+        start = np.minimum(first, inner.columns - width)
         entries = np.zeros((rows, width))
         at = np.arange(rows)
         for j in range(order + 1):

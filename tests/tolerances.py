@@ -74,3 +74,55 @@ SINGLE_PRECISION_PLACE = 1e-4
 
 # Shot units: the digits that a published place was printed with (six decimals).
 PRINTED_6 = 5.1e-7
+
+
+# --- constraints and solvers ---------------------------------------------------------------------------------
+
+# Channel units: a row that is built to hold exactly, after sums of some ten numbers near 30.
+ROW = 1e-9
+
+# Relative: two ways to the same sum of some hundred squares.
+COST = 1e-10
+
+# Relative to the largest entry: products of small whole numbers added in another order.
+SUM_ORDER = 1e-13
+
+# Share of a step of 1e-6 px: what a spacing curves away, |d|^2 / (2 rest) with |d| up to 1e-5 and rest 0.1.
+LINEARISED = 1e-3
+
+# Channel units of about 20: our backends among each other where the Hessian's condition is below 1e9.
+BACKENDS = 1e-7
+
+# The same where a weight of 1e8 stands beside 1: rounding of 2e-16 * 64e8, through the worst direction.
+BACKENDS_ILL = 2e-5
+
+# Relative: merits of two solutions that are both optimal to their solvers' gaps (1e-10 at least).
+MERIT = 1e-8
+
+# Channel units: Clarabel meets cones within 1e-10 of its scaled data; their square root is what x shows.
+CONIC = 2e-5
+
+# Share of the largest gradient: what is left of it at a stationary point, tangential to the rows.
+STATIONARY = 1e-5
+
+# Unknowns near 1: where scipy's constrained minimisers stop (their own tolerances are 1e-12 on the cost).
+MINIMISER = 3e-5
+
+# Printed digits of the reference libraries' numbers, relative to numbers below 1.
+PRINTED_10 = 1e-10
+PRINTED_11 = 5e-11
+
+# Agreement that osqp and clarabel reach on the locked problem (2e-13 and 8e-11 were measured), with a margin.
+OSQP_CLARABEL = 1e-9
+
+# Relative: discrete minimum jerk against the continuous one, O(1/N^2) at N = 400 with a constant below 10.
+JERK_GRID = 1e-4
+
+# Relative: integrals of squared jerk on the same grid, and the one-sided ends of its differences.
+JERK_INTEGRAL = 5e-3
+
+# Gain: a cosine in the middle of 4000 samples, where the ends' influence has died down.
+GAIN = 1e-9
+
+# Channel units: the discrete smoother against the continuous smoothing spline on the same samples.
+SPLINE = 1e-9

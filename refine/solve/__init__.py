@@ -21,6 +21,7 @@ from refine.solve.banded import fits, solve_banded
 from refine.solve.clash import refuse
 from refine.solve.interior import narrow, solve_interior
 from refine.solve.presolve import Box, Contradiction, presolve
+from refine.solve.tidy import tidied
 
 __all__ = ["Residual", "Solution", "residuals", "solve"]
 
@@ -72,9 +73,10 @@ def solve(problem: Problem, start: Array | None = None, trust: float | Array | N
         answer = backend()
         if answer is None or not np.all(np.isfinite(answer[0])):
             continue
-        found = residuals(problem, answer[0])
+        x = tidied(problem, box, answer[0])
+        found = residuals(problem, x)
         if all(r.worst <= r.bound for r in found):
-            return Solution(answer[0], name, answer[1], found)
+            return Solution(x, name, answer[1], found)
     raise refuse(problem, start, trust)
 
 

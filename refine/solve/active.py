@@ -19,7 +19,7 @@ from refine.solve.presolve import Box
 from refine.solve.sides import Side
 
 # The trial goes on while at most one bound in FIRST is on the wrong side, and FEWER times fewer each round.
-ROUNDS, FIRST, FEWER = 5, 400, 3
+ROUNDS, FIRST, FEWER = 5, 1000, 3
 # So few may stay as many; each cluster of them then swaps one at a time.
 FEW, CLUSTER = 8, 64
 # Within what a multiplier's sign counts, relative to the largest one, and a broken bound, to the mean slack.
@@ -34,11 +34,12 @@ def exact(penalties: Sequence[Penalty], box: Box, hessian: Array, every: list[Si
     """The minimiser (n,), from the slacks and multipliers of an interior point near it; None when it isn't
     near.
 
-    An active bound has a large multiplier and a small slack; both are measured by their means.
+    On the last step an active bound's slack shrank more, in proportion, than its multiplier (Tapia's
+    indicators; El-Bakry, Tapia, Zhang 1994, SIAM Rev 36:45-72): that needs no scale.
     """
     slack = [float(side.s.mean()) for side in every]
-    rests = [side.z * s > side.s * side.z.mean() for side, s in zip(every, slack, strict=True)]
-    worst = sum(len(mask) for mask in rests) // FIRST
+    rests = [side.z * side.ds < side.s * side.c for side in every]
+    worst = max(sum(len(mask) for mask in rests) // FIRST, FEW)
     for _ in range(ROUNDS):
         solved = _held(penalties, box, hessian, every, rests)
         if solved is None:

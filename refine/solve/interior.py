@@ -31,7 +31,7 @@ from refine.solve.sides import Side, dot, sides
 ITERATIONS = 60
 # Gap, relative to the cost, at which the active set is tried, at which the iteration ends without it, and at
 # which it gives up.
-GUESS, GAP, HOPELESS = 3e-7, 1e-11, 1e-14
+GUESS, GAP, HOPELESS = 3e-6, 1e-11, 1e-14
 # Largest pull left on an unknown, relative to the multipliers, when it ends without the active set.
 PULL = 1e-9
 # Widest rows that are taken.

@@ -77,11 +77,14 @@ def _equality_solve(data: dict[str, Any], active: Active) -> tuple[Array, Array,
     matrix = _stacked(blocks, len(x), isinstance(data["P"], np.ndarray))
     gradient = data["P"] @ x + data["c"]
     miss = (np.concatenate(targets) if targets else np.zeros(0)) - matrix @ x
-    step = _saddle(data["P"][free][:, free], matrix[:, free], np.concatenate([-gradient[free], miss]))
+    # The cost is measured in its own largest curvature, so that rows and gradients weigh alike in the pivots.
+    curvature = float(abs(data["P"]).max()) or 1.0
+    hessian = data["P"][free][:, free] / curvature
+    step = _saddle(hessian, matrix[:, free], np.concatenate([-gradient[free] / curvature, miss]))
     if step is None:
         return None
     x[free] += step[: len(free)]
-    y = step[len(free) :]
+    y = curvature * step[len(free) :]
     multipliers = np.zeros(len(active.row_low))
     multipliers[rows] = y[len(y) - len(rows) :]
     return x, data["P"] @ x + data["c"] + matrix.T @ y, multipliers
@@ -109,8 +112,15 @@ def _saddle(hessian: Any, matrix: Any, rhs: Array) -> Array | None:
     z = solve(rhs)
     for _ in range(2):
         z = z + solve(rhs - system @ z)
-    fine = np.all(np.isfinite(z)) and np.abs(rhs - system @ z).max() <= SLACK * (1.0 + np.abs(rhs).max())
-    return np.asarray(z) if fine else None
+    left = np.abs(rhs - system @ z)
+    close = all(
+        left[part].max(initial=0.0) <= SLACK * _largest(rhs[part]) for part in (slice(0, n), slice(n, None))
+    )
+    return np.asarray(z) if close else None
+
+
+def _largest(values: Array) -> float:
+    return 1.0 + float(np.abs(values).max(initial=0.0))
 
 
 def _dense_solver(matrix: Array) -> Any:

@@ -65,7 +65,7 @@ def presolve(problem: Problem, start: Array | None, trust: float | Array | None)
 def _fold(rows: Rows, fixed: NDArray[np.bool_], lower: Array, upper: Array) -> Rows:
     """Tighten the box by the rows on one free unknown; returns the rows on several. Those on none are
     dropped."""
-    count, column, factor = _single(rows.over, fixed)
+    count, column, factor = single(rows.over, fixed)
     one = np.flatnonzero(count == 1)
     if len(one):
         settled = np.where(fixed, lower, 0.0)
@@ -96,7 +96,7 @@ def _settle(lower: Array, upper: Array) -> None:
         upper[tight] = middle
 
 
-def _single(over: Affine, fixed: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
+def single(over: Affine, fixed: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp], Array]:
     """For each row: how many free unknowns it touches, and the column and factor of the last of them."""
     matrix, m = over.matrix, over.rows
     if not isinstance(matrix, Band):
