@@ -63,13 +63,16 @@ class Band:
 
     def __matmul__(self, x: Array) -> Array:
         """matrix @ x for x of shape (n,) or (n, r)."""
-        rows, first = len(self.start), self.first
-        total = np.zeros((rows, *x.shape[1:]))
-        for j in range(self.width):
-            part = x[self.start + j] if first is None else x[first + j : first + j + rows]
-            column = self.column(j)
-            total += part * (column if x.ndim == 1 or isinstance(column, float) else column[:, None])
+        total = self._part(x, 0)
+        for j in range(1, self.width):
+            total += self._part(x, j)
         return total
+
+    def _part(self, x: Array, j: int) -> Array:
+        """What the j-th entries of all rows add to matrix @ x."""
+        rows, column = len(self.start), self.column(j)
+        part = x[self.start + j] if self.first is None else x[self.first + j : self.first + j + rows]
+        return part * (column if x.ndim == 1 or isinstance(column, float) else column[:, None])
 
     def transposed_times(self, y: Array) -> Array:
         """matrix.T @ y for y of shape (m,)."""

@@ -22,6 +22,8 @@ from refine.solve.sides import Side
 ROUNDS, FIRST, FEWER = 5, 1000, 3
 # So few may stay as many; each cluster of them then swaps one at a time.
 FEW, CLUSTER = 8, 64
+# Up to so many swaps are solved for in windows, which reach so many unknowns beyond a swap.
+LOCAL, REACH = 100, 300
 # Within what a multiplier's sign counts, relative to the largest one, and a broken bound, to the mean slack.
 SIGN, BROKEN = 1e-11, 1e-10
 # Charge on rows that are held, relative to the cost's own curvature, and how often their multipliers follow.
@@ -40,8 +42,8 @@ def exact(penalties: Sequence[Penalty], box: Box, hessian: Array, every: list[Si
     slack = [float(side.s.mean()) for side in every]
     rests = [side.z * side.ds < side.s * side.c for side in every]
     worst = max(sum(len(mask) for mask in rests) // FIRST, FEW)
+    solved = _held(penalties, box, hessian, every, rests)
     for _ in range(ROUNDS):
-        solved = _held(penalties, box, hessian, every, rests)
         if solved is None:
             return None
         x, multipliers = solved
@@ -58,7 +60,51 @@ def exact(penalties: Sequence[Penalty], box: Box, hessian: Array, every: list[Si
         worst = max(count // FEWER, FEW)
         swaps = [_last_of_each_cluster(mask) for mask in wrong] if count <= FEW else wrong
         rests = [mask ^ swap for mask, swap in zip(rests, swaps, strict=True)]
+        mended = None if box.wide else _mended(penalties, box, hessian, every, rests, swaps, x)
+        solved = mended or _held(penalties, box, hessian, every, rests)
     return None
+
+
+def _mended(
+    penalties: Sequence[Penalty],
+    box: Box,
+    hessian: Array,
+    every: list[Side],
+    rests: list[Mask],
+    swaps: list[Mask],
+    x: Array,
+) -> tuple[Array, list[Array]] | None:
+    """As `_held`, but solved only within REACH of the swaps; None when that isn't enough.
+
+    Far from a swap nothing changes: its effect dies away over a few lengths of the smoother's kernel, and at
+    once behind a few unknowns that are held. The slope that is left on the free unknowns tells.
+    """
+    at = np.sort(np.concatenate([_places(side)[swap] for side, swap in zip(every, swaps, strict=True)]))
+    if len(at) > LOCAL:
+        return None
+    x, held = x.copy(), box.fixed.copy()
+    for side, mask, swap in zip(every, rests, swaps, strict=True):
+        held[_places(side)[mask]] = True
+        x[_places(side)[mask & swap]] = (side.sign * side.bound)[mask & swap]
+    pull = _pull(penalties, x, box.fixed, [], [], 0.0)
+    breaks = np.flatnonzero(np.diff(at) > 2 * REACH) + 1
+    for cluster in np.split(at, breaks):
+        window = slice(max(int(cluster[0]) - REACH, 0), int(cluster[-1]) + REACH)
+        bands = hessian[:, window].copy(order="F")
+        fix(bands, held[window])
+        lower = factor(bands)
+        if lower is None:
+            return None
+        x[window] -= lower.solve(np.where(held[window], 0.0, pull[window]))
+    pull = _pull(penalties, x, box.fixed, [], [], 0.0)
+    if np.abs(pull[~held]).max(initial=0.0) > SIGN * np.abs(pull).max():
+        return None
+    return x, [side.sign * pull[side.at] for side in every]
+
+
+def _places(side: Side) -> NDArray[np.intp]:
+    """The unknowns that a side of the box bounds."""
+    return np.arange(len(side.s)) if isinstance(side.at, slice) else side.at
 
 
 def _held(
@@ -68,7 +114,7 @@ def _held(
     x, held, bands = box.settled(), box.fixed.copy(), hessian.copy(order="F")
     for side, mask in zip(every, rests, strict=True):
         if side.matrix is None:
-            at = np.flatnonzero(mask) if isinstance(side.at, slice) else side.at[mask]
+            at = _places(side)[mask]
             x[at] = side.sign * side.bound[mask]
             held[at] = True
     wide = [

@@ -38,9 +38,10 @@ def normal_bands(penalties: Sequence[Penalty], size: int, width: int = 1) -> Arr
 
 def half_gradient(penalties: Sequence[Penalty], x: Array) -> Array:
     """Half the gradient of the squares at x, sum A' W (A x + b - t): (n,)."""
-    total = np.zeros(len(x))
+    total, moved = np.zeros(len(x)), bool(np.any(x))
     for penalty in penalties:
-        total += transposed_times(penalty.over.matrix, penalty.weight * (penalty.over(x) - penalty.target))
+        y = penalty.over(x) if moved else penalty.over.offset
+        total += transposed_times(penalty.over.matrix, penalty.weight * (y - penalty.target))
     return total
 
 

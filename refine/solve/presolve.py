@@ -49,6 +49,8 @@ def presolve(problem: Problem, start: Array | None, trust: float | Array | None)
         centre = np.zeros(problem.size) if start is None else start
         lower, upper = centre - trust, centre + trust
     waiting = [rows for rows in problem.terms.rows if rows.over.rows]
+    if not waiting and trust is None:
+        return Box(lower, upper, np.zeros(problem.size, np.bool_), ())
     while True:
         fixed = lower == upper
         remaining: list[Rows] = []
