@@ -12,9 +12,9 @@ of a value edit makes some key obey some rule exactly. Those few amounts are tri
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from itertools import combinations
 from typing import Literal
 
@@ -73,9 +73,11 @@ class Suspect:
     keys: Keys
     rules: Rules
     habit: Habit
+    predict: Array  # (K, K) values from their neighbours, see habit.neighbour_prediction
+    strange: bool  # whether a slope in or near the range breaks the habit; if none does, slopes tell nothing
     searched: NDArray[np.bool_]
     blocked: dict[int, str]
-    pixels: float  # px that a unit of the channel moves on screen; 0 where nothing is seen
+    pixels: Callable[[], float]  # px that a unit of the channel moves on screen; 0 where nothing is seen
 
 
 def edited(keys: Keys, edits: Iterable[Edit]) -> Keys:
@@ -98,8 +100,10 @@ def explain(suspect: Suspect, channels_searched: int = 1) -> list[Explanation]:
     """
     judge = _Judge(suspect, channels_searched)
     found = [Explanation("nothing", (), judge.base)]
-    if judge.suspicious:
+    if suspect.strange:
         found += [*judge.slope_edits(), *judge.value_edits(), *judge.zigzags()]
+    else:
+        found += judge.guesses()
     lowest = min(explanation.cost for explanation in found)
     weights = np.exp([lowest - explanation.cost for explanation in found])
     weights /= weights.sum()
@@ -141,7 +145,9 @@ def verdicts(explanations: list[Explanation], keys: Keys) -> list[Verdict]:
         recovered = np.where(size > 0, 1 - apart / size, np.where(apart > 0, -1.0, 0.0))
     harm = (apart >= np.maximum(size, 1e-300)) @ chance
     gain = np.maximum(recovered, -1.0) @ chance
-    judged = [Verdict(e, float(h), float(g)) for e, h, g in zip(explanations, harm, gain, strict=True) if e.edits]
+    judged = [
+        Verdict(e, float(h), float(g)) for e, h, g in zip(explanations, harm, gain, strict=True) if e.edits
+    ]
     return sorted(judged, key=lambda verdict: (-round(verdict.gain, 3), verdict.explanation.cost))
 
 
@@ -157,18 +163,6 @@ def _displacement(explanation: Explanation, keys: Keys) -> Array:
     return moved.ravel()
 
 
-def neighbour_prediction(frames: Array) -> Array:
-    """(K, K): each key's value predicted from its two neighbours on each side, by the cubic through them."""
-    count = len(frames)
-    matrix = np.zeros((count, count))
-    for k in range(count):
-        near = [j for j in range(k - 2, k + 3) if j != k and 0 <= j < count]
-        for j in near:
-            others = [i for i in near if i != j]
-            matrix[k, j] = np.prod([(frames[k] - frames[i]) / (frames[j] - frames[i]) for i in others])
-    return matrix
-
-
 class _Judge:
     """Scores edits of one channel; everything that doesn't depend on the edit is computed once."""
 
@@ -179,7 +173,7 @@ class _Judge:
         self.rules, self.habit = suspect.rules, suspect.habit
         self.judged = suspect.rules.judged
         self.searched = np.flatnonzero(suspect.searched)
-        self.predict = neighbour_prediction(keys.frames)
+        self.predict = suspect.predict
         miss = self._misses(self.values[None])[0]
         outside = miss[~suspect.searched]
         # [judge] never trust neighbours to better than 5 % of the local range
@@ -192,7 +186,7 @@ class _Judge:
 
     def unnoticed(self, displacement: Array) -> Array:
         """Nats against an edit that moves the curve by this much at most: p(noticed) = px^2 / (px^2 + 2^2)."""
-        gain = self.suspect.pixels
+        gain = self.gain
         if gain == 0:  # nothing on screen to judge by: take the local range for a move of 100 px
             gain = 100.0 / float(self.local[self.searched].max())
         return np.log1p((_NOTICED / np.maximum(gain * displacement, 1e-9)) ** 2)
@@ -202,9 +196,9 @@ class _Judge:
         frames = self.suspect.keys.frames[max(k - 1, 0) : k + 2]
         return _BULGE * float(np.diff(frames).max()) * np.linalg.norm(slope, axis=-1)
 
-    @property
-    def suspicious(self) -> bool:
-        return bool(len(self.searched)) and bool(self.judged.any())
+    @cached_property
+    def gain(self) -> float:
+        return self.suspect.pixels()
 
     def why_blocked(self, explanation: Explanation) -> str:
         reasons = [self.suspect.blocked[k] for k in explanation.keys if k in self.suspect.blocked]
@@ -219,7 +213,7 @@ class _Judge:
 
     def _row_costs(self, values: Array, slopes: Array) -> Array:
         """(P, K) nats of each key's slope; keys that can't be judged cost nothing."""
-        deviation = deviations(self.rules, self.suspect.keys, values, slopes, np.maximum(self.unit, 1e-300))
+        deviation = deviations(self.rules, values, slopes, self.unit)
         return np.where(self.judged, self.habit.costs(deviation, contexts(values)), 0.0)
 
     def cost(self, values: Array, slopes: Array) -> Array:
@@ -251,7 +245,12 @@ class _Judge:
         value, step = self.values[k], 0.05 * self.local[k]
         guesses = [self.predict[k] @ self.values - value]
         if len(value) == 1:
-            guesses += [self.values[j] - value + s for j in (k - 1, k + 1) if 0 <= j < len(self.values) for s in (-step, step)]
+            guesses += [
+                self.values[j] - value + s
+                for j in (k - 1, k + 1)
+                if 0 <= j < len(self.values)
+                for s in (-step, step)
+            ]
         near = np.arange(max(k - _REACH_OF_RULE, 0), min(k + _REACH_OF_RULE + 1, len(self.values)))
         near = near[self.judged[near]]
         amounts = [np.stack(guesses)]
@@ -264,6 +263,18 @@ class _Judge:
             amounts.append(rest[touched] / by[touched, None])
         stacked = np.concatenate(amounts)
         return np.clip(stacked, -3 * self.local[k], 3 * self.local[k]), len(guesses)
+
+    def guesses(self) -> list[Explanation]:
+        """Each searched key moved to where its neighbours expect it: all there is to go by without slopes."""
+        at = self.searched
+        amounts = self.predict[at] @ self.values - self.values[at]
+        values = np.repeat(self.values[None], len(at), axis=0)
+        values[np.arange(len(at)), at] += amounts
+        size = np.linalg.norm(amounts, axis=1)
+        cost = self.cost(values, np.repeat(self.slopes[None], len(at), axis=0)) + size / self.local[at]
+        cost = cost + self.where + np.log(_EDIT_SCALE / self.scatter) + self.unnoticed(size)
+        moves = [(Edit(int(k), amount),) for k, amount in zip(at, amounts, strict=True)]
+        return [Explanation("value", m, float(c)) for m, c in zip(moves, cost, strict=True)]
 
     def value_edits(self) -> list[Explanation]:
         """The best value edit, and the best edit of value and slope, of each searched key."""
@@ -281,10 +292,14 @@ class _Judge:
             found.append(Explanation("value", (Edit(int(k), amounts[best]),), float((cost + charge)[best])))
             if self.judged[k] and len(amounts) > guesses:
                 exact = slice(guesses, None)
-                found.append(self._value_and_slope(int(k), amounts[exact], values[exact], slopes[exact], charge[exact]))
+                found.append(
+                    self._value_and_slope(int(k), amounts[exact], values[exact], slopes[exact], charge[exact])
+                )
         return found
 
-    def _value_and_slope(self, k: int, amounts: Array, values: Array, slopes: Array, charge: Array) -> Explanation:
+    def _value_and_slope(
+        self, k: int, amounts: Array, values: Array, slopes: Array, charge: Array
+    ) -> Explanation:
         options = []
         for rule in (NATURAL, CHORD, ZERO):
             turned = slopes.copy()
@@ -314,7 +329,9 @@ class _Judge:
         known = np.array([option[1] for option in options] + [len(run)] * len(exact))
         moves = np.linalg.norm(amounts, axis=2)
         turning = np.all(np.sum(amounts[:, 1:] * amounts[:, :-1], axis=2) < 0, axis=1)
-        even = (moves.min(axis=1) > _EVEN * moves.max(axis=1)) & (moves.max(axis=1) < 3 * self.local[run].max())
+        even = (moves.min(axis=1) > _EVEN * moves.max(axis=1)) & (
+            moves.max(axis=1) < 3 * self.local[run].max()
+        )
         keep = turning & even & (2 * known >= len(run))
         if not keep.any():
             return []
@@ -349,7 +366,20 @@ class _Judge:
         amounts: Array = np.linalg.solve(system[solvable], rest[chosen[solvable]]) * scale
         return amounts
 
-    def _alternating(
+    def _alternating(self, run: NDArray[np.intp], first_guess: int) -> tuple[Array, int]:
+        """(n, D) amounts that make most keys obey the rule nearest to them, starting from one rule for all."""
+        near = np.arange(max(run[0] - 4, 0), min(run[-1] + 5, len(self.values)))
+        near = near[self.judged[near]]
+        rule = np.full(len(near), first_guess)
+        for _ in range(3):
+            amounts, known = self._obeying(run, near, rule)
+            nearest = self._nearest_rules(run, near, amounts)
+            if np.array_equal(nearest, rule):
+                break
+            rule = nearest
+        return amounts, known
+
+    def _obeying(
         self, run: NDArray[np.intp], rows: NDArray[np.intp], rule: NDArray[np.intp]
     ) -> tuple[Array, int]:
         """(n, D) amounts that make the rows obey their rules, and how many of them the rows determine.
@@ -374,7 +404,7 @@ class _Judge:
     ) -> NDArray[np.intp]:
         values = self.values.copy()
         values[run] += amounts
-        deviation = deviations(self.rules, self.suspect.keys, values, self.slopes, self.unit)
+        deviation = deviations(self.rules, values, self.slopes, self.unit)
         shares = self.habit.shares[contexts(values)][rows, :3].T
         # A tenth of the slope unit is what a wrong amount may still leave over.
         return np.asarray(np.argmax(np.log(shares + 1e-3) - deviation[:, rows] / 0.1, axis=0))

@@ -135,7 +135,9 @@ def sample(channel: Channel, shot: Shot, frames: Array) -> Array:
     keys = channel.keys
     if len(keys) > 1:
         k = _segments(keys, frames)
-        line = np.flatnonzero((keys.segment[k] == Segment.LINE) & (frames > keys.frames[k]) & (frames < keys.frames[k + 1]))
+        line = np.flatnonzero(
+            (keys.segment[k] == Segment.LINE) & (frames > keys.frames[k]) & (frames < keys.frames[k + 1])
+        )
         if len(line):
             k = k[line]
             t = (frames[line] - keys.frames[k]) / (keys.frames[k + 1] - keys.frames[k])

@@ -15,8 +15,8 @@ Deviations are relative to the slope unit of a key: local range of values over l
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,10 @@ INSIDE, EXTREME, END = range(3)  # contexts
 
 # [judge] Priors of the habit, in keys: how much evidence it takes to outweigh "all rules alike".
 _PRIOR_KEYS = 0.3
+_SHOT_KEYS = 2.0  # a channel of few keys leans on the shot's habit, which counts as so many of its own
+_START = (2e-3, 0.3)  # tightness and scatter before anything is learnt
+_STRANGE = 4.6  # nats
+_NEAR = 40.0  # frames around a range in which a rule may still feel a key of the range
 _HAND_KEYS = 0.5  # keys set by hand that are believed in before any was seen
 _TIGHT = (1e-4, 2e-2)  # bounds of the learnt tightness of rule-following keys, relative
 _LOOSE = (0.05, 1.0)  # and of the scatter of hand-set ones
@@ -99,6 +103,25 @@ def _chord(f: Array) -> Array:
     return matrix
 
 
+def neighbour_prediction(f: Array) -> Array:
+    """(K, K): each key's value predicted from its two neighbours on each side, by the cubic through them."""
+    count = len(f)
+    offsets = np.array([-2, -1, 1, 2])
+    near = np.arange(count)[:, None] + offsets
+    inside = (near >= 0) & (near < count)
+    frame = f[np.clip(near, 0, count - 1)]
+    matrix = np.zeros((count, count))
+    for i in range(4):
+        weight = np.ones(count)
+        for j in range(4):
+            if j != i:
+                apart = np.where(inside[:, i] & inside[:, j], frame[:, i] - frame[:, j], 1.0)
+                weight *= np.where(inside[:, j], (f - frame[:, j]) / apart, 1.0)
+        rows = np.flatnonzero(inside[:, i])
+        matrix[rows, near[rows, i]] = weight[rows]
+    return matrix
+
+
 def contexts(values: Array) -> NDArray[np.intp]:
     """(..., K): INSIDE, EXTREME or END for values (..., K, D); a quaternion turns back where its steps do."""
     step = np.diff(values, axis=-2)
@@ -110,21 +133,26 @@ def contexts(values: Array) -> NDArray[np.intp]:
 
 def units(keys: Keys) -> tuple[Array, Array]:
     """(K,) local range of the values over the five keys around each, and the slope unit made from it."""
-    v = keys.values
-    count = len(keys)
-    padded = np.pad(v, ((2, 2), (0, 0)), mode="edge")
-    window = np.stack([padded[i : i + count] for i in range(5)])
-    local = np.linalg.norm(window.max(axis=0) - window.min(axis=0), axis=1)
-    whole = float(np.linalg.norm(v.max(axis=0) - v.min(axis=0)))
-    local = np.maximum(local, 0.02 * whole)
-    f = keys.frames
-    gap = np.gradient(f) if count > 1 else np.ones(1)
-    return local, local / gap
+    local, unit = _units(keys.frames, keys.values[None])
+    return local[0], unit[0]
 
 
-def deviations(rule: Rules, keys: Keys, values: Array, slopes: Array, unit: Array) -> Array:
-    """(3, ..., K) relative distance of slopes from each rule, for values and slopes (..., K, D)."""
-    return np.linalg.norm(slopes - rule.slopes(values), axis=-1) / unit
+def _units(frames: Array, values: Array) -> tuple[Array, Array]:
+    """`units` of several channels on the same key frames: values (C, K, D) give (C, K)."""
+    count = len(frames)
+    padded = np.pad(values, ((0, 0), (2, 2), (0, 0)), mode="edge")
+    window = np.stack([padded[:, i : i + count] for i in range(5)])
+    local = np.linalg.norm(window.max(axis=0) - window.min(axis=0), axis=-1)
+    whole = np.linalg.norm(np.ptp(values, axis=1), axis=-1)
+    local = np.maximum(local, 0.02 * whole[:, None])
+    gap = np.gradient(frames) if count > 1 else np.ones(1)
+    return local, np.asarray(local / gap)
+
+
+def deviations(rule: Rules, values: Array, slopes: Array, unit: Array) -> Array:
+    """(3, ..., K) distance of slopes from each rule in slope units, for values and slopes (..., K, D)."""
+    apart: Array = np.linalg.norm(slopes - rule.slopes(values), axis=-1) / np.maximum(unit, 1e-300)
+    return apart
 
 
 def moving(channel: Channel) -> bool:
@@ -153,6 +181,11 @@ class Habit:
         total: Array = -np.log(follow.sum(axis=0) + hand)
         return total
 
+    @property
+    def unexplained(self) -> float:
+        """Nats of a slope of which the habit explains about 1 %."""
+        return float(np.log(2 * self.tight)) + _STRANGE
+
     def likely(self, deviation: Array, context: NDArray[np.intp]) -> NDArray[np.intp]:
         """(..., K): the rule that each key most likely follows, 3 for none."""
         shares = np.moveaxis(self.shares[context], -1, 0)
@@ -176,80 +209,144 @@ class Habit:
         return f"slopes follow {where}; {100 * hand:.0f} % set by hand"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Evidence:
-    """Deviations and contexts of the judged keys of one channel, the raw material of a habit."""
+def _weights(
+    shares: Array, deviation: Array, context: NDArray[np.intp], tight: float, loose: float
+) -> tuple[Array, Array]:
+    """(4, J) probability that each key follows each rule or was set by hand, and (J,) the density of its slope.
 
-    deviation: Array  # (3, J)
-    context: NDArray[np.intp]  # (J,)
-
-
-def evidence(keys: Keys, rule: Rules, outside: tuple[float, float] | None = None) -> Evidence:
-    """What the keys of a channel tell, without those in a range that is under suspicion."""
-    judged = rule.judged.copy()
-    if outside is not None:
-        judged &= (keys.frames < outside[0]) | (keys.frames > outside[1])
-    _, unit = units(keys)
-    deviation = deviations(rule, keys, keys.values, keys.outgoing, unit)
-    return Evidence(deviation[:, judged], contexts(keys.values)[judged])
-
-
-def learn(parts: Iterable[Evidence], prior: Habit | None = None, prior_keys: float = _PRIOR_KEYS) -> Habit:
-    """The habit behind the evidence, by a few rounds of expectation and maximisation.
-
-    `prior` (the whole shot's habit, for a single channel) counts as `prior_keys` keys a context.
+    shares: (3, 4), or (J, 3, 4) with a table for each key.
     """
-    chosen = list(parts)
-    deviation = np.concatenate([part.deviation for part in chosen], axis=1) if chosen else np.zeros((3, 0))
-    context = np.concatenate([part.context for part in chosen]) if chosen else np.zeros(0, np.intp)
-    if prior is None:
-        even = np.array([1.0, 1.0, 1.0, 0.0]) / 3
-        base = prior_keys * np.tile(even, (3, 1)) + _HAND_KEYS * np.array([0.0, 0.0, 0.0, 1 / 3])
-        habit = Habit(base / base.sum(axis=1, keepdims=True), 2e-3, 0.3, 0)
-    else:
-        base, habit = prior_keys * prior.shares, prior
-    for _ in range(4):
-        shares = np.moveaxis(habit.shares[context], -1, 0)
-        follow = shares[:3] * np.exp(-np.minimum(deviation / habit.tight, 700.0)) / (2 * habit.tight)
-        nearest = deviation.min(axis=0)
-        hand = shares[3] * np.exp(-nearest / habit.loose) / (2 * habit.loose)
-        weight = np.concatenate([follow, hand[None]])
-        weight = weight / np.maximum(weight.sum(axis=0), 1e-300)
+    table = shares[context] if shares.ndim == 2 else shares[np.arange(len(context)), context]
+    follow = table.T[:3] * np.exp(-np.minimum(deviation / tight, 700.0)) / (2 * tight)
+    hand = table.T[3] * np.exp(-deviation.min(axis=0) / loose) / (2 * loose)
+    weight = np.concatenate([follow, hand[None]])
+    density = weight.sum(axis=0)
+    return weight / np.maximum(density, 1e-300), density
+
+
+def learn(deviation: Array, context: NDArray[np.intp]) -> Habit:
+    """The habit behind (3, J) deviations and their contexts, by expectation and maximisation."""
+    base = np.tile([*(3 * [_PRIOR_KEYS / 3]), _HAND_KEYS / 3], (3, 1))
+    habit = Habit(base / base.sum(axis=1, keepdims=True), *_START, 0)
+    for _ in range(6):
+        weight, _ = _weights(habit.shares, deviation, context, habit.tight, habit.loose)
         counts = base.copy()
         np.add.at(counts, context, weight.T)
-        obeyed, by_hand = weight[:3].sum(), weight[3].sum()
-        tight, loose = habit.tight, habit.loose
-        if prior is None:
-            # Two pseudo-keys hold the start where there is little to learn from.
-            tight = float(np.clip((2 * 2e-3 + (weight[:3] * deviation).sum()) / (2 + obeyed), *_TIGHT))
-            loose = float(np.clip((2 * 0.3 + weight[3] @ nearest) / (2 + by_hand), *_LOOSE))
-        habit = Habit(counts / counts.sum(axis=1, keepdims=True), tight, loose, len(context))
+        # Two pseudo-keys hold the start where there is little to learn from.
+        tight = (2 * _START[0] + (weight[:3] * deviation).sum()) / (2 + weight[:3].sum())
+        loose = (2 * _START[1] + weight[3] @ deviation.min(axis=0)) / (2 + weight[3].sum())
+        shares = counts / counts.sum(axis=1, keepdims=True)
+        habit = Habit(shares, float(np.clip(tight, *_TIGHT)), float(np.clip(loose, *_LOOSE)), len(context))
     return habit
 
 
-class HabitBook:
-    """The habit of a shot and of each of its channels, learnt once, outside the range under suspicion."""
+@dataclass(frozen=True, slots=True, eq=False)
+class _Slopes:
+    """All judged keys of a shot in one table: J rows."""
 
-    def __init__(self, shot: Shot, suspect: tuple[float, float] | None) -> None:
+    deviation: Array  # (3, J)
+    context: NDArray[np.intp]  # (J,)
+    frame: Array  # (J,)
+    channel: NDArray[np.intp]  # (J,) which of the channels, in the book's order
+
+
+class HabitBook:
+    """The habit of a shot and of each of its channels, learnt once, outside the range under suspicion.
+
+    All keys of the shot are judged together in a few array operations: a shot of hundreds of channels has to be
+    read while the animator waits.
+    """
+
+    def __init__(self, shot: Shot, suspect: tuple[float, float]) -> None:
         self._rules: dict[tuple[bytes, bytes, bytes], Rules] = {}
-        self._evidence: dict[tuple[str, str], Evidence] = {}
+        self._predictions: dict[bytes, Array] = {}
+        self._at: dict[tuple[str, str], int] = {}
+        table = self._table(shot)
+        outside = (table.frame < suspect[0]) | (table.frame > suspect[1])
+        self.shot_habit = learn(table.deviation[:, outside], table.context[outside])
+        self._shares = self._channel_shares(table, outside)
+        self._strange = self._strange_channels(table, suspect)
+
+    def _table(self, shot: Shot) -> _Slopes:
+        parts: list[tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]] = []
         for control in shot.controls:
-            for channel in control.channels:
-                if moving(channel):
-                    assert channel.keys is not None
-                    self._evidence[control.name, channel.name] = evidence(
-                        channel.keys, self.rules(channel.keys), suspect
-                    )
-        self.shot_habit = learn(self._evidence.values())
+            groups: dict[tuple[bytes, ...], list[Channel]] = {}
+            for channel in filter(moving, control.channels):
+                assert channel.keys is not None
+                groups.setdefault((*_timing(channel.keys), bytes(channel.keys.values.shape[1])), []).append(
+                    channel
+                )
+            for channels in groups.values():
+                parts.append(self._rows(control.name, [c.keys for c in channels if c.keys], channels))
+        if not parts:
+            nothing = np.zeros(0, np.intp)
+            return _Slopes(np.zeros((3, 0)), nothing, np.zeros(0), nothing)
+        deviation, context, frame, channel_at = zip(*parts, strict=True)
+        return _Slopes(np.hstack(deviation), np.hstack(context), np.hstack(frame), np.hstack(channel_at))
+
+    def _rows(
+        self, control: str, keys: list[Keys], channels: list[Channel]
+    ) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
+        """The judged keys of channels with the same key frames."""
+        rule = self.rules(keys[0])
+        values = np.stack([k.values for k in keys])
+        _, unit = _units(keys[0].frames, values)
+        deviation = deviations(rule, values, np.stack([k.outgoing for k in keys]), unit)[:, :, rule.judged]
+        first = len(self._at)
+        self._at.update({(control, channel.name): first + i for i, channel in enumerate(channels)})
+        count = deviation.shape[2]
+        at = np.repeat(np.arange(first, first + len(keys)), count)
+        frame = np.tile(keys[0].frames[rule.judged], len(keys))
+        return deviation.reshape(3, -1), contexts(values)[:, rule.judged].ravel(), frame, at
+
+    def _channel_shares(self, table: _Slopes, outside: NDArray[np.bool_]) -> Array:
+        """(channels, 3, 4): each channel's own shares, the shot's counting as two keys a context."""
+        habit = self.shot_habit
+        deviation, context, at = table.deviation[:, outside], table.context[outside], table.channel[outside]
+        base = np.tile(_SHOT_KEYS * habit.shares, (len(self._at), 1, 1))
+        shares = np.tile(habit.shares, (len(self._at), 1, 1))
+        for _ in range(3):
+            weight, _ = _weights(shares[at], deviation, context, habit.tight, habit.loose)
+            counts = base.copy()
+            np.add.at(counts, (at, context), weight.T)
+            shares = counts / counts.sum(axis=2, keepdims=True)
+        return shares
+
+    def _strange_channels(self, table: _Slopes, suspect: tuple[float, float]) -> frozenset[int]:
+        """Channels with a key in or near the range whose slope the habit hardly explains."""
+        near = (table.frame >= suspect[0] - _NEAR) & (table.frame <= suspect[1] + _NEAR)
+        at = table.channel[near]
+        habit = self.shot_habit
+        _, density = _weights(
+            self._shares[at], table.deviation[:, near], table.context[near], habit.tight, habit.loose
+        )
+        strange = -np.log(np.maximum(density, 1e-300)) > habit.unexplained
+        return frozenset(at[strange].tolist())
+
+    def strange(self, control: str, channel: str) -> bool:
+        """Whether a channel has a key in or near the range that breaks the habit. None does: slopes tell nothing."""
+        return self._at.get((control, channel)) in self._strange
 
     def rules(self, keys: Keys) -> Rules:
         """Rule matrices; channels keyed on the same frames share them."""
-        name = (keys.frames.tobytes(), keys.corner.tobytes(), keys.segment.tobytes())
+        name = _timing(keys)
         if name not in self._rules:
             self._rules[name] = rules(keys)
         return self._rules[name]
 
+    def prediction(self, keys: Keys) -> Array:
+        """`neighbour_prediction` of the keys, shared likewise."""
+        name = keys.frames.tobytes()
+        if name not in self._predictions:
+            self._predictions[name] = neighbour_prediction(keys.frames)
+        return self._predictions[name]
+
     def habit(self, control: str, channel: str) -> Habit:
         """A channel's own habit, leaning on the shot's where it has few keys."""
-        part = self._evidence.get((control, channel))
-        return learn([part], self.shot_habit, prior_keys=2.0) if part is not None else self.shot_habit
+        at = self._at.get((control, channel))
+        return self.shot_habit if at is None else replace(self.shot_habit, shares=self._shares[at])
+
+
+def _timing(keys: Keys) -> tuple[bytes, bytes, bytes]:
+    """What the rules of some keys depend on."""
+    return keys.frames.tobytes(), keys.corner.tobytes(), keys.segment.tobytes()

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from enum import IntEnum
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,8 +31,8 @@ class Segment(IntEnum):
     CURVE = 2
 
 
-def frozen(values: object, dtype: type = np.float64) -> NDArray[np.generic]:
-    """A read-only array of its own, so that no caller can change a shot behind its back."""
+def frozen(values: object, dtype: type[np.generic] = np.float64) -> Any:
+    """A read-only array of its own (of `dtype`), so that no caller can change a shot behind its back."""
     array = np.array(values, dtype=dtype)
     array.setflags(write=False)
     return array
@@ -76,7 +76,9 @@ class Keys:
 
     def changed(self, **fields: Array) -> Keys:
         """These keys with some arrays replaced, each frozen again."""
-        return replace(self, **{name: frozen(array, getattr(self, name).dtype.type) for name, array in fields.items()})
+        return replace(
+            self, **{name: frozen(array, getattr(self, name).dtype.type) for name, array in fields.items()}
+        )
 
 
 def make_keys(
@@ -102,8 +104,8 @@ def make_keys(
         outgoing=frozen(out),
         incoming_reach=frozen(unset if incoming_reach is None else incoming_reach),
         outgoing_reach=frozen(unset if outgoing_reach is None else outgoing_reach),
-        corner=frozen(np.any(into != out, axis=1) if corner is None else corner, np.bool_),  # type: ignore[arg-type]
-        segment=frozen(np.full(len(f), Segment.CURVE) if segment is None else segment, np.int8),  # type: ignore[arg-type]
+        corner=frozen(np.any(into != out, axis=1) if corner is None else corner, np.bool_),
+        segment=frozen(np.full(len(f), Segment.CURVE) if segment is None else segment, np.int8),
     )
 
 
@@ -275,4 +277,6 @@ class Shot:
         i = self.index(control)
         old = self.controls[i]
         channels = tuple(channel if c.name == channel.name else c for c in old.channels)
-        return replace(self, controls=(*self.controls[:i], replace(old, channels=channels), *self.controls[i + 1 :]))
+        return replace(
+            self, controls=(*self.controls[:i], replace(old, channels=channels), *self.controls[i + 1 :])
+        )

@@ -41,7 +41,10 @@ def half_gradient(penalties: Sequence[Penalty], x: Array) -> Array:
     total, moved = np.zeros(len(x)), bool(np.any(x))
     for penalty in penalties:
         y = penalty.over(x) if moved else penalty.over.offset
-        total += transposed_times(penalty.over.matrix, penalty.weight * (y - penalty.target))
+        r = y - penalty.target
+        if np.any(r):  # what costs nothing, as staying close does at 0, pulls nothing
+            r *= penalty.weight
+            total += transposed_times(penalty.over.matrix, r)
     return total
 
 
@@ -100,5 +103,6 @@ def solve_banded(penalties: Sequence[Penalty], settled: Array, fixed: NDArray[np
         gradient = half_gradient(penalties, x)
         if any_idle:
             gradient[idle] = 0.0
-        x = x - lower.solve(gradient)
+        step = lower.solve(gradient)
+        x = np.subtract(x, step, out=step)
     return x

@@ -34,8 +34,10 @@ class Box:
     @property
     def bounded(self) -> bool:
         """Whether an unknown that isn't fixed has a bound."""
+        if self.lower.strides[0] == 0:
+            return False
         free = ~self.fixed
-        return bool(np.any(np.isfinite(self.lower[free])) or np.any(np.isfinite(self.upper[free])))
+        return bool(np.any(free & np.isfinite(self.lower)) or np.any(free & np.isfinite(self.upper)))
 
     def settled(self) -> Array:
         """(n,) the fixed unknowns at their values, all others 0."""
@@ -44,13 +46,13 @@ class Box:
 
 def presolve(problem: Problem, start: Array | None, trust: float | Array | None) -> Box:
     """Fold rows on single unknowns into a box, again and again while they fix more unknowns."""
+    waiting = [rows for rows in problem.terms.rows if rows.over.rows]
+    if not waiting and trust is None:
+        return _open(problem.size)
     lower, upper = np.full(problem.size, -np.inf), np.full(problem.size, np.inf)
     if trust is not None:
         centre = np.zeros(problem.size) if start is None else start
         lower, upper = centre - trust, centre + trust
-    waiting = [rows for rows in problem.terms.rows if rows.over.rows]
-    if not waiting and trust is None:
-        return Box(lower, upper, np.zeros(problem.size, np.bool_), ())
     while True:
         fixed = lower == upper
         remaining: list[Rows] = []
@@ -62,6 +64,12 @@ def presolve(problem: Problem, start: Array | None, trust: float | Array | None)
         waiting = remaining
         if done:
             return Box(lower, upper, lower == upper, tuple(waiting))
+
+
+def _open(size: int) -> Box:
+    """No bounds at all, in no memory: fresh pages cost as much as a pass over them."""
+    lower, upper = np.broadcast_to(-np.inf, (size,)), np.broadcast_to(np.inf, (size,))
+    return Box(lower, upper, np.broadcast_to(np.False_, (size,)), ())
 
 
 def _fold(rows: Rows, fixed: NDArray[np.bool_], lower: Array, upper: Array) -> Rows:

@@ -1,0 +1,262 @@
+"""A change: one number of a shot, before and after, and how to make it, undo it and find it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from refine.formats import Document, numbers, patched, respelled, spellings
+from refine.formats.splice import Place
+from refine.rotation import turn
+from refine.shot import QUATERNION, Array, Channel, Keys, Shot, frozen
+
+Field = Literal["value", "incoming_slope", "outgoing_slope", "key"]
+Number = float | tuple[float, ...]
+
+_FIELDS: tuple[tuple[Field, str], ...] = (
+    ("value", "values"),
+    ("incoming_slope", "incoming"),
+    ("outgoing_slope", "outgoing"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One number (or a quaternion's four, XYZW) of a key or sample.
+
+    `field` "key" moves a key in time: before and after are frames. `before_text` is the source's own spelling,
+    so that an undo gives back the same bytes. Slopes are per frame. `turn` is the rotation vector between two
+    quaternions in degrees, on the child's side.
+    """
+
+    control: str
+    channel: str
+    frame: float
+    field: Field
+    before: Number
+    after: Number
+    before_text: str
+    after_text: str
+    unit: str
+    turn: tuple[float, float, float] | None = None
+
+    @property
+    def place(self) -> Place:
+        return Place(self.control, self.channel, self.frame, self.field)
+
+    @property
+    def result_place(self) -> Place:
+        """Where the number stands once the change is made: a moved key is found on its new frame."""
+        frame = float(np.ravel(self.after)[0]) if self.field == "key" else self.frame
+        return Place(self.control, self.channel, frame, self.field)
+
+
+def number(row: Array) -> Number:
+    return float(row[0]) if len(row) == 1 else tuple(float(value) for value in row)
+
+
+def unit_of(channel: Channel, field: Field) -> str:
+    if field == "key":
+        return "frame"
+    return channel.unit if field == "value" else f"{channel.unit or '1'}/frame"
+
+
+def differences(before: Shot, after: Shot) -> list[Change]:
+    """All changes between two shots with the same rig, channels and numbers of keys, spelled in full."""
+    found: list[Change] = []
+    for old, new in zip(before.controls, after.controls, strict=True):
+        for channel, changed in zip(old.channels, new.channels, strict=True):
+            if channel is not changed:
+                found += _channel_differences(before, old.name, channel, changed)
+    return found
+
+
+def _channel_differences(shot: Shot, control: str, old: Channel, new: Channel) -> list[Change]:
+    found = []
+    if old.samples is not None and new.samples is not None:
+        for n in np.flatnonzero(np.any(old.samples != new.samples, axis=1)):
+            frame = float(shot.first_frame + n)
+            found.append(_change(control, old, frame, "value", old.samples[n], new.samples[n]))
+    elif old.keys is not None and new.keys is not None:
+        for k, frame in enumerate(old.keys.frames):
+            if frame != new.keys.frames[k]:
+                pair = old.keys.frames[k : k + 1], new.keys.frames[k : k + 1]
+                found.append(_change(control, old, float(frame), "key", *pair))
+            for field, name in _FIELDS:
+                row, now = getattr(old.keys, name)[k], getattr(new.keys, name)[k]
+                if np.any(row != now):
+                    found.append(_change(control, old, float(frame), field, row, now))
+    return found
+
+
+def _change(
+    control: str, channel: Channel, frame: float, field: Field, before: Array, after: Array
+) -> Change:
+    old, new = number(before), number(after)
+    by: tuple[float, float, float] | None = None
+    if channel.name == QUATERNION and field == "value":
+        x, y, z = np.rad2deg(turn(before, after))
+        by = (float(x), float(y), float(z))
+    unit = unit_of(channel, field)
+    return Change(control, channel.name, frame, field, old, new, _plain(old), _plain(new), unit, by)
+
+
+def _plain(value: Number) -> str:
+    return repr(value) if isinstance(value, float) else "[" + ", ".join(map(repr, value)) + "]"
+
+
+def spelled(changes: Sequence[Change], document: Document, least_decimals: int) -> list[Change]:
+    """The changes as the file will spell them; what its own decimals can't show is left out."""
+    texts = spellings(document, [change.place for change in changes])
+    found = []
+    for change, text in zip(changes, texts, strict=True):
+        values = np.ravel(change.after).tolist()
+        after = respelled(text, values, least_decimals)
+        if numbers(after) != numbers(text):
+            value = numbers(after)
+            exact = value[0] if len(value) == 1 else value
+            found.append(replace(change, before_text=text, after_text=after, after=exact))
+    return found
+
+
+def made(shot: Shot, changes: Iterable[Change]) -> Shot:
+    """The shot with the changes made. KeyError where a control, channel or key isn't there."""
+    by_channel: dict[tuple[str, str], list[Change]] = {}
+    for change in changes:
+        by_channel.setdefault((change.control, change.channel), []).append(change)
+    for (control, name), group in by_channel.items():
+        channel = shot.controls[shot.index(control)].channel(name)
+        if channel is None:
+            raise KeyError(f"{control}.{name}")
+        shot = shot.with_channel(control, _made_channel(shot, channel, group))
+    return shot
+
+
+def _made_channel(shot: Shot, channel: Channel, changes: list[Change]) -> Channel:
+    if channel.samples is not None:
+        samples = channel.samples.copy()
+        for change in changes:
+            samples[int(change.frame) - shot.first_frame] = change.after
+        return replace(channel, samples=frozen(samples))
+    assert channel.keys is not None
+    arrays = {name: getattr(channel.keys, name).copy() for _, name in _FIELDS}
+    frames = channel.keys.frames.copy()
+    names: dict[str, str] = dict(_FIELDS)
+    for change in changes:
+        k = channel.keys.index(change.frame)
+        if k is None:
+            raise KeyError(f"{change.control}.{change.channel}@{change.frame:g}")
+        if change.field == "key":
+            frames[k] = change.after
+        else:
+            arrays[names[change.field]][k] = change.after
+    return replace(channel, keys=channel.keys.changed(frames=frames, **arrays))
+
+
+def rounded(shot: Shot, changes: Iterable[Change]) -> tuple[Shot, list[Change]]:
+    """For a shot without a file: the changes as they are, and the shot with them made."""
+    kept = list(changes)
+    return made(shot, kept), kept
+
+
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """The new bytes, the changes that were made, and those that no longer match with the reason."""
+
+    data: bytes
+    made: tuple[Change, ...]
+    left: tuple[tuple[Change, str], ...]
+
+
+def apply(document: Document, changes: Sequence[Change]) -> Applied:
+    """Each change whose `before` stands in the document is made; the others are named."""
+    return _swap(
+        document, changes, lambda c: c.place, lambda c: (c.before, c.before_text), lambda c: c.after_text
+    )
+
+
+def undo(document: Document, changes: Sequence[Change]) -> Applied:
+    """Each change whose `after` stands in the document is put back, in the spelling it had; others are named."""
+    return _swap(
+        document,
+        changes,
+        lambda c: c.result_place,
+        lambda c: (c.after, c.after_text),
+        lambda c: c.before_text,
+    )
+
+
+def _swap(
+    document: Document,
+    changes: Sequence[Change],
+    place: Callable[[Change], Place],
+    wanted: Callable[[Change], tuple[Number, str]],
+    text: Callable[[Change], str],
+) -> Applied:
+    edits: list[tuple[Place, str]] = []
+    done: list[Change] = []
+    left: list[tuple[Change, str]] = []
+    for change in changes:
+        here = place(change)
+        missing = _missing(document.shot, here)
+        if missing:
+            left.append((change, missing))
+            continue
+        now = spellings(document, [here])[0] if len(changes) < 64 else None
+        found = numbers(now) if now is not None else _standing(document.shot, here)
+        value, spelling = wanted(change)
+        if now != spelling and not np.array_equal(found, np.ravel(value)):
+            left.append((change, f"{', '.join(f'{v:g}' for v in found)} stands there, not {spelling}"))
+            continue
+        edits.append((here, text(change)))
+        done.append(change)
+    return Applied(patched(document, edits), tuple(done), tuple(left))
+
+
+def _channel_at(shot: Shot, place: Place) -> Channel | None:
+    control = next((control for control in shot.controls if control.name == place.control), None)
+    return control.channel(place.channel) if control is not None else None
+
+
+def _missing(shot: Shot, place: Place) -> str:
+    """Why nothing stands at a place, or "" where something does."""
+    channel = _channel_at(shot, place)
+    if channel is None:
+        return "there is no such channel"
+    if channel.keys is not None:
+        return "" if channel.keys.index(place.frame) is not None else "no key stands on that frame"
+    assert channel.samples is not None
+    inside = place.field == "value" and 0 <= place.frame - shot.first_frame < len(channel.samples)
+    return "" if inside else "there is no such sample"
+
+
+def _standing(shot: Shot, place: Place) -> tuple[float, ...]:
+    """The number or numbers at a place that isn't missing."""
+    channel = _channel_at(shot, place)
+    assert channel is not None
+    if channel.samples is not None:
+        return tuple(channel.samples[int(place.frame) - shot.first_frame].tolist())
+    keys: Keys | None = channel.keys
+    assert keys is not None
+    k = keys.index(place.frame)
+    assert k is not None
+    if place.field == "key":
+        return (float(keys.frames[k]),)
+    row: Array = getattr(keys, dict(_FIELDS)[place.field])[k]  # type: ignore[index]
+    return tuple(row.tolist())
+
+
+def as_json(change: Change) -> dict[str, Any]:
+    """The contract's form of a change."""
+    plain: dict[str, Any] = {name: getattr(change, name) for name in Change.__slots__ if name != "turn"}
+    plain["before"], plain["after"] = _listed(change.before), _listed(change.after)
+    if change.turn is not None:
+        plain["turn"] = list(change.turn)
+    return plain
+
+
+def _listed(value: Number) -> float | list[float]:
+    return value if isinstance(value, float) else list(value)

@@ -1,0 +1,190 @@
+"""Baked channels: smooth the flagged range only, by as much as its own noise asks for.
+
+    minimise   sum w (z - y)^2 + lambda sum (D^3 z)^2,   z = y outside the range
+
+The third-difference smoother (Whittaker-Henderson) halves the amplitude of frequency fc where
+lambda = (2 sin(pi fc / fps))^-6, so its strength can be said in Hz. fc is found from the noise: the smoother
+takes away what the noise explains and no more (discrepancy principle, Morozov 1966). Spikes are found first and
+get no weight; contacts, accents and cuts break the differences; samples outside the range take part in the
+differences and don't move, so the two sides join without a seam.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from constraints.bounds import Bounds
+from constraints.pins import Pins
+from constraints.smooth_motion import SmoothMotion
+from constraints.stay_close import StayClose
+from constraints.terms import Constraint
+from refine.cure import Held
+from refine.motion import BakedMotion
+from refine.problem import build
+from refine.shot import ROTATIONS, Array, Channel, Shot, frozen
+from refine.solve import Residual, solve
+
+MARGIN = 60  # frames around the range that show what is usual there
+SPIKE = 6.0  # robust sigmas, back within a frame
+SMOOTHER = 0.5  # [judge] a range with less than half of its surroundings' noise has been smoothed already
+STANDS_OUT = 2.0  # [judge] times the surroundings' noise: then the range is flagged without being named
+LOWEST_HZ = 2.0  # [judge] slower than that is motion
+
+
+def half_amplitude_weight(hz: float, fps: float) -> float:
+    """lambda of the third-difference smoother that halves the amplitude of a frequency."""
+    return float((2 * np.sin(np.pi * hz / fps)) ** -6)
+
+
+@dataclass(frozen=True, slots=True)
+class Noise:
+    """What a range of a baked channel holds: noise (channel units) in it and around it, and frames of spikes."""
+
+    inside: float
+    around: float
+    spikes: tuple[int, ...]
+
+    @property
+    def worth_smoothing(self) -> bool:
+        return bool(self.spikes) or (self.inside > 0 and self.inside >= SMOOTHER * self.around)
+
+    @property
+    def stands_out(self) -> bool:
+        return bool(self.spikes) or self.inside > STANDS_OUT * self.around > 0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Smoothed:
+    channel: Channel
+    hz: float
+    residuals: tuple[Residual, ...]
+
+
+def continuous(channel: Channel, samples: Array) -> Array:
+    """(N, D) with whole turns and quaternion signs undone, so that neighbours are near each other."""
+    if channel.name in ROTATIONS:
+        return np.unwrap(samples, period=360.0, axis=0)
+    if samples.shape[1] == 4:
+        flips = np.where(np.sum(samples[1:] * samples[:-1], axis=1) < 0, -1.0, 1.0)
+        return samples * np.cumprod(np.append(1.0, flips))[:, None]
+    return samples
+
+
+def noise(channel: Channel, shot: Shot, frames: tuple[int, int], breaks: Array) -> Noise:
+    """Noise of a range by the median of fourth differences, which cubic motion doesn't touch, and its spikes.
+
+    `breaks` (N,) over the shot's frames, 0 where motion may break.
+    """
+    assert channel.samples is not None
+    a, b = (frame - shot.first_frame for frame in frames)
+    low, high = max(a - MARGIN, 0), min(b + MARGIN + 1, len(channel.samples))
+    y = continuous(channel, channel.samples[low:high])
+    spiky = _spikes(y) & (breaks[low:high] > 0)
+    spiky[: a - low] = spiky[b + 1 - low :] = False
+    differences = np.linalg.norm(np.diff(y, 4, axis=0), axis=1) / np.sqrt(70.0)
+    usable = np.convolve(spiky | (breaks[low:high] == 0), np.ones(5), "valid") == 0
+    centre = np.arange(len(differences)) + low + 2
+    inside = (centre >= a) & (centre <= b)
+    return Noise(
+        _robust_sigma(differences[inside & usable]),
+        _robust_sigma(differences[~inside & usable]),
+        tuple(int(k) + low + shot.first_frame for k in np.flatnonzero(spiky)),
+    )
+
+
+def _robust_sigma(size: Array) -> float:
+    """Sigma of a normal variable from the sizes of its draws."""
+    return float(np.median(size)) / 0.6745 if len(size) else 0.0
+
+
+def _spikes(y: Array) -> NDArray[np.bool_]:
+    """(N,) samples that jump away from the running median of five and are back within a frame."""
+    if len(y) < 7:
+        return np.zeros(len(y), np.bool_)
+    padded = np.pad(y, ((2, 2), (0, 0)), mode="edge")
+    median = np.median(np.stack([padded[i : i + len(y)] for i in range(5)]), axis=0)
+    away = np.linalg.norm(y - median, axis=1)
+    steps = np.linalg.norm(np.diff(y, axis=0), axis=1)
+    sigma = max(_robust_sigma(away[away > 0]), 0.3 * float(np.median(steps)))
+    far = away > SPIKE * max(sigma, 1e-12)
+    # Two samples long at most: longer excursions are moves.
+    alone = np.convolve(far, np.ones(5), "same") <= 2
+    return far & alone
+
+
+def smoothed(
+    channel: Channel,
+    shot: Shot,
+    frames: tuple[int, int],
+    found: Noise,
+    strength: float,
+    breaks: Array,
+    held: Held,
+) -> Smoothed:
+    """The channel with its range smoothed at base / strength Hz, base being the frequency that its noise asks for.
+
+    Raises NoSolution when pins and limits exclude each other.
+    """
+    assert channel.samples is not None
+    a, b = (frame - shot.first_frame for frame in frames)
+    low, high = max(a - 3, 0), min(b + 4, len(channel.samples))
+    old = channel.samples[low:high]
+    y = continuous(channel, old)
+    at = np.arange(low, high) + float(shot.first_frame)
+    scale = np.ones(b - a + 1)
+    scale[[spike - frames[0] for spike in found.spikes]] = np.inf
+
+    def solved(
+        hz: float, component: int, constraints: list[Constraint]
+    ) -> tuple[Array, tuple[Residual, ...]]:
+        motion = BakedMotion(channel.name, at, y[:, component], frames[0], frames[1])
+        weight = half_amplitude_weight(hz, shot.fps)
+        smooth = SmoothMotion("channel", weight, channel=channel.name, frame_weight=breaks[low:high])
+        solution = solve(build(motion, [smooth, StayClose(scale), *constraints]))
+        return solution.x, solution.residuals
+
+    hz = _base(lambda hz: np.stack([solved(hz, c, [])[0] for c in range(y.shape[1])]), found, scale, shot.fps)
+    hz = min(hz / strength, 0.49 * shot.fps)
+    z, residuals = y.copy(), []
+    for component in range(y.shape[1]):
+        constraints: list[Constraint] = [Pins(channel.name, np.array(f), source) for source, f in held.pins]
+        if held.limits is not None:
+            constraints.append(Bounds(channel.name, held.limits.lower, held.limits.upper, held.limits.rate))
+        x, rows = solved(hz, component, constraints)
+        z[a - low : b + 1 - low, component] += x
+        residuals += rows
+    if z.shape[1] == 4:
+        z /= np.linalg.norm(z, axis=1, keepdims=True)
+    samples = channel.samples.copy()
+    samples[a : b + 1] = (old + (z - y) * _signs(old, y))[a - low : b + 1 - low]
+    return Smoothed(replace(channel, samples=frozen(samples)), hz, tuple(residuals))
+
+
+def _signs(old: Array, y: Array) -> Array:
+    """(N, 1): -1 where `continuous` turned a quaternion's sign."""
+    if old.shape[1] != 4:
+        return np.ones((len(old), 1))
+    return np.where(np.sum(old * y, axis=1, keepdims=True) < 0, -1.0, 1.0)
+
+
+def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: float) -> float:
+    """The frequency at which the smoother takes away as much as the noise explains.
+
+    Noise of variance s^2 loses about (1 - 2 fc / fps) of it, what is above fc, in a smoother with that cut-off.
+    """
+    counted = np.isfinite(scale)
+    low, high = LOWEST_HZ, fps / 3
+    if found.inside == 0 or not counted.any():
+        return high
+    for _ in range(12):
+        hz = float(np.sqrt(low * high))
+        taken = float(np.mean(np.sum(changes(hz)[:, counted] ** 2, axis=0)))
+        if taken > found.inside**2 * (1 - 2 * hz / fps):
+            low = hz
+        else:
+            high = hz
+    return float(np.sqrt(low * high))
