@@ -2,9 +2,9 @@
 
     python -m benchmarks.speed_solve [--quick]
 
-The yardstick is `scipy.linalg.solveh_banded` on prefilled bands of the third-difference smoother. Each figure is
-the median over repeats that alternate with the yardstick, so that a busy machine slows both alike. "Tight" is the
-share of frames that rest on their bound, and how far the answer is from the optimality conditions.
+The yardstick is `scipy.linalg.solveh_banded` on prefilled bands of the third-difference smoother. Each figure
+is the median over repeats that alternate with the yardstick, so that a busy machine slows both alike. "Tight"
+is the share of frames that rest on their bound, and how far the answer is from the optimality conditions.
 """
 
 from __future__ import annotations
@@ -107,7 +107,8 @@ def ratio(work: Callable[[], object], yardstick: Callable[[], object], repeats: 
 
 
 def tightness(problem: Problem, x: Array, radius: float) -> tuple[float, float]:
-    """Share of unknowns on their bound, and the largest slope left on the others over the largest on bounds."""
+    """Share of unknowns on their bound, and the largest slope left on the others over the largest on
+    bounds."""
     resting = np.abs(x) >= radius * (1 - 1e-9)
     pull = half_gradient(problem.terms.penalties, x)
     inward = np.sign(x[resting]) * pull[resting] > 0
@@ -190,7 +191,8 @@ def main() -> None:
         grows = exponent(make, sizes, repeats)
         memory = peak_memory(make(clip(size)))
         print(
-            f"{name}: time grows as n^{grows:.2f} over {sizes[0]}..{sizes[-1]} (goal 1.1); {memory:.0f} bytes an unknown"
+            f"{name}: time grows as n^{grows:.2f} over {sizes[0]}..{sizes[-1]} (goal 1.1); "
+            f"{memory:.0f} bytes an unknown"
         )
 
 

@@ -97,6 +97,14 @@ class Band:
         """Add `gram(weight)` to lower bands (at least width, n) in place."""
         rows, first = len(self.start), self.first
         charge: Array | float = float(weight[0]) if rows and weight.strides[0] == 0 else weight
+        if (
+            isinstance(charge, float)
+            and self.stencil is not None
+            and first is not None
+            and rows >= self.width
+        ):
+            self._add_repeated_gram(charge * self.stencil, self.stencil, first, bands)
+            return
         for j in range(self.width):
             weighted = charge * self.column(j)
             for k in range(j, self.width):
@@ -106,6 +114,17 @@ class Band:
                     bands[k - j] += np.bincount(self.start + j, full, self.columns)
                 else:
                     bands[k - j, first + j : first + j + rows] += product
+
+    def _add_repeated_gram(self, weighted: Array, row: Array, first: int, bands: Array) -> None:
+        """Where every row and weight is alike, all columns but a few at the ends are alike too: one pass."""
+        rows, width = len(self.start), self.width
+        inner = slice(first + width - 1, first + rows)
+        column = [float(weighted[: width - d] @ row[d:]) for d in range(width)]
+        bands[:width, inner] += np.array(column)[:, None]
+        for j in range(width):
+            for k in range(j, width):
+                bands[k - j, first + j : inner.start] += weighted[j] * row[k]
+                bands[k - j, inner.stop : first + j + rows] += weighted[j] * row[k]
 
     def dense(self) -> Array:
         full = np.zeros(self.shape)

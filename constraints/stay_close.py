@@ -24,4 +24,6 @@ class StayClose:
     def terms(self, motion: Motion) -> Terms:
         weight = np.broadcast_to(1.0 / np.square(self.scale), (motion.size,))
         over = Affine(identity(motion.size), np.zeros(motion.size))
-        return Terms(penalties=(Penalty("stay close", over, np.broadcast_to(self.about, (motion.size,)), weight),))
+        return Terms(
+            penalties=(Penalty("stay close", over, np.broadcast_to(self.about, (motion.size,)), weight),)
+        )

@@ -34,7 +34,7 @@ class Box:
     @property
     def bounded(self) -> bool:
         """Whether an unknown that isn't fixed has a bound."""
-        if self.lower.strides[0] == 0:
+        if self.lower.strides == (0,):  # one number for all of them, from `_open`
             return False
         free = ~self.fixed
         return bool(np.any(free & np.isfinite(self.lower)) or np.any(free & np.isfinite(self.upper)))
