@@ -174,7 +174,8 @@ def test_merit_never_rises_on_the_rows_either(start: list[float], low: float, wi
         found = sequential(curved.linearised, 3, curved.merit, start=np.array(start))
     except NoSolution as refused:
         # A stretched arm can't start to bend in the linearised problem; that is said, never hidden.
-        assert refused.clash == ("g",)
+        if refused.clash != ("g",):
+            raise
         return
     assert np.all(np.diff(found.merits) <= 0)
     assert low - ROW <= arm(found.x)[1] <= low + width + ROW
