@@ -189,12 +189,13 @@ class _Judge:
         gain = self.gain
         if gain == 0:  # nothing on screen to judge by: take the local range for a move of 100 px
             gain = 100.0 / float(self.local[self.searched].max())
-        return np.log1p((_NOTICED / np.maximum(gain * displacement, 1e-9)) ** 2)
+        return np.asarray(np.log1p((_NOTICED / np.maximum(gain * displacement, 1e-9)) ** 2))
 
     def _lift(self, k: int, slope: Array) -> Array:
         """Largest displacement by a slope edit (..., D) of key k."""
         frames = self.suspect.keys.frames[max(k - 1, 0) : k + 2]
-        return _BULGE * float(np.diff(frames).max()) * np.linalg.norm(slope, axis=-1)
+        lift: Array = _BULGE * float(np.diff(frames).max()) * np.linalg.norm(slope, axis=-1)
+        return lift
 
     @cached_property
     def gain(self) -> float:
@@ -419,11 +420,11 @@ def _choices(count: int, size: int) -> NDArray[np.intp]:
 def _least_absolute(matrix: Array, target: Array, ridge: Array) -> Array:
     """x (n, D) that minimises the sum of |matrix x - target|, by reweighting; ties go to the smallest ridge * x."""
     weight = np.ones(len(matrix))
-    x = np.zeros((matrix.shape[1], target.shape[1]))
+    x: Array = np.zeros((matrix.shape[1], target.shape[1]))
     for _ in range(12):
         weighted = matrix * weight[:, None]
         normal = matrix.T @ weighted + np.diag(ridge**2)
         normal[np.diag_indices_from(normal)] += 1e-12 * np.trace(normal) + 1e-300
-        x = np.linalg.solve(normal, weighted.T @ target)
+        x = np.asarray(np.linalg.solve(normal, weighted.T @ target), np.float64)
         weight = 1 / np.maximum(np.linalg.norm(matrix @ x - target, axis=1), 1e-6)
     return x

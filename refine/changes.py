@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -11,7 +11,7 @@ import numpy as np
 from refine.formats import Document, numbers, patched, respelled, spellings
 from refine.formats.splice import Place
 from refine.rotation import turn
-from refine.shot import QUATERNION, Array, Channel, Keys, Shot, frozen
+from refine.shot import QUATERNION, Array, Channel, Shot, frozen
 
 Field = Literal["value", "incoming_slope", "outgoing_slope", "key"]
 Number = float | tuple[float, ...]
@@ -53,6 +53,11 @@ class Change:
         frame = float(np.ravel(self.after)[0]) if self.field == "key" else self.frame
         return Place(self.control, self.channel, frame, self.field)
 
+    def reversed(self) -> Change:
+        """The change that undoes this one."""
+        back = replace(self, before=self.after, after=self.before, frame=self.result_place.frame, turn=None)
+        return replace(back, before_text=self.after_text, after_text=self.before_text)
+
 
 def number(row: Array) -> Number:
     return float(row[0]) if len(row) == 1 else tuple(float(value) for value in row)
@@ -70,11 +75,12 @@ def differences(before: Shot, after: Shot) -> list[Change]:
     for old, new in zip(before.controls, after.controls, strict=True):
         for channel, changed in zip(old.channels, new.channels, strict=True):
             if channel is not changed:
-                found += _channel_differences(before, old.name, channel, changed)
+                found += channel_differences(before, old.name, channel, changed)
     return found
 
 
-def _channel_differences(shot: Shot, control: str, old: Channel, new: Channel) -> list[Change]:
+def channel_differences(shot: Shot, control: str, old: Channel, new: Channel) -> list[Change]:
+    """The changes between two states of a channel with as many keys or samples."""
     found = []
     if old.samples is not None and new.samples is not None:
         for n in np.flatnonzero(np.any(old.samples != new.samples, axis=1)):
@@ -156,12 +162,6 @@ def _made_channel(shot: Shot, channel: Channel, changes: list[Change]) -> Channe
     return replace(channel, keys=channel.keys.changed(frames=frames, **arrays))
 
 
-def rounded(shot: Shot, changes: Iterable[Change]) -> tuple[Shot, list[Change]]:
-    """For a shot without a file: the changes as they are, and the shot with them made."""
-    kept = list(changes)
-    return made(shot, kept), kept
-
-
 @dataclass(frozen=True, slots=True)
 class Applied:
     """The new bytes, the changes that were made, and those that no longer match with the reason."""
@@ -169,51 +169,38 @@ class Applied:
     data: bytes
     made: tuple[Change, ...]
     left: tuple[tuple[Change, str], ...]
+    undone: bool = False
 
 
 def apply(document: Document, changes: Sequence[Change]) -> Applied:
     """Each change whose `before` stands in the document is made; the others are named."""
-    return _swap(
-        document, changes, lambda c: c.place, lambda c: (c.before, c.before_text), lambda c: c.after_text
-    )
+    here = [_standing(document.shot, change.place) for change in changes]
+    good = [
+        (
+            c,
+            ""
+            if found is not None and np.array_equal(found, np.ravel(c.before))
+            else _why(found, c.before_text),
+        )
+        for c, found in zip(changes, here, strict=True)
+    ]
+    done = tuple(change for change, why in good if not why)
+    left = tuple((change, why) for change, why in good if why)
+    return Applied(patched(document, [(change.place, change.after_text) for change in done]), done, left)
 
 
 def undo(document: Document, changes: Sequence[Change]) -> Applied:
     """Each change whose `after` stands in the document is put back, in the spelling it had; others are named."""
-    return _swap(
-        document,
-        changes,
-        lambda c: c.result_place,
-        lambda c: (c.after, c.after_text),
-        lambda c: c.before_text,
-    )
+    back = apply(document, [change.reversed() for change in changes])
+    original = {change.reversed(): change for change in changes}
+    left = tuple((original[change], why) for change, why in back.left)
+    return Applied(back.data, tuple(original[change] for change in back.made), left, undone=True)
 
 
-def _swap(
-    document: Document,
-    changes: Sequence[Change],
-    place: Callable[[Change], Place],
-    wanted: Callable[[Change], tuple[Number, str]],
-    text: Callable[[Change], str],
-) -> Applied:
-    edits: list[tuple[Place, str]] = []
-    done: list[Change] = []
-    left: list[tuple[Change, str]] = []
-    for change in changes:
-        here = place(change)
-        missing = _missing(document.shot, here)
-        if missing:
-            left.append((change, missing))
-            continue
-        now = spellings(document, [here])[0] if len(changes) < 64 else None
-        found = numbers(now) if now is not None else _standing(document.shot, here)
-        value, spelling = wanted(change)
-        if now != spelling and not np.array_equal(found, np.ravel(value)):
-            left.append((change, f"{', '.join(f'{v:g}' for v in found)} stands there, not {spelling}"))
-            continue
-        edits.append((here, text(change)))
-        done.append(change)
-    return Applied(patched(document, edits), tuple(done), tuple(left))
+def _why(found: tuple[float, ...] | None, wanted: str) -> str:
+    if found is None:
+        return "no such key or sample is there"
+    return f"{', '.join(f'{value:g}' for value in found)} stands there, not {wanted}"
 
 
 def _channel_at(shot: Shot, place: Place) -> Channel | None:
@@ -221,32 +208,23 @@ def _channel_at(shot: Shot, place: Place) -> Channel | None:
     return control.channel(place.channel) if control is not None else None
 
 
-def _missing(shot: Shot, place: Place) -> str:
-    """Why nothing stands at a place, or "" where something does."""
+def _standing(shot: Shot, place: Place) -> tuple[float, ...] | None:
+    """The number or numbers at a place, None where nothing stands."""
     channel = _channel_at(shot, place)
     if channel is None:
-        return "there is no such channel"
-    if channel.keys is not None:
-        return "" if channel.keys.index(place.frame) is not None else "no key stands on that frame"
-    assert channel.samples is not None
-    inside = place.field == "value" and 0 <= place.frame - shot.first_frame < len(channel.samples)
-    return "" if inside else "there is no such sample"
-
-
-def _standing(shot: Shot, place: Place) -> tuple[float, ...]:
-    """The number or numbers at a place that isn't missing."""
-    channel = _channel_at(shot, place)
-    assert channel is not None
+        return None
     if channel.samples is not None:
-        return tuple(channel.samples[int(place.frame) - shot.first_frame].tolist())
-    keys: Keys | None = channel.keys
-    assert keys is not None
-    k = keys.index(place.frame)
-    assert k is not None
+        n = place.frame - shot.first_frame
+        inside = place.field == "value" and n == int(n) and 0 <= n < len(channel.samples)
+        return tuple(channel.samples[int(n)].tolist()) if inside else None
+    assert channel.keys is not None
+    k = channel.keys.index(place.frame)
+    if k is None:
+        return None
     if place.field == "key":
-        return (float(keys.frames[k]),)
-    row: Array = getattr(keys, dict(_FIELDS)[place.field])[k]  # type: ignore[index]
-    return tuple(row.tolist())
+        return (float(channel.keys.frames[k]),)
+    names: dict[str, str] = dict(_FIELDS)
+    return tuple(getattr(channel.keys, names[place.field])[k].tolist())
 
 
 def as_json(change: Change) -> dict[str, Any]:

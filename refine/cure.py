@@ -27,6 +27,7 @@ from refine.cause import Explanation, Suspect, edited
 from refine.curve import OUTGOING, VALUE
 from refine.habit import contexts, deviations, units
 from refine.motion import KeyedMotion, Unknown, moved
+from refine.pose import Point
 from refine.problem import build
 from refine.shot import Array, Channel, Limits, Shot
 from refine.solve import Residual, solve
@@ -165,16 +166,18 @@ def smoothed(
     strength: float,
     frames: Array,
     view: View,
+    seen: tuple[Point, ...],
     held: Callable[[str], Held],
     frame_weight: Array,
 ) -> Cured:
     """Beyond the cure, for strengths above 1: less jerk of what the control drives, against staying close.
 
-    (strength - 1) jerk(x) / jerk(0) + sum (x / 0.1 natural units)^2: third differences of the driven points on
-    screen, or of the channels where nothing is seen; `frame_weight` leaves out contacts, accents and cuts.
+    (strength - 1) jerk(x) / jerk(0) + sum (x / 0.1 natural units)^2: third differences on screen of the driven
+    points and of those by which the effect is `seen`, or of the channels where there are none; `frame_weight`
+    leaves out contacts, accents and cuts.
     """
     names = tuple(dict.fromkeys(unknown.channel for unknown in free))
-    start = KeyedMotion(shot, control, free, frames, np.zeros(len(free)), view)
+    start = KeyedMotion(shot, control, free, frames, np.zeros(len(free)), view, seen)
 
     def smooth(weight: float) -> list[Constraint]:
         if start.points("screen"):

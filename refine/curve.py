@@ -127,7 +127,8 @@ def sample(channel: Channel, shot: Shot, frames: Array) -> Array:
     """
     if channel.samples is not None:
         at = np.clip(np.rint(frames).astype(np.intp) - shot.first_frame, 0, len(channel.samples) - 1)
-        return channel.samples[at]
+        baked: Array = channel.samples[at]
+        return baked
     assert channel.keys is not None
     values = evaluate(channel.keys, frames)
     if values.shape[1] != 4:
@@ -142,7 +143,7 @@ def sample(channel: Channel, shot: Shot, frames: Array) -> Array:
             k = k[line]
             t = (frames[line] - keys.frames[k]) / (keys.frames[k + 1] - keys.frames[k])
             values[line] = slerp(keys.values[k], keys.values[k + 1], t)
-    return values / np.linalg.norm(values, axis=1, keepdims=True)
+    return np.asarray(values / np.linalg.norm(values, axis=1, keepdims=True), np.float64)
 
 
 def slerp(a: Array, b: Array, t: Array) -> Array:

@@ -88,7 +88,7 @@ def _natural(f: Array) -> Array:
     for row in (k, k + 1):
         np.add.at(right, (row, k + 1), 3 / h**2)
         np.add.at(right, (row, k), -3 / h**2)
-    return np.linalg.solve(left, right)
+    return np.asarray(np.linalg.solve(left, right), np.float64)
 
 
 def _chord(f: Array) -> Array:

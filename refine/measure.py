@@ -63,16 +63,21 @@ def largest_moves(shot: Shot, view: View, before: Pose, after: Pose, names: Iter
     return sorted(moves, key=lambda move: -move.pixels)
 
 
-def gain(shot: Shot, pose: Pose, view: View, control: str, channel: str) -> float:
-    """px that one unit of the channel moves the farthest point it carries, at most, on the pose's frames."""
+def most_moved(shot: Shot, pose: Pose, view: View, control: str, channel: str) -> tuple[Point | None, float]:
+    """The point that a channel moves most on screen, and by how many px a unit at most, on the pose's frames.
+
+    A twist of the arm shows at the fingers, not at the elbow. None and 0 where nothing moves.
+    """
     points = carried(shot, control)
     by_value = jacobian(shot, pose, control, channel, points)
-    most = 0.0
+    found, most = None, 0.0
     for point, derivative in zip(points, by_value, strict=True):
         if derivative.any():
             on_screen = screen_jacobian(view, world_point(pose, shot, point)) @ derivative
-            most = max(most, float(np.linalg.norm(on_screen, axis=1).max()))
-    return most
+            size = float(np.linalg.norm(on_screen, axis=1).max())
+            if size > most:
+                found, most = point, size
+    return found, most
 
 
 def wobble(path: Array) -> Wobble:

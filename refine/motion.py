@@ -74,6 +74,7 @@ class KeyedMotion:
     frames: Array
     x: Array
     view: View | None = None
+    also: tuple[Point, ...] = ()  # points to see the effect by, besides those that the channels drive
 
     @property
     def size(self) -> int:
@@ -108,7 +109,7 @@ class KeyedMotion:
     @cached_property
     def _world(self) -> list[tuple[Array, Array]]:
         """Place (N, 3) and derivative (N, 3, n) of each driven point at x."""
-        points: list[Point] = []
+        points = list(self.also)
         for channel in self.channels:
             points += [point for point in driven(self.shot, self.control, channel) if point not in points]
         at = pose(self._at, self.frames)

@@ -113,7 +113,7 @@ def _spikes(y: Array) -> NDArray[np.bool_]:
     far = away > SPIKE * max(sigma, 1e-12)
     # Two samples long at most: longer excursions are moves.
     alone = np.convolve(far, np.ones(5), "same") <= 2
-    return far & alone
+    return np.asarray(far & alone)
 
 
 def smoothed(
@@ -134,14 +134,14 @@ def smoothed(
     low, high = max(a - 3, 0), min(b + 4, len(channel.samples))
     old = channel.samples[low:high]
     y = continuous(channel, old)
-    at = np.arange(low, high) + float(shot.first_frame)
+    times = np.arange(low, high, dtype=np.float64) + shot.first_frame
     scale = np.ones(b - a + 1)
     scale[[spike - frames[0] for spike in found.spikes]] = np.inf
 
     def solved(
         hz: float, component: int, constraints: list[Constraint]
     ) -> tuple[Array, tuple[Residual, ...]]:
-        motion = BakedMotion(channel.name, at, y[:, component], frames[0], frames[1])
+        motion = BakedMotion(channel.name, times, y[:, component], frames[0], frames[1])
         weight = half_amplitude_weight(hz, shot.fps)
         smooth = SmoothMotion("channel", weight, channel=channel.name, frame_weight=breaks[low:high])
         solution = solve(build(motion, [smooth, StayClose(scale), *constraints]))
@@ -149,7 +149,8 @@ def smoothed(
 
     hz = _base(lambda hz: np.stack([solved(hz, c, [])[0] for c in range(y.shape[1])]), found, scale, shot.fps)
     hz = min(hz / strength, 0.49 * shot.fps)
-    z, residuals = y.copy(), []
+    z = y.copy()
+    residuals: list[Residual] = []
     for component in range(y.shape[1]):
         constraints: list[Constraint] = [Pins(channel.name, np.array(f), source) for source, f in held.pins]
         if held.limits is not None:

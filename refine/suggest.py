@@ -7,74 +7,57 @@ changed, it and what it carries are posed anew, so that the next one is judged a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import chain
+from functools import partial
 
 import numpy as np
 
 from refine.cause import Explanation, Suspect, Verdict, explain, verdicts
-from refine.changes import Change, differences, made, spelled
+from refine.changes import Change, differences
 from refine.cure import cured, part_way, smoothed
 from refine.errors import InputError
-from refine.formats import LEAST_DECIMALS, Document
-from refine.habit import HabitBook, moving, units
+from refine.formats import Document
+from refine.habit import moving, units
 from refine.held import Locks
-from refine.measure import Move, Wobble, gain, largest_moves, marked_points, unevenness
+from refine.measure import largest_moves, most_moved
 from refine.motion import Unknown
-from refine.names import unknown_control
-from refine.pose import Pose, pose, reposed
-from refine.rig import descendants, solve_order
-from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Channel, Control, Pin, Shot
+from refine.pose import Pose, reposed
+from refine.prepared import Prepared, Request, in_spelling, prepare
+from refine.rig import descendants
+from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Channel, Control, Shot
 from refine.smooth import Noise, noise
 from refine.smooth import smoothed as smoothed_samples
 from refine.solve import Residual
-from refine.suggestion import Candidate, Effect, Suggestion
-from refine.view import View, view
+from refine.suggestion import Candidate, Suggestion
 
 MOST_CANDIDATES = 5
 MOST_FAULTS = 4  # in one channel's range; more than that isn't a fault but a style
 INVISIBLE = 0.1  # px
-UNLIKELY = 0.02  # probability under which an explanation isn't worth a person's time
+UNLIKELY = 0.02  # probability under which a candidate is noise, where something clear was found
+BLOCKED_LIKELY = 0.1  # probability from which it is worth saying that the likely cause may not be moved
 _PART_ORDER = {name: i for i, name in enumerate((*TRANSLATIONS, QUATERNION, *ROTATIONS))}
 
 
-@dataclass(frozen=True, slots=True)
-class Request:
-    """What the animator asks for. No controls means all of them; `pins` come on top of the shot's own."""
-
-    frames: tuple[int, int]
-    controls: tuple[str, ...] = ()
-    strength: float = 1.0
-    pins: tuple[Pin, ...] = ()
-    candidate: int | None = None  # counted from 1
-    camera: str | None = None
-
-
-def suggest(shot: Shot, request: Request, document: Document | None = None) -> Suggestion:
+def suggest(
+    shot: Shot, request: Request, document: Document | None = None, prepared: Prepared | None = None
+) -> Suggestion:
     """The suggestion for a range, its numbers spelled as `document` spells them.
 
-    InputError for a range, control, camera or candidate that isn't there; NoSolution where pins and limits clash.
+    `prepared` spares computing anew what requests that differ in strength alone share. InputError for a range,
+    control, camera or candidate that isn't there; NoSolution where pins and limits clash.
     """
-    work = _Work.begin(_checked(shot, request), request)
-    for control in work.order:
+    prepared = prepared or prepare(shot, request)
+    work = _Work(
+        request,
+        prepared,
+        prepared.shot,
+        prepared.posed,
+        Locks(shot, (*shot.pins, *request.pins), prepared.frames),
+    )
+    for control in prepared.order:
         work.look_at(control)
     return work.suggestion(document)
-
-
-def _checked(shot: Shot, request: Request) -> Shot:
-    first, last = request.frames
-    if first > last or last < shot.first_frame or first > shot.last_frame:
-        raise InputError(
-            f"--frames {first}:{last}", "outside the shot", f"frames {shot.first_frame} to {shot.last_frame}"
-        )
-    if not (np.isfinite(request.strength) and request.strength >= 0):
-        raise InputError(f"--strength {request.strength:g}", "not a strength", "0 or more, 1 is the default")
-    names = {control.name for control in shot.controls}
-    for name in (*request.controls, *(pin.control for pin in request.pins)):
-        if name not in names:
-            raise unknown_control(name, names, f"control {name}")
-    return shot
 
 
 @dataclass(slots=True, eq=False)
@@ -85,7 +68,6 @@ class _Option:
     control: str
     channel: str
     frames: tuple[float, ...]
-    verdict: Verdict | None
     probability: float
     shot: Shot
     residuals: tuple[Residual, ...]
@@ -96,44 +78,15 @@ class _Work:
     """The state of one suggestion: the shot as changed so far, and what was found on the way."""
 
     request: Request
-    original: Shot
+    given: Prepared
     shot: Shot
-    frames: tuple[int, int]
     posed: Pose
-    before: Pose
-    view: View
     locks: Locks
-    book: HabitBook
-    order: tuple[str, ...]
-    places: int  # channels that move in the range: where a fault might equally be
-    options: list[_Option] = field(default_factory=list)
+    leads: list[tuple[float, Callable[[], _Option]]] = field(default_factory=list)
     residuals: list[Residual] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
     blocked: list[str] = field(default_factory=list)
-    changed: list[str] = field(default_factory=list)
     usable: tuple[float, float] | None = None
-
-    @classmethod
-    def begin(cls, shot: Shot, request: Request) -> _Work:
-        frames = max(request.frames[0], shot.first_frame), min(request.frames[1], shot.last_frame)
-        around = np.arange(max(frames[0] - 4, shot.first_frame), min(frames[1] + 4, shot.last_frame) + 1.0)
-        posed = pose(shot, around)
-        order = tuple(chain.from_iterable(solve_order(shot)))
-        chosen = tuple(name for name in order if not request.controls or name in request.controls)
-        places = sum(_alive(ch, frames) for c in shot.controls if c.name in chosen for ch in c.channels)
-        return cls(
-            request=request,
-            original=shot,
-            shot=shot,
-            frames=frames,
-            posed=posed,
-            before=posed,
-            view=view(shot, posed, request.camera),
-            locks=Locks(shot, (*shot.pins, *request.pins), frames),
-            book=HabitBook(shot, frames),
-            order=chosen,
-            places=max(places, 1),
-        )
 
     # --- looking ---
 
@@ -151,7 +104,6 @@ class _Work:
         if self.request.strength > 1 and touched and not control.channels[0].baked:
             self._smooth_beyond(control, touched)
         if self.shot is not before:
-            self.changed.append(name)
             self.posed = reposed(self.posed, self.shot, [name])
 
     def _suspect(self, control: Control, channel: Channel) -> Suspect:
@@ -159,19 +111,19 @@ class _Work:
         keys = channel.keys
         return Suspect(
             keys=keys,
-            rules=self.book.rules(keys),
-            habit=self.book.habit(control.name, channel.name),
-            predict=self.book.prediction(keys),
-            strange=self.book.strange(control.name, channel.name),
+            rules=self.given.book.rules(keys),
+            habit=self.given.book.habit(control.name, channel.name),
+            predict=self.given.book.prediction(keys),
+            strange=self.given.book.strange(control.name, channel.name),
             searched=self.locks.searched(keys),
             blocked=self.locks.blocked(control.name, channel.name, keys),
-            pixels=lambda: gain(self.shot, self.posed, self.view, control.name, channel.name),
+            pixels=lambda: most_moved(self.shot, self.posed, self.given.view, control.name, channel.name)[1],
         )
 
     def _look_at_keys(self, control: Control, channel: Channel) -> bool:
         """Whether a keyed channel was changed."""
         # Where many channels are searched and slopes tell nothing, guesses by the neighbours would be noise.
-        worth = bool(self.request.controls) or self.book.strange(control.name, channel.name)
+        worth = bool(self.request.controls) or self.given.book.strange(control.name, channel.name)
         if not (worth and moving(channel)):
             return False
         assert channel.keys is not None
@@ -179,9 +131,9 @@ class _Work:
         while cures < MOST_FAULTS:
             suspect = self._suspect(control, channel)
             self._widen_usable(self.locks.usable(suspect.keys, suspect.blocked))
-            judged = verdicts(explain(suspect, self.places), suspect.keys)
+            judged = verdicts(explain(suspect, self.given.places), suspect.keys)
             chosen = next((verdict for verdict in judged if verdict.clear), None)
-            if chosen is None or self.request.candidate is not None:
+            if chosen is None:
                 self._note(control, channel, suspect, judged)
                 break
             if not self._cure(control, channel, suspect, chosen):
@@ -201,8 +153,8 @@ class _Work:
 
     def _cure(self, control: Control, channel: Channel, suspect: Suspect, chosen: Verdict) -> bool:
         """Undoes a clear cause; False where that can't be seen on screen."""
-        option = self._option(control, channel, suspect, chosen)
-        if not self._seen(control.name, option.shot):
+        option = self._option(control, channel, suspect, chosen, self.shot)
+        if not self._seen(control.name, option.shot, self.shot, self.posed):
             return False
         self.shot = option.shot
         self.posed = reposed(self.posed, self.shot, [control.name])
@@ -211,10 +163,12 @@ class _Work:
         self.reasons.append(f"{option.explains} (expected to undo {100 * chosen.gain:.0f} % of it{others})")
         return True
 
-    def _option(self, control: Control, channel: Channel, suspect: Suspect, chosen: Verdict) -> _Option:
+    def _option(
+        self, control: Control, channel: Channel, suspect: Suspect, chosen: Verdict, shot: Shot
+    ) -> _Option:
         explanation = chosen.explanation
         result = cured(
-            self.shot,
+            shot,
             control.name,
             channel,
             suspect,
@@ -225,32 +179,45 @@ class _Work:
         frames = tuple(float(suspect.keys.frames[k]) for k in explanation.keys)
         words = _words(control.name, channel.name, explanation, frames)
         probability = explanation.probability
-        return _Option(
-            words, control.name, channel.name, frames, chosen, probability, result.shot, result.residuals
-        )
+        return _Option(words, control.name, channel.name, frames, probability, result.shot, result.residuals)
 
-    def _seen(self, control: str, shot: Shot) -> bool:
-        """Whether a change of one control shows; where the view sees none of its points, any change counts."""
+    def _seen(self, control: str, changed: Shot, shot: Shot, posed: Pose) -> bool:
+        """Whether a change of one control shows; where it moves no point at all, any change counts."""
         names = (control, *descendants(shot, control))
-        after = reposed(self.posed, shot, [control])
-        if not _moves_points(self.posed, after, shot, names):
+        after = reposed(posed, changed, [control])
+        if not _moves_points(posed, after, changed, names):
             return True
-        return largest_moves(shot, self.view, self.posed, after, names)[0].pixels >= INVISIBLE
+        return largest_moves(changed, self.given.view, posed, after, names)[0].pixels >= INVISIBLE
 
     def _note(self, control: Control, channel: Channel, suspect: Suspect, judged: Sequence[Verdict]) -> None:
         """Keeps the likelier explanations that weren't acted on."""
         for verdict in judged[:MOST_CANDIDATES]:
             explanation = verdict.explanation
-            if explanation.probability < UNLIKELY:
-                continue
-            frames = tuple(float(suspect.keys.frames[k]) for k in explanation.keys)
-            if explanation.blocked:
+            if not explanation.blocked:
+                self.leads.append(
+                    (
+                        explanation.probability,
+                        partial(self._option, control, channel, suspect, verdict, self.shot),
+                    )
+                )
+            elif explanation.probability > BLOCKED_LIKELY:
+                frames = tuple(float(suspect.keys.frames[k]) for k in explanation.keys)
                 words = _words(control.name, channel.name, explanation, frames)
                 self.blocked.append(f"{words}, but {explanation.blocked}")
-                continue
-            option = self._option(control, channel, suspect, verdict)
-            if self._seen(control.name, option.shot):
-                self.options.append(option)
+
+    def _options(self) -> list[_Option]:
+        """The likeliest few explanations that weren't acted on and whose cure would show."""
+        found: list[_Option] = []
+        settled = self.shot is not self.given.shot
+        for probability, lead in sorted(self.leads, key=lambda lead: -lead[0]):
+            if settled and probability < UNLIKELY:
+                break
+            option = lead()
+            if self._seen(option.control, self._only(option), self.given.shot, self.given.posed):
+                found.append(option)
+            if len(found) == MOST_CANDIDATES:
+                break
+        return found
 
     def _widen_usable(self, frames: tuple[float, float] | None) -> None:
         if frames is not None:
@@ -268,13 +235,15 @@ class _Work:
         if not free:
             return
         frames = self.posed.frames
+        seen = [most_moved(self.shot, self.posed, self.given.view, control.name, name)[0] for name in touched]
         result = smoothed(
             self.shot,
             control.name,
             tuple(free),
             self.request.strength,
             frames,
-            self.view,
+            self.given.view,
+            tuple(dict.fromkeys(point for point in seen if point is not None)),
             lambda name: self.locks.held(control.name, self._current(control, Channel(name)), frames),
             self.locks.breaks(control.name, frames),
         )
@@ -286,7 +255,7 @@ class _Work:
     def _look_at_samples(self, control: Control, channel: Channel) -> bool:
         assert channel.samples is not None
         breaks = self.locks.breaks(control.name, self.shot.frames)
-        found = noise(channel, self.shot, self.frames, breaks)
+        found = noise(channel, self.shot, self.given.frames, breaks)
         if not found.worth_smoothing:
             return False
         named = bool(self.request.controls)
@@ -298,25 +267,24 @@ class _Work:
         result = smoothed_samples(
             channel,
             self.shot,
-            self.frames,
+            self.given.frames,
             found,
             self.request.strength,
             breaks,
             replace(kept, pins=(*kept.pins, *accents)),
         )
         shot = self.shot.with_channel(control.name, result.channel)
-        if not self._seen(control.name, shot):
+        if not self._seen(control.name, shot, self.shot, self.posed):
             return False
         words = _noise_words(control.name, channel, found, result.hz)
-        if self.request.candidate is not None or not (named or found.stands_out):
+        if not (named or found.stands_out):
             ratio = found.inside / found.around if found.around > 0 else 1.0
-            where = (float(self.frames[0]), float(self.frames[1]))
+            where = (float(self.given.frames[0]), float(self.given.frames[1]))
             likely = ratio / (1 + ratio)
-            self.options.append(
-                _Option(words, control.name, channel.name, where, None, likely, shot, result.residuals)
-            )
+            option = _Option(words, control.name, channel.name, where, likely, shot, result.residuals)
+            self.leads.append((likely, lambda: option))
             return False
-        self._widen_usable((float(self.frames[0]), float(self.frames[1])))
+        self._widen_usable((float(self.given.frames[0]), float(self.given.frames[1])))
         self.shot = shot
         self.residuals += result.residuals
         self.reasons.append(words)
@@ -326,49 +294,33 @@ class _Work:
 
     def suggestion(self, document: Document | None) -> Suggestion:
         """What was found, spelled and measured."""
-        options = sorted(self.options, key=lambda option: (-option.probability, option.explains))[
-            :MOST_CANDIDATES
-        ]
-        candidates = tuple(
-            Candidate(
-                o.explains,
-                o.control,
-                o.channel,
-                o.frames,
-                o.probability,
-                self._spelled(document, differences(self.original, self._only(o))),
-            )
-            for o in options
-        )
+        options = self._options()
+        candidates = [self._candidate(option, document) for option in options]
         if self.request.candidate is not None:
             self._take(options)
-        changes = self._spelled(document, differences(self.original, self.shot))
-        final = made(self.original, changes)
-        return Suggestion(
-            file=document.path.name if document else self.original.name,
-            sha256=document.sha256 if document else "",
-            frames=self.request.frames,
-            usable=self.usable,
-            strength=self.request.strength,
-            camera=self.view.name,
-            order=self.order,
-            changes=changes,
-            candidates=candidates,
-            reason=self._reason(changes, options),
-            effect=self._effect(final, changes),
-            residuals=tuple(self.residuals),
-            notes=(self.view.note, *self.original.notes),
+        changes = in_spelling(document, differences(self.given.shot, self.shot))
+        reason = self._reason(changes, options)
+        return self.given.suggestion(
+            document, self.request, changes, reason, self.usable, candidates, self.residuals
         )
 
+    def _candidate(self, option: _Option, document: Document | None) -> Candidate:
+        changes = in_spelling(document, differences(self.given.shot, self._only(option)))
+        where = option.control, option.channel, option.frames
+        return Candidate(option.explains, *where, option.probability, tuple(changes))
+
+    @staticmethod
+    def _channel(shot: Shot, option: _Option) -> Channel:
+        channel = shot.controls[shot.index(option.control)].channel(option.channel)
+        assert channel is not None
+        return channel
+
     def _only(self, option: _Option) -> Shot:
-        """The original shot with the option's channel, as far as the strength goes."""
-        at = self.original.index(option.control)
-        old, new = (shot.controls[at].channel(option.channel) for shot in (self.original, option.shot))
-        assert old is not None
-        assert new is not None
+        """The shot as it was but for the option's channel, gone as far as the strength says."""
+        old, new = self._channel(self.given.shot, option), self._channel(option.shot, option)
         share = min(self.request.strength, 1.0)
         changed = new if new.baked or share == 1 else part_way(old, new, share)
-        return self.original.with_channel(option.control, changed)
+        return self.given.shot.with_channel(option.control, changed)
 
     def _take(self, options: Sequence[_Option]) -> None:
         n = self.request.candidate
@@ -379,33 +331,10 @@ class _Work:
                 f"--candidate {n}", "no such candidate", allowed, "list them without --candidate"
             )
         chosen = options[n - 1]
-        self.shot = self._only(chosen)
-        self.residuals = list(chosen.residuals)
-        self.reasons = [f"candidate {n}, chosen by you: {chosen.explains}"]
-        self.changed = [chosen.control]
-
-    def _spelled(self, document: Document | None, changes: list[Change]) -> tuple[Change, ...]:
-        if document is None:
-            return tuple(changes)
-        return tuple(spelled(changes, document, LEAST_DECIMALS[document.format]))
-
-    def _effect(self, final: Shot, changes: Sequence[Change]) -> Effect:
-        still = Effect(Wobble(0, 0, 0), Wobble(0, 0, 0), Move(0.0, "", float(self.frames[0])))
-        if not changes:
-            return still
-        touched = dict.fromkeys(change.control for change in changes)
-        after = reposed(self.before, final, touched)
-        moves = [
-            largest_moves(final, self.view, self.before, after, (name, *descendants(final, name)))[0]
-            for name in touched
-        ]
-        # A fault is judged where it is seen most: a twist of the arm at the fingers, not at the elbow.
-        points = [point for m in moves for point in marked_points(final.controls[final.index(m.control)])]
-        return Effect(
-            before=unevenness(self.original, self.before, self.view, points),
-            after=unevenness(final, after, self.view, points),
-            largest_move=max(moves, key=lambda move: move.pixels),
-        )
+        changed = self._channel(self._only(chosen), chosen)
+        self.shot = self.shot.with_channel(chosen.control, changed)
+        self.residuals += chosen.residuals
+        self.reasons.append(f"candidate {n}, chosen by you: {chosen.explains}")
 
     def _reason(self, changes: Sequence[Change], options: Sequence[_Option]) -> str:
         if changes:
@@ -420,14 +349,6 @@ class _Work:
                 f"{'s' * (len(options) > 1)}, take one with --candidate N"
             )
         return "nothing to propose: the range keeps to the habit of the shot, and nothing in it stands out"
-
-
-def _alive(channel: Channel, frames: tuple[int, int]) -> bool:
-    """Whether a channel might hold a fault in the range."""
-    if channel.keys is None:
-        return True
-    inside = (channel.keys.frames >= frames[0]) & (channel.keys.frames <= frames[1])
-    return moving(channel) and bool(inside.any())
 
 
 def _moves_points(before: Pose, after: Pose, shot: Shot, names: Sequence[str]) -> bool:
@@ -467,3 +388,6 @@ def _noise_words(control: str, channel: Channel, found: Noise, hz: float) -> str
         f"{control}.{channel.name}: noise of {found.inside:.3g} {unit}{spikes}, "
         f"smoothed so that half of {hz:.3g} Hz is left"
     )
+
+
+__all__ = ["Request", "suggest"]

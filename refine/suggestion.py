@@ -132,10 +132,10 @@ def read_changes(data: bytes, name: str) -> tuple[str, tuple[Change, ...]]:
 def _change(plain: Any, place: str) -> Change:
     if not isinstance(plain, Mapping):
         raise InputError(place, f"{type(plain).__name__}", "an object")
-    texts = {name: plain.get(name) for name in ("control", "channel", "before_text", "after_text", "unit")}
-    for name, value in texts.items():
-        if not isinstance(value, str):
-            raise InputError(f"{place}.{name}", f"{value!r}", "a text")
+    control, channel, before_text, after_text, unit = (
+        _text(plain.get(name), f"{place}.{name}")
+        for name in ("control", "channel", "before_text", "after_text", "unit")
+    )
     field = plain.get("field")
     if field not in ("value", "incoming_slope", "outgoing_slope", "key"):
         raise InputError(f"{place}.field", f"{field!r}", "value, incoming_slope, outgoing_slope or key")
@@ -143,7 +143,13 @@ def _change(plain: Any, place: str) -> Change:
     if isinstance(frame, bool) or not isinstance(frame, int | float):
         raise InputError(f"{place}.frame", f"{frame!r}", "a number")
     before, after = (_number(plain.get(name), f"{place}.{name}") for name in ("before", "after"))
-    return Change(frame=float(frame), field=field, before=before, after=after, turn=None, **texts)
+    return Change(control, channel, float(frame), field, before, after, before_text, after_text, unit)
+
+
+def _text(value: Any, place: str) -> str:
+    if not isinstance(value, str):
+        raise InputError(place, f"{value!r}", "a text")
+    return value
 
 
 def _number(value: Any, place: str) -> float | tuple[float, ...]:

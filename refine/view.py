@@ -86,10 +86,8 @@ def _axes(linear: Array, name: str, frames: Array) -> Array:
 def _angle(shot: Shot, camera: Camera, frames: Array) -> Array:
     """(N,) vertical angle of view in degrees."""
     channel = camera.control.channel(VERTICAL_ANGLE)
-    if channel is None:
-        angle = np.full(len(frames), camera.vertical_angle)
-    else:
-        angle = sample(channel, shot, frames)[:, 0]
+    fixed = np.full(len(frames), camera.vertical_angle)
+    angle = fixed if channel is None else sample(channel, shot, frames)[:, 0]
     bad = ~((angle > 0) & (angle < 180))
     if bad.any():
         n = int(np.argmax(bad))

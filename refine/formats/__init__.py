@@ -63,6 +63,12 @@ def read(path: Path) -> Document:
     return Document(path, data, hashlib.sha256(data).hexdigest(), kind, shot, None)
 
 
+def parsed(data: bytes, path: Path) -> Shot:
+    """The shot in some bytes, in the format of the path's ending and without a side file. Raises InputError."""
+    kind, _ = _format_of(path)
+    return _module(kind).read(data, path.name)
+
+
 def side_path(path: Path) -> Path:
     """Where the side file of a shot's file stands, whether there is one or not."""
     _, ending = _format_of(path)

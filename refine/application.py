@@ -1,0 +1,105 @@
+"""Making the changes of a suggestion in the file that they belong to, and proving what was written."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from refine.changes import Applied, Change, apply, as_json, made
+from refine.changes import undo as undone
+from refine.errors import InputError
+from refine.formats import Document, parsed
+from refine.names import selector
+from refine.shot import Shot
+
+SCHEMA = "motion-refine/applied/1"
+
+
+def chosen(changes: Sequence[Change], only: Sequence[str]) -> list[Change]:
+    """The changes that any of the selectors names; all of them without selectors. InputError."""
+    if not only:
+        return list(changes)
+    known = {(change.control, change.channel) for change in changes}
+    selectors = [selector(text, known, "--only") for text in only]
+    return [c for c in changes if any(s.matches(c.control, c.channel, c.frame) for s in selectors)]
+
+
+def applied(
+    document: Document, sha256: str, changes: Sequence[Change], *, undo: bool = False, rebase: bool = False
+) -> Applied:
+    """The document's bytes with the changes made, or put back.
+
+    A suggestion belongs to one file by its sha256: InputError for another one, unless `rebase` asks for what still
+    matches. What can't be made is listed in `left`.
+    """
+    if undo:
+        return undone(document, changes)
+    if document.sha256 != sha256 and not rebase:
+        remedy = "make the suggestion anew, or say --rebase to make what still matches"
+        raise InputError(
+            document.path.name, "the suggestion was made for another file", "the file itself", remedy
+        )
+    return apply(document, changes)
+
+
+def proof(document: Document, result: Applied, target: Path) -> Callable[[bytes], None]:
+    """A check of the bytes as read back: they parse to the shot with just these changes.
+
+    InputError when the target's ending belongs to another format.
+    """
+    source = parsed(document.data, document.path)
+    if _ending(target) != _ending(document.path):
+        found, allowed = f"it ends in {_ending(target)!r}", f"a name ending in {_ending(document.path)}"
+        raise InputError(str(target), found, allowed, "a change keeps the format of its source")
+
+    def check(data: bytes) -> None:
+        written = parsed(data, document.path)
+        wanted = _expected(source, result)
+        if not _same(written, wanted):
+            raise InputError(str(target), "what was read back isn't what should have been written")
+
+    return check
+
+
+def _ending(path: Path) -> str:
+    return "".join(path.suffixes[-2:]).casefold() if path.suffix.casefold() != ".bvh" else ".bvh"
+
+
+def _expected(shot: Shot, result: Applied) -> Shot:
+    """The source's shot after the changes, by the model and not by the splicer."""
+    return made(shot, [change.reversed() for change in result.made] if result.undone else result.made)
+
+
+def _same(written: Shot, wanted: Shot) -> bool:
+    """Equal but for the last bits of quaternions, which a reader brings to unit length."""
+    if len(written.controls) != len(wanted.controls):
+        return False
+    for a, b in zip(written.controls, wanted.controls, strict=True):
+        if a.name != b.name or [c.name for c in a.channels] != [c.name for c in b.channels]:
+            return False
+        for x, y in zip(a.channels, b.channels, strict=True):
+            if x == y:
+                continue
+            pairs = [(x.samples, y.samples)]
+            if x.keys is not None and y.keys is not None:
+                fields = ("frames", "values", "incoming", "outgoing")
+                pairs = [(getattr(x.keys, f), getattr(y.keys, f)) for f in fields]
+            if any(
+                p is None or q is None or p.shape != q.shape or not np.allclose(p, q, 1e-7, 1e-9)
+                for p, q in pairs
+            ):
+                return False
+    return True
+
+
+def as_document(result: Applied, written: Path | None) -> dict[str, Any]:
+    """The JSON form, described by refine/schemas/applied.schema.json."""
+    return {
+        "schema": SCHEMA,
+        "written": None if written is None else written.name,
+        "made": [as_json(change) for change in result.made],
+        "left": [{"change": as_json(change), "reason": reason} for change, reason in result.left],
+    }

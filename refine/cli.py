@@ -1,0 +1,359 @@
+"""The command line: reads options, calls one function a command, prints, and says by its exit code how it went.
+
+0 fine; 1 differences found; 2 bad input or usage; 3 no solution within the constraints; 4 partly done. The result
+goes to stdout, messages go to stderr. What a command needs is imported when it runs, so that help is quick.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from refine.errors import RefineError
+
+if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the command that needs them
+    from refine.changes import Applied
+    from refine.compare import Comparison
+    from refine.formats import Document
+    from refine.prepared import Request
+
+DIFFERENT, PARTLY = 1, 4
+_Command = TypeVar("_Command", bound=Callable[..., Any])
+
+
+class _Group(click.Group):
+    """Turns every error that a user may see into one line and its exit code."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except RefineError as error:
+            click.echo(f"refine: {error}", err=True)
+            ctx.exit(error.exit_code)
+        except BrokenPipeError:  # the reader has seen enough: not an error, but nothing more can be printed
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            ctx.exit(0)
+
+
+def _common(command: _Command) -> _Command:
+    """Options that every command has."""
+    command = click.option("--quiet", "-q", is_flag=True, help="No messages on stderr, errors excepted.")(
+        command
+    )
+    return click.option("--json", "as_json", is_flag=True, help="One JSON document on stdout.")(command)
+
+
+def _range_options(command: _Command) -> _Command:
+    """Options of the commands that work on a range."""
+    pins = click.option(
+        "--pin", "pins", multiple=True, metavar="CONTROL[.CHANNEL]@FRAME[:FRAME]",
+        help="Hold a key, a pose or a range, on top of the shot's own pins. Repeatable.",
+    )  # fmt: skip
+    controls = click.option(
+        "--controls",
+        multiple=True,
+        metavar="A,B",
+        help="Look at these controls only. Repeatable. Default: all.",
+    )
+    frames = click.option("--frames", metavar="A:B", help="The flagged range, both frames included.")
+    camera = click.option("--camera", metavar="NAME", help="Measure through this camera. Default: the first.")
+    for option in (camera, pins, controls, frames):
+        command = option(command)
+    return command
+
+
+_file = click.argument("file", type=click.Path(path_type=Path))
+_force = click.option("--force", is_flag=True, help="Write over an existing output file.")
+_picture = click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="SVG",
+    help="Write a picture: arc, spacing, curve, before and after.",
+)
+
+
+@click.group(cls=_Group, context_settings={"help_option_names": ["--help", "-h"]})
+@click.version_option(package_name="motion-refine", prog_name="refine")
+def main() -> None:
+    """Suggest, prove and undo small fixes for the polish pass on a character shot.
+
+    Reads *.shot.json, *.keys.csv and *.bvh. Nothing is written unless -o or --in-place says so.
+    """
+
+
+@main.command()
+@_file
+@_common
+def show(file: Path, as_json: bool, quiet: bool) -> None:
+    """Print the rig in solve order: what is keyed, baked, pinned."""
+    from refine.formats import read
+    from refine.show import as_document, lines
+
+    document = read(file)
+    _notes(document.shot.notes, quiet)
+    _print(as_document(document) if as_json else lines(document.shot))
+
+
+@main.command()
+@_file
+@_range_options
+@click.option(
+    "--strength", type=float, default=1.0, show_default=True, metavar="X",
+    help="0 changes nothing, 0.5 goes half the way, 1 mends what was found; above 1 what was mended is smoothed "
+    "too, X - 1 being the weight of its jerk against staying close. On baked channels the half-amplitude "
+    "frequency is divided by X.",
+)  # fmt: skip
+@click.option("--candidate", type=int, metavar="N", help="Take candidate N of the list as well.")
+@click.option(
+    "-o", "--out", type=click.Path(path_type=Path), metavar="OUT", help="Write the suggestion file."
+)
+@_picture
+@_force
+@_common
+def suggest(
+    file: Path, frames: str | None, controls: tuple[str, ...], pins: tuple[str, ...], camera: str | None,
+    strength: float, candidate: int | None, out: Path | None, picture: Path | None, force: bool,
+    as_json: bool, quiet: bool,
+) -> None:  # fmt: skip
+    """Suggest a fix for a flagged range: few keys moved, pins kept, a diff of every change."""
+    from refine.formats import read
+    from refine.report import suggestion_lines
+    from refine.suggest import suggest as suggested
+    from refine.suggestion import applied
+    from refine.suggestion import document as as_document
+
+    document = read(file)
+    request = _request(document, frames, controls, pins, camera, strength, candidate)
+    result = suggested(document.shot, request, document)
+    _notes(result.notes, quiet)
+    if picture is not None:
+        from refine.illustrate import of_suggestion
+
+        drawn = of_suggestion(document.shot, applied(document.shot, result), result, request.controls, camera)
+        _write(picture, drawn.encode(), force, quiet)
+    if out is not None:
+        _write(out, result.text().encode(), force, quiet)
+    _print(as_document(result) if as_json else suggestion_lines(result))
+
+
+@main.command()
+@_file
+@click.argument("suggestion", type=click.Path(path_type=Path))
+@click.option(
+    "-o", "--out", type=click.Path(path_type=Path), metavar="OUT", help="Write the result to a new file."
+)
+@click.option("--in-place", is_flag=True, help="Replace FILE; the old one is kept beside it.")
+@click.option(
+    "--only", multiple=True, metavar="CONTROL[.CHANNEL][@A:B]", help="Make only these changes. Repeatable."
+)
+@click.option("--undo", is_flag=True, help="Put back what the suggestion changed in FILE.")
+@click.option(
+    "--rebase", is_flag=True, help="FILE has changed since: make what still matches, name the rest."
+)
+@_force
+@_common
+def apply(
+    file: Path, suggestion: Path, out: Path | None, in_place: bool, only: tuple[str, ...], undo: bool,
+    rebase: bool, force: bool, as_json: bool, quiet: bool,
+) -> None:  # fmt: skip
+    """Make the changes of a suggestion, or undo them; without -o or --in-place only show them."""
+    from refine.application import applied, as_document, chosen
+    from refine.formats import read, read_bytes
+    from refine.report import change_lines, left_lines
+    from refine.suggestion import read_changes
+
+    document = read(file)
+    sha256, changes = read_changes(read_bytes(suggestion), suggestion.name)
+    picked = chosen(changes, only)
+    result = applied(document, sha256, picked, undo=undo, rebase=rebase)
+    written = _write_result(document, result, out, in_place, force, quiet)
+    made = [change.reversed() for change in result.made] if undo else result.made
+    lines = [*change_lines(made), *left_lines(result.left)] or ["nothing to change"]
+    _print(as_document(result, written) if as_json else lines)
+    if result.left:
+        sys.exit(PARTLY)
+
+
+@main.command()
+@click.argument("before", type=click.Path(path_type=Path))
+@click.argument("after", type=click.Path(path_type=Path))
+@click.option("--camera", metavar="NAME", help="Measure through this camera of BEFORE. Default: the first.")
+@_picture
+@_force
+@_common
+def diff(
+    before: Path,
+    after: Path,
+    camera: str | None,
+    picture: Path | None,
+    force: bool,
+    as_json: bool,
+    quiet: bool,
+) -> None:
+    """Show what differs between two shots, number by number, and what it does on screen. Exit 1 if anything does."""
+    from refine.diff import as_document, difference
+    from refine.formats import read
+    from refine.report import difference_lines
+
+    old, new = read(before), read(after)
+    found = difference(old.shot, new.shot, camera)
+    _notes((found.note,) if found.note else (), quiet)
+    if picture is not None:
+        from refine.illustrate import of_difference
+
+        drawn = of_difference(old.shot, new.shot, found, f"{before.name} and {after.name}", camera)
+        if drawn is not None:
+            _write(picture, drawn.encode(), force, quiet)
+        elif not quiet:
+            click.echo("no picture: nothing that could be drawn differs", err=True)
+    _print(as_document(found, old.path.name, new.path.name) if as_json else difference_lines(found))
+    if found.any:
+        sys.exit(DIFFERENT)
+
+
+@main.command()
+@_file
+@_range_options
+@click.option(
+    "--strengths",
+    default="0.25,0.5,1,2,4",
+    show_default=True,
+    metavar="X,Y",
+    help="The strengths to compare.",
+)
+@click.option("--retime", is_flag=True, help="Also try moving a key pose by one frame.")
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Write each variant's suggestion and a picture.",
+)
+@_force
+@_common
+def compare(
+    file: Path, frames: str | None, controls: tuple[str, ...], pins: tuple[str, ...], camera: str | None,
+    strengths: str, retime: bool, out: Path | None, force: bool, as_json: bool, quiet: bool,
+) -> None:  # fmt: skip
+    """Compare strengths side by side. The knee is shown; the choice is yours."""
+    from refine.compare import as_document, table_lines
+    from refine.compare import compare as compared
+    from refine.formats import read
+
+    document = read(file)
+    request = _request(document, frames, controls, pins, camera, 1.0, None)
+    result = compared(document, request, _strengths(strengths), retime)
+    _notes((result.view.note, *document.shot.notes), quiet)
+    files = _write_comparison(result, document, camera, out, force, quiet) if out is not None else []
+    _print(as_document(result, files) if as_json else table_lines(result))
+
+
+# --- what the commands share ---
+
+
+def _request(
+    document: Document, frames: str | None, controls: tuple[str, ...], pins: tuple[str, ...],
+    camera: str | None, strength: float, candidate: int | None,
+) -> Request:  # fmt: skip
+    from refine import names
+    from refine.errors import InputError
+    from refine.prepared import Request
+
+    shot = document.shot
+    if frames is None:
+        remedy = f"the shot has frames {shot.first_frame} to {shot.last_frame}"
+        raise InputError("--frames", "no range is flagged", "--frames A:B", remedy)
+    return Request(
+        frames=names.frames(frames, "--frames"),
+        controls=names.controls(controls, shot),
+        strength=strength,
+        pins=tuple(names.pin(pin, shot) for pin in pins),
+        candidate=candidate,
+        camera=camera,
+    )
+
+
+def _strengths(text: str) -> list[float]:
+    from refine.errors import InputError
+
+    try:
+        found = [float(part) for part in text.split(",")]
+    except ValueError:
+        found = []
+    if not found or not all(0 <= strength < float("inf") for strength in found):
+        raise InputError(f"--strengths {text}", "not a list of strengths", "numbers of 0 or more: 0.25,0.5,1")
+    return sorted(dict.fromkeys(found))
+
+
+def _print(result: dict[str, Any] | list[str]) -> None:
+    import json
+
+    if isinstance(result, dict):
+        click.echo(json.dumps(result, indent=1, ensure_ascii=False))
+    else:
+        click.echo("\n".join(result))
+
+
+def _notes(notes: tuple[str, ...], quiet: bool) -> None:
+    if not quiet:
+        for note in notes:
+            click.echo(f"note: {note}", err=True)
+
+
+def _write(path: Path, data: bytes, force: bool, quiet: bool) -> None:
+    from refine.storage import new_file
+
+    new_file(path, data, force)
+    if not quiet:
+        click.echo(f"wrote {path}", err=True)
+
+
+def _write_result(
+    document: Document, result: Applied, out: Path | None, in_place: bool, force: bool, quiet: bool
+) -> Path | None:
+    """Writes what was asked for, re-read and compared before it takes its name."""
+    from refine.application import proof
+    from refine.errors import InputError
+    from refine.storage import new_file, replace_file
+
+    if out is not None and in_place:
+        raise InputError("-o", "given together with --in-place", "one of the two")
+    if out is None and not in_place:
+        return None
+    target = document.path if out is None else out
+    check = proof(document, result, target)
+    if out is None:
+        kept = replace_file(target, result.data, check=check)
+        message = f"replaced {target}" + (f", the old one is {kept}" if kept else "")
+    else:
+        if target.exists() and target.samefile(document.path):
+            raise InputError(str(out), "that is the source itself", "another file", "or say --in-place")
+        new_file(target, result.data, force, check)
+        message = f"wrote {target}"
+    if not quiet:
+        click.echo(message, err=True)
+    return target
+
+
+def _write_comparison(
+    result: Comparison, document: Document, camera: str | None, out: Path, force: bool, quiet: bool
+) -> list[str]:
+    from refine.illustrate import of_comparison
+    from refine.storage import new_file
+
+    out.mkdir(parents=True, exist_ok=True)
+    files = []
+    for n, (row, suggestion) in enumerate(zip(result.rows, result.suggestions, strict=True)):
+        name = f"strength-{row.name}" if row.name == f"{row.strength:g}" else f"retime-{n}"
+        path = out / f"{name}.suggestion.json"
+        new_file(path, suggestion.text().encode(), force)
+        files.append(path.name)
+    new_file(out / "comparison.svg", of_comparison(document.shot, result, camera).encode(), force)
+    if not quiet:
+        click.echo(f"wrote {len(files)} suggestions and comparison.svg to {out}", err=True)
+    return files

@@ -1,0 +1,280 @@
+"""What-ifs side by side: one range, several strengths, measured at the same points of the screen.
+
+The shot is posed and its habit learnt once; each strength is then a suggestion of its own, ready to be applied.
+The knee of the trade-off is shown; choosing is the animator's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from refine.changes import differences
+from refine.formats import Document
+from refine.held import Locks
+from refine.measure import Move, largest_moves, marked_points, unevenness
+from refine.pose import Point, Pose, reposed, world_point
+from refine.prepared import Prepared, Request, in_spelling, prepare
+from refine.rig import descendants
+from refine.shot import Array, Channel, Control, Keys, Shot, frozen
+from refine.suggest import suggest
+from refine.suggestion import Suggestion, applied
+from refine.view import View, project
+
+SCHEMA = "motion-refine/comparison/1"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One variant, measured: unevenness (RMS, px and share of the shot's own), moves, keys, accents.
+
+    `accent_speed` is the share of the peak speed on screen that accents in the range keep; None without accents.
+    `largest_change` is the largest change of a number, in `unit`.
+    """
+
+    name: str
+    strength: float
+    unevenness: float
+    left: float
+    move: Move
+    largest_change: float
+    unit: str
+    keys: int
+    accent_speed: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    rows: tuple[Row, ...]
+    suggestions: tuple[Suggestion, ...]
+    shots: tuple[Shot, ...]
+    knee: int | None  # position of the row at the knee, None where there is none
+    control: str  # whose points were measured
+    view: View
+    frames: tuple[int, int]
+
+
+def compare(
+    document: Document, request: Request, strengths: Sequence[float], retime: bool = False
+) -> Comparison:
+    """All variants of a request, and with `retime` the best shifts of keys by a frame as well."""
+    prepared = prepare(document.shot, request)
+    shot = prepared.shot
+    found = [suggest(shot, replace(request, strength=s), document, prepared) for s in strengths]
+    names = [f"{s:g}" for s in strengths]
+    if retime:
+        for suggestion in retimings(document, request, prepared):
+            found.append(suggestion)
+            names.append(suggestion.reason)
+    shots = [applied(shot, suggestion) for suggestion in found]
+    points, control = _measured_at(shot, prepared, found, request)
+    rows = [
+        _row(name, shot, prepared, suggestion, after, points)
+        for name, suggestion, after in zip(names, found, shots, strict=True)
+    ]
+    return Comparison(
+        tuple(rows),
+        tuple(found),
+        tuple(shots),
+        knee(rows[: len(strengths)]),
+        control,
+        prepared.view,
+        prepared.frames,
+    )
+
+
+def _measured_at(
+    shot: Shot, prepared: Prepared, found: Sequence[Suggestion], request: Request
+) -> tuple[list[Point], str]:
+    """The points at which all variants are measured: those that the strongest change moves most."""
+    most = max(found, key=lambda suggestion: suggestion.effect.largest_move.pixels)
+    name = most.effect.largest_move.control or (request.controls or (shot.controls[0].name,))[0]
+    return list(marked_points(shot.controls[shot.index(name)])), name
+
+
+def _row(
+    name: str, shot: Shot, prepared: Prepared, suggestion: Suggestion, after: Shot, points: Sequence[Point]
+) -> Row:
+    touched = list(dict.fromkeys(change.control for change in suggestion.changes))
+    posed = reposed(prepared.posed, after, touched) if touched else prepared.posed
+    before = unevenness(shot, prepared.posed, prepared.view, points).rms
+    now = unevenness(after, posed, prepared.view, points).rms
+    sizes = [float(np.linalg.norm(np.ravel(c.after) - np.ravel(c.before))) for c in suggestion.changes]
+    values = [size if c.field == "value" else 0.0 for size, c in zip(sizes, suggestion.changes, strict=True)]
+    largest = int(np.argmax(values)) if values else -1
+    return Row(
+        name=name,
+        strength=suggestion.strength,
+        unevenness=now,
+        left=now / before if before > 0 else 1.0,
+        move=suggestion.effect.largest_move,
+        largest_change=values[largest] if values else 0.0,
+        unit=suggestion.changes[largest].unit if values else "",
+        keys=len({(c.control, c.channel, c.frame) for c in suggestion.changes}),
+        accent_speed=_accent_speed(shot, prepared, after, posed, points),
+    )
+
+
+def _accent_speed(
+    shot: Shot, prepared: Prepared, after: Shot, posed: Pose, points: Sequence[Point]
+) -> float | None:
+    """Least share of peak speed kept within the accents marked in the range."""
+    kept = []
+    frames = prepared.posed.frames
+    for mark in shot.marks:
+        if mark.kind != "accent":
+            continue
+        inside = (frames >= mark.frames[0] - 1) & (frames <= mark.frames[1] + 1)
+        if inside.sum() < 2:
+            continue
+        for point in points:
+            old = _speed(project(prepared.view, world_point(prepared.posed, shot, point))[inside])
+            new = _speed(project(prepared.view, world_point(posed, after, point))[inside])
+            if old > 0:
+                kept.append(new / old)
+    return min(kept) if kept else None
+
+
+def _speed(path: Array) -> float:
+    return float(np.linalg.norm(np.diff(path, axis=0), axis=1).max())
+
+
+def knee(rows: Sequence[Row]) -> int | None:
+    """The row farthest from the straight line between the first and the last, both axes from 0 to 1.
+
+    Where more strength stops paying: unevenness left against largest move. None for fewer than three rows, or
+    where all variants are much the same.
+    """
+    if len(rows) < 3:
+        return None
+    x = np.array([row.move.pixels for row in rows])
+    y = np.array([row.left for row in rows])
+    if np.ptp(x) < 0.1 or np.ptp(y) < 0.01:
+        return None
+    x, y = (x - x.min()) / np.ptp(x), (y - y.min()) / np.ptp(y)
+    direction = np.array([x[-1] - x[0], y[-1] - y[0]])
+    size = float(np.hypot(*direction))
+    if size < 1e-9:
+        return None
+    apart = np.abs((x - x[0]) * direction[1] - (y - y[0]) * direction[0]) / size
+    return int(np.argmax(apart)) if apart.max() > 0.05 else None
+
+
+# --- retiming ---
+
+RETIMINGS = 3  # best shifts that are shown
+WORTH = 0.95  # [judge] a shift counts when it leaves less than this share of the unevenness
+
+
+def retimings(document: Document, request: Request, prepared: Prepared) -> list[Suggestion]:
+    """The shifts of one key pose by one frame that leave the least unevenness, best first.
+
+    All keys of a control on a frame move together, so a pose stays a pose. Pinned keys and those that move
+    frames outside the range stay.
+    """
+    shot = prepared.shot
+    locks = Locks(shot, (*shot.pins, *request.pins), prepared.frames)
+    found: list[tuple[float, Shot, str]] = []
+    for name in prepared.order:
+        control = shot.controls[shot.index(name)]
+        for frame in _pose_frames(control, locks):
+            for step in (-1, 1):
+                shifted = _shifted(shot, control, frame, step, locks)
+                if shifted is not None:
+                    left = _left(shot, prepared, shifted, name)
+                    words = f"{name}: the key pose at frame {frame:g} moved to {frame + step:g}"
+                    found.append((left, shifted, words))
+    best = sorted((each for each in found if each[0] < WORTH), key=lambda each: (each[0], each[2]))[
+        :RETIMINGS
+    ]
+    return [_retimed(document, request, prepared, after, words) for _, after, words in best]
+
+
+def _keyed(control: Control) -> list[tuple[Channel, Keys]]:
+    return [(channel, channel.keys) for channel in control.channels if channel.keys is not None]
+
+
+def _pose_frames(control: Control, locks: Locks) -> list[float]:
+    frames = {float(f) for _, keys in _keyed(control) for f in keys.frames[locks.searched(keys)]}
+    return sorted(frames)
+
+
+def _shifted(shot: Shot, control: Control, frame: float, step: int, locks: Locks) -> Shot | None:
+    """The shot with the control's key pose moved, None where a key may not move or has no room."""
+    for channel, keys in _keyed(control):
+        k = keys.index(frame)
+        if k is None:
+            continue
+        blocked = locks.blocked(control.name, channel.name, keys)
+        room = np.delete(keys.frames, k)
+        if k in blocked or len(keys) < 2 or np.abs(room - (frame + step)).min() < 1:
+            return None
+        frames = keys.frames.copy()
+        frames[k] += step
+        shot = shot.with_channel(control.name, replace(channel, keys=keys.changed(frames=frozen(frames))))
+    return shot
+
+
+def _left(shot: Shot, prepared: Prepared, shifted: Shot, control: str) -> float:
+    posed = reposed(prepared.posed, shifted, [control])
+    names = (control, *descendants(shot, control))
+    move = largest_moves(shifted, prepared.view, prepared.posed, posed, names)[0]
+    points = marked_points(shot.controls[shot.index(move.control)])
+    before = unevenness(shot, prepared.posed, prepared.view, points).rms
+    return unevenness(shifted, posed, prepared.view, points).rms / before if before > 0 else 1.0
+
+
+def _retimed(document: Document, request: Request, prepared: Prepared, after: Shot, words: str) -> Suggestion:
+    changes = in_spelling(document, differences(prepared.shot, after))
+    usable = float(prepared.frames[0]), float(prepared.frames[1])
+    return prepared.suggestion(document, request, changes, words, usable)
+
+
+def as_document(comparison: Comparison, files: Sequence[str]) -> dict[str, Any]:
+    """The JSON form, described by refine/schemas/comparison.schema.json."""
+    return {
+        "schema": SCHEMA,
+        "frames": list(comparison.frames),
+        "camera": comparison.view.name,
+        "measured_at": comparison.control,
+        "knee": comparison.knee,
+        "variants": [
+            {
+                "name": row.name,
+                "strength": row.strength,
+                "unevenness": {"value": row.unevenness, "unit": "px"},
+                "left": row.left,
+                "largest_move": {
+                    "value": row.move.pixels,
+                    "unit": "px",
+                    "control": row.move.control,
+                    "frame": row.move.frame,
+                },
+                "largest_change": {"value": row.largest_change, "unit": row.unit},
+                "keys_changed": row.keys,
+                "accent_speed_kept": row.accent_speed,
+                "suggestion": file,
+            }
+            for row, file in zip(comparison.rows, files or [""] * len(comparison.rows), strict=True)
+        ],
+    }
+
+
+def table_lines(comparison: Comparison) -> list[str]:
+    """The comparison as a person reads it; the knee has a word, not only a place."""
+    head = ("variant", "unevenness", "left", "largest move", "largest change", "keys", "accent speed", "")
+    rows = [head]
+    for n, row in enumerate(comparison.rows):
+        move = (
+            f"{row.move.pixels:.2f} px, {row.move.control}@{row.move.frame:g}" if row.move.control else "none"
+        )
+        accent = "-" if row.accent_speed is None else f"{100 * row.accent_speed:.0f} %"
+        change = f"{row.largest_change:.4g} {row.unit}".rstrip() if row.keys else "none"
+        where = "knee" if n == comparison.knee else ""
+        cells = (f"{row.unevenness:.3f} px", f"{100 * row.left:.0f} %", move, change, str(row.keys), accent)
+        rows.append((row.name, *cells, where))
+    widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
+    return ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]

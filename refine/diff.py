@@ -1,0 +1,149 @@
+"""What differs between two shots, number by number, and what it does on screen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from refine.changes import Change, as_json, channel_differences
+from refine.measure import Move, largest_moves
+from refine.pose import pose
+from refine.rig import descendants
+from refine.shot import Channel, Control, Shot
+from refine.view import view
+
+SCHEMA = "motion-refine/diff/1"
+_REACH = 50  # frames: a key moves the curve as far as its neighbours, which stand nearer than this
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Changes in solve order, what else differs in words, and each changed control's largest move on screen."""
+
+    changes: tuple[Change, ...]
+    others: tuple[str, ...]
+    moves: tuple[Move, ...]
+    camera: str
+    note: str
+
+    @property
+    def any(self) -> bool:
+        return bool(self.changes or self.others)
+
+
+def difference(before: Shot, after: Shot, camera: str | None = None) -> Difference:
+    """All that differs. What is seen is measured through the camera of `before`."""
+    others = list(_document_differences(before, after))
+    old, new = ({control.name: control for control in shot.controls} for shot in (before, after))
+    others += [f"control {name} is only in the first" for name in old if name not in new]
+    others += [f"control {name} is only in the second" for name in new if name not in old]
+    changes: list[Change] = []
+    for name in (name for name in old if name in new):
+        found, words = _control_differences(before, old[name], new[name])
+        changes += found
+        others += words
+    moves, seen, note = _moves(before, after, changes, camera)
+    return Difference(tuple(changes), tuple(others), moves, seen, note)
+
+
+def _document_differences(before: Shot, after: Shot) -> Iterable[str]:
+    for name in ("fps", "first_frame", "last_frame", "up", "metres_per_unit"):
+        if getattr(before, name) != getattr(after, name):
+            yield f"{name.replace('_', ' ')}: {getattr(before, name)} -> {getattr(after, name)}"
+    for name in ("cameras", "marks", "pins", "gazes"):
+        if getattr(before, name) != getattr(after, name):
+            yield f"{name} differ"
+
+
+def _control_differences(shot: Shot, old: Control, new: Control) -> tuple[list[Change], list[str]]:
+    changes: list[Change] = []
+    words = [
+        f"{old.name}: {name.replace('_', ' ')} differs"
+        for name in Control.__slots__
+        if name != "channels" and getattr(old, name) != getattr(new, name)
+    ]
+    words += [
+        f"{old.name}.{c.name} is only in the first" for c in old.channels if new.channel(c.name) is None
+    ]
+    words += [
+        f"{old.name}.{c.name} is only in the second" for c in new.channels if old.channel(c.name) is None
+    ]
+    for channel in old.channels:
+        other = new.channel(channel.name)
+        if other is None or channel == other:
+            continue
+        if _comparable(channel, other):
+            changes += channel_differences(shot, old.name, channel, other)
+        words += _channel_words(old.name, channel, other)
+    return changes, words
+
+
+def _comparable(old: Channel, new: Channel) -> bool:
+    """Whether each number of one has its counterpart in the other."""
+    if old.samples is not None and new.samples is not None:
+        return old.samples.shape == new.samples.shape
+    return old.keys is not None and new.keys is not None and old.keys.values.shape == new.keys.values.shape
+
+
+def _channel_words(control: str, old: Channel, new: Channel) -> list[str]:
+    name = f"{control}.{old.name}"
+    words = [f"{name}: limits differ"] if old.limits != new.limits else []
+    if old.baked != new.baked:
+        return [*words, f"{name}: {_kind(old)} -> {_kind(new)}"]
+    if old.keys is None or new.keys is None:
+        return words if _comparable(old, new) else [*words, f"{name}: another number of samples"]
+    if not _comparable(old, new):
+        gone = np.setdiff1d(old.keys.frames, new.keys.frames)
+        added = np.setdiff1d(new.keys.frames, old.keys.frames)
+        words += [f"{name}: key at frame {frame:g} is only in the first" for frame in gone]
+        return words + [f"{name}: key at frame {frame:g} is only in the second" for frame in added]
+    for field in ("incoming_reach", "outgoing_reach", "corner", "segment"):
+        a, b = getattr(old.keys, field), getattr(new.keys, field)
+        same = (a == b) | (np.isnan(a) & np.isnan(b)) if field.endswith("reach") else a == b
+        at = ", ".join(f"{frame:g}" for frame in old.keys.frames[~same])
+        words += [f"{name}: {field.replace('_', ' ')} differs at frame {at}"] if at else []
+    return words
+
+
+def _kind(channel: Channel) -> str:
+    return "baked" if channel.baked else "keyed"
+
+
+def _moves(
+    before: Shot, after: Shot, changes: Sequence[Change], camera: str | None
+) -> tuple[tuple[Move, ...], str, str]:
+    """Largest move of each changed control and what it carries, where both shots have the same rig."""
+    rigs = [[(c.name, c.parent) for c in shot.controls] for shot in (before, after)]
+    if not changes or rigs[0] != rigs[1]:
+        return (), "", ""
+    at = [change.frame for change in changes]
+    first = max(before.first_frame, np.floor(min(at)) - _REACH)
+    last = min(before.last_frame, np.ceil(max(at)) + _REACH)
+    frames = np.arange(first, max(last, first) + 1.0)
+    old, new = pose(before, frames), pose(after, frames)
+    seen = view(before, old, camera)
+    moves = []
+    for name in dict.fromkeys(change.control for change in changes):
+        names = (name, *descendants(before, name))
+        best = largest_moves(before, seen, old, new, names)[0]
+        moves.append(Move(best.pixels, best.control, best.frame))
+    return tuple(moves), seen.name, seen.note
+
+
+def as_document(found: Difference, before: str, after: str) -> dict[str, Any]:
+    """The JSON form, described by refine/schemas/diff.schema.json."""
+    return {
+        "schema": SCHEMA,
+        "before": before,
+        "after": after,
+        "camera": found.camera,
+        "changes": [as_json(change) for change in found.changes],
+        "others": list(found.others),
+        "moves": [
+            {"value": move.pixels, "unit": "px", "control": move.control, "frame": move.frame}
+            for move in found.moves
+        ],
+    }

@@ -1,0 +1,64 @@
+"""Chooses what a picture shows: the control whose change is seen most, its changed channels, the frames."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from refine.changes import Change
+from refine.compare import Comparison
+from refine.diff import Difference
+from refine.picture import comparison_picture, suggestion_picture
+from refine.shot import Shot
+from refine.suggestion import Suggestion
+
+MOST_FRAMES = 120  # a picture of more frames shows nothing
+
+
+def of_suggestion(
+    before: Shot, after: Shot, suggestion: Suggestion, controls: Sequence[str], camera: str | None
+) -> str:
+    """A suggestion, or what was looked at where it changes nothing."""
+    first = max(suggestion.frames[0], before.first_frame), min(suggestion.frames[1], before.last_frame)
+    if not suggestion.changes:
+        name = controls[0] if controls else before.controls[0].name
+        channels = [channel.name for channel in before.controls[before.index(name)].channels][:3]
+        return suggestion_picture(before, after, first, name, channels, camera, suggestion.reason)
+    name = _largest(suggestion.changes)
+    return suggestion_picture(
+        before, after, first, name, _of(name, suggestion.changes), camera, suggestion.reason
+    )
+
+
+def of_difference(before: Shot, after: Shot, found: Difference, title: str, camera: str | None) -> str | None:
+    """What differs most between two shots; None where no number does or the rigs are different."""
+    rigs = [[(c.name, [ch.name for ch in c.channels]) for c in shot.controls] for shot in (before, after)]
+    if not found.changes or rigs[0] != rigs[1]:
+        return None
+    names = list(dict.fromkeys(change.control for change in found.changes))
+    moves = {name: move.pixels for name, move in zip(names, found.moves, strict=False)}
+    name = max(names, key=lambda each: moves.get(each, 0.0))
+    frames = [change.frame for change in found.changes if change.control == name]
+    first = max(int(np.floor(min(frames))) - 8, before.first_frame)
+    last = min(int(np.ceil(max(frames))) + 8, before.last_frame, first + MOST_FRAMES)
+    return suggestion_picture(before, after, (first, last), name, _of(name, found.changes), camera, title)
+
+
+def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> str:
+    """The strengths of a comparison side by side."""
+    steady = [(row, shot) for row, shot in zip(comparison.rows, comparison.shots, strict=True)]
+    variants = [(row.name, shot) for row, shot in steady]
+    return comparison_picture(
+        before, variants, comparison.frames, comparison.control, camera, comparison.rows, comparison.knee
+    )
+
+
+def _of(name: str, changes: Sequence[Change]) -> list[str]:
+    return list(dict.fromkeys(change.channel for change in changes if change.control == name))
+
+
+def _largest(changes: Sequence[Change]) -> str:
+    """The control with the most changed numbers; the first of them in solve order where several have as many."""
+    names = [change.control for change in changes]
+    return max(dict.fromkeys(names), key=names.count)

@@ -1,0 +1,151 @@
+"""What a person reads: who moved, where, from what to what, and what it does on screen.
+
+Plain lines, aligned, grouped by control in solve order. Emphasis only where the terminal shows it and NO_COLOR
+doesn't forbid it; nothing is said by emphasis alone.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from itertools import groupby
+
+import numpy as np
+
+from refine.changes import Change
+from refine.diff import Difference
+from refine.measure import Wobble
+from refine.shot import Array
+from refine.suggestion import Suggestion
+
+_FIELDS = {"value": "value", "incoming_slope": "slope in", "outgoing_slope": "slope out", "key": "key to"}
+_SHOWN = 12  # changed samples of a baked channel that are listed before they are summed up
+
+
+def strong(text: str) -> str:
+    """The text in bold, unless NO_COLOR is set; click strips it where the output is no terminal."""
+    return text if os.environ.get("NO_COLOR") else f"\x1b[1m{text}\x1b[0m"
+
+
+def change_lines(changes: Sequence[Change]) -> list[str]:
+    """One block a control, one line a number; the two slopes of a smooth key take one line."""
+    lines: list[str] = []
+    for control, group in groupby(changes, key=lambda change: change.control):
+        lines.append(strong(control))
+        for channel, rows in groupby(group, key=lambda change: change.channel):
+            lines.append(f"  {channel}")
+            lines += _channel_lines(list(rows))
+    return lines
+
+
+def _channel_lines(changes: list[Change]) -> list[str]:
+    merged = _merged(changes)
+    if len(merged) > _SHOWN:
+        return _summed(merged)
+    rows = [_row(label, change) for label, change in merged]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        "    " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
+        for row in rows
+    ]
+
+
+def _merged(changes: list[Change]) -> list[tuple[str, Change]]:
+    """Labels and changes, equal changes of both slopes of a key as one."""
+    found: list[tuple[str, Change]] = []
+    for change in changes:
+        if found and change.field == "outgoing_slope":
+            last = found[-1][1]
+            same = last.field == "incoming_slope" and last.frame == change.frame
+            if same and (last.before, last.after) == (change.before, change.after):
+                found[-1] = ("slope", last)
+                continue
+        found.append((_FIELDS[change.field], change))
+    return found
+
+
+def _row(label: str, change: Change) -> tuple[str, ...]:
+    apart = _apart(change)
+    if change.turn is not None:
+        by = f"turned {np.linalg.norm(change.turn):.3f} deg"
+    else:
+        by = f"{apart[0]:+.4g}" if len(apart) == 1 else f"by {np.linalg.norm(apart):.4g}"
+    unit = change.unit if change.turn is None else ""
+    return (
+        f"frame {change.frame:g}",
+        label,
+        change.before_text,
+        "->",
+        change.after_text,
+        f"{by} {unit}".rstrip(),
+    )
+
+
+def _apart(change: Change) -> Array:
+    return np.ravel(change.after) - np.ravel(change.before)
+
+
+def _summed(merged: list[tuple[str, Change]]) -> list[str]:
+    sizes = [float(np.linalg.norm(_apart(change))) for _, change in merged]
+    worst = merged[int(np.argmax(sizes))][1]
+    frames = [change.frame for _, change in merged]
+    return [
+        f"    {len(merged)} numbers from frame {min(frames):g} to {max(frames):g}, the largest at frame "
+        f"{worst.frame:g}: {worst.before_text} -> {worst.after_text} ({max(sizes):.4g} {worst.unit})".rstrip()
+    ]
+
+
+def suggestion_lines(suggestion: Suggestion) -> list[str]:
+    """A suggestion as a person reads it: why, what, with what effect, and what else there is."""
+    lines = [f"Why: {suggestion.reason}"]
+    if suggestion.changes:
+        lines += ["", *change_lines(suggestion.changes), "", *_effect_lines(suggestion)]
+    if suggestion.candidates and not suggestion.changes:
+        lines += ["", "Candidates, likeliest first:"]
+    elif suggestion.candidates:
+        lines += ["", "Not changed, but possible:"]
+    for n, candidate in enumerate(suggestion.candidates, 1):
+        likely = candidate.probability
+        chance = f"{100 * likely:.0f} %" if likely >= 0.005 else "under 1 %"
+        lines.append(f"  {n}  {candidate.explains}  ({chance} likely, {_numbers(len(candidate.changes))})")
+    return lines
+
+
+def _numbers(count: int) -> str:
+    return f"{count} number{'s' * (count != 1)}"
+
+
+def _effect_lines(suggestion: Suggestion) -> list[str]:
+    effect, move = suggestion.effect, suggestion.effect.largest_move
+    lines = [
+        f"On screen ({suggestion.camera}): {move.control} moves most, {move.pixels:.2f} px at frame {move.frame:g}."
+        if move.pixels > 0
+        else f"On screen ({suggestion.camera}): nothing that the camera sees moves."
+    ]
+    lines.append(f"Unevenness there: {_wobble(effect.before)} -> {_wobble(effect.after)}.")
+    if suggestion.usable is not None:
+        lines.append(f"Free to move were frames {suggestion.usable[0]:g} to {suggestion.usable[1]:g}.")
+    return lines
+
+
+def _wobble(wobble: Wobble) -> str:
+    return f"arc {wobble.arc:.2f} px, timing {wobble.timing:.2f} px"
+
+
+def left_lines(left: Sequence[tuple[Change, str]]) -> list[str]:
+    """What couldn't be changed, and why."""
+    return [f"left: {c.control}.{c.channel}@{c.frame:g} {_FIELDS[c.field]}: {reason}" for c, reason in left]
+
+
+def difference_lines(found: Difference) -> list[str]:
+    """A difference as a person reads it."""
+    lines = [*found.others]
+    if found.changes:
+        lines += [*([""] if lines else []), *change_lines(found.changes)]
+    if found.moves:
+        lines += ["", f"On screen ({found.camera}):"]
+        names = list(dict.fromkeys(change.control for change in found.changes))
+        for name, move in zip(names, found.moves, strict=True):
+            where = "" if move.control == name else f" at {move.control}"
+            lines.append(f"  {name} moves {move.pixels:.2f} px at most, frame {move.frame:g}{where}")
+    return lines or ["no difference"]
