@@ -30,6 +30,7 @@ INSIDE, EXTREME, END = range(3)  # contexts
 # [judge] Priors of the habit, in keys: how much evidence it takes to outweigh "all rules alike".
 _PRIOR_KEYS = 0.3
 _SHOT_KEYS = 2.0  # a channel of few keys leans on the shot's habit, which counts as so many of its own
+_ENOUGH = 40  # keys
 _START = (2e-3, 0.3)  # tightness and scatter before anything is learnt
 _STRANGE = 4.6  # nats
 _NEAR = 40.0  # frames around a range in which a rule may still feel a key of the range
@@ -263,6 +264,8 @@ class HabitBook:
         self._at: dict[tuple[str, str], int] = {}
         table = self._table(shot)
         outside = (table.frame < suspect[0]) | (table.frame > suspect[1])
+        if outside.sum() < _ENOUGH:  # the range is nearly all there is: faults are few, so learn from it too
+            outside[:] = True
         self.shot_habit = learn(table.deviation[:, outside], table.context[outside])
         self._shares = self._channel_shares(table, outside)
         self._strange = self._strange_channels(table, suspect)

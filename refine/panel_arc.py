@@ -252,11 +252,12 @@ def scale_bar(cut: Crop) -> str:
     return bar + svg.text(end + 6, y + 1, f"{length:g} px on screen", 11, fill=SOFT)
 
 
-def whole_screen(cut: Crop, width: int, height: int) -> str:
-    """A small picture of the whole image in the lower right corner, with the part that is shown."""
+def whole_screen(cut: Crop, width: int, height: int, inside: Box | None = None) -> str:
+    """A small picture of the whole image with the part that the crop shows, lower right in its box or another."""
     wide = 96.0
     tall = wide * height / width
-    x, y = cut.box.right - wide - 10, cut.box.bottom - tall - 10
+    box = cut.box if inside is None else inside
+    x, y = box.right - wide - 10, box.bottom - tall - 10
     to = wide / width
     a = [min(max(cut.corner[i], 0.0), (width, height)[i]) for i in (0, 1)]
     b = [min(max(cut.corner[i] + cut.size[i], 0.0), (width, height)[i]) for i in (0, 1)]

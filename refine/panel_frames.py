@@ -17,6 +17,7 @@ from refine.panel_arc import DASH, SAME, Box, Track
 from refine.shot import Array, Channel, Keys, Segment, Shot
 from refine.svg import BLUE, GREY, INK, SOFT, TINT, VERMILLION, Scale
 
+EDGE = "#e4ddc8"  # of the range, and of hair lines in it
 LEAST_SPACING = 1.0  # px a frame at the top of a spacing panel at least
 SLOPE_LENGTH = 15.0  # of the stroke that shows a key's slope, on the page
 FINE = 6  # points a frame on a keyed curve
@@ -31,9 +32,7 @@ def ground(box: Box, x: Scale, asked: tuple[int, int], keys: Sequence[int] = ())
     """What lies under a panel over frames: the range that was asked for, and a hair line at each key."""
     a, b = max(asked[0] - 0.5, x.low), min(asked[1] + 0.5, x.high)
     parts = [svg.rectangle(x(a), box.y, x(b) - x(a), box.height, fill=TINT)]
-    parts += [
-        svg.line((x(k), box.y), (x(k), box.bottom), stroke="#e4ddc8") for k in keys if x.low <= k <= x.high
-    ]
+    parts += [svg.line((x(k), box.y), (x(k), box.bottom), stroke=EDGE) for k in keys if x.low <= k <= x.high]
     return "".join([*parts, svg.line((box.x, box.bottom), (box.right, box.bottom), stroke=SOFT)])
 
 

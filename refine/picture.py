@@ -8,68 +8,33 @@ shows the difference alone.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from refine import panels, svg
-from refine.curve import sample
-from refine.measure import carried, largest_moves, most_moved
-from refine.panels import Box, Track
-from refine.pose import Point, Pose, driven, pose, reposed, world_point
-from refine.shot import Channel, Control, Shot
+from refine import panel_arc, panel_frames, svg
+from refine.measure import marked_points
+from refine.panel_arc import Box, Track
+from refine.scene import (
+    Pairs,
+    Scene,
+    changes_in_words,
+    channel_of,
+    moves_in_words,
+    scene,
+    unit_of,
+    watched,
+    whole_keys,
+    with_after,
+)
+from refine.shot import Shot
 from refine.svg import BLUE, GREY, INK, SOFT, TINT, VERMILLION, Scale
-from refine.view import View, project, view
 
 WIDTH, MARGIN = 1200.0, 28.0
-AROUND = 4  # frames shown before and after the range
-FARTHER = (
-    2.0  # times that a carried point must move farther than the control's own points to be shown instead
-)
-MOST_CURVES, MOST_CHANGES, MOST_LANES = 4, 3, 4
-LINE = 19.0  # from one line of text to the next
-CURVE, SPACING, STRIP, GAP = 150.0, 120.0, 78.0, 42.0  # heights
-_LENGTH_UNITS = {1.0: "m", 0.1: "dm", 0.01: "cm", 0.001: "mm", 0.0254: "in", 0.3048: "ft"}
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Scene:
-    """Two shots posed on the frames that a picture shows, seen through one camera."""
-
-    before: Shot
-    after: Shot
-    posed: Pose
-    changed: Pose
-    view: View
-    asked: tuple[int, int]
-
-    def track(self, point: Point, keys: Iterable[int]) -> Track:
-        old, new = (
-            project(self.view, world_point(p, s, point))
-            for p, s in ((self.posed, self.before), (self.changed, self.after))
-        )
-        shown = tuple(k for k in keys if self.posed.frames[0] <= k <= self.posed.frames[-1])
-        return Track(_point_name(point), self.posed.frames, old, new, shown, self.asked)
-
-
-def _scene(before: Shot, after: Shot, frames: tuple[int, int], camera: str | None) -> _Scene:
-    """InputError for a camera that isn't there; ValueError for a range outside the shot."""
-    first = max(frames[0] - AROUND, before.first_frame)
-    last = min(frames[1] + AROUND, before.last_frame)
-    if frames[0] > frames[1] or first > last:
-        raise ValueError(
-            f"frames {frames[0]}:{frames[1]} show nothing of {before.first_frame}:{before.last_frame}"
-        )
-    shown = np.arange(first, last + 1, dtype=float)
-    posed = pose(before, shown)
-    touched = [
-        old.name
-        for old, new in zip(before.controls, after.controls, strict=True)
-        if old.channels != new.channels
-    ]
-    changed = reposed(posed, after, touched) if touched else posed
-    return _Scene(before, after, posed, changed, view(before, posed, camera), frames)
+ARC_WIDTH, ARC_LEAST, AXIS = 500.0, 420.0, 72.0
+CURVE, SPACING, STRIP, GAP, LANE, LINE = 150.0, 120.0, 78.0, 42.0, 18.0, 19.0  # heights
+MOST_CURVES, MOST_LANES, MOST_COLUMNS = 4, 4, 5
+LETTER = 6.3  # width of a letter of size 11, more or less
 
 
 def suggestion_picture(
@@ -83,126 +48,29 @@ def suggestion_picture(
 ) -> str:
     """What changes in a range, as SVG text: arc, spacing, curves of the `channels` and the difference in px.
 
-    `title` says why. Both shots have the same controls. KeyError for an unknown control or channel, InputError
-    for an unknown camera. Where the control moves nothing that can be seen only the curves are drawn.
+    `title` says why. Both shots have the same controls. Where the channels move nothing that can be seen only
+    their curves are drawn. KeyError for an unknown control or channel, InputError for an unknown camera,
+    ValueError for a range outside the shot.
     """
-    scene = _scene(before, after, frames, camera)
+    seen = scene(before, after, frames, camera)
     old, new = (shot.controls[shot.index(control)] for shot in (before, after))
-    pairs = [(_channel(old, name), _channel(new, name)) for name in channels]
-    keys = sorted({int(f) for _, c in pairs if c.keys is not None for f in c.keys.frames if f == int(f)})
-    point = _point(scene, control, channels)
-    track = None if point is None else scene.track(point, keys)
-    lines = [*_changes(before, pairs, control), *_moves(scene, control, track)]
-    head, top = _head(title, lines)
-    body, bottom = _body(scene, old, pairs, track, top + 34)
-    legend = _legend(bottom + 22, frames)
-    return svg.document(WIDTH, bottom + 40, title, [*head, *body, legend])
+    pairs = [(channel_of(old, name), channel_of(new, name)) for name in channels]
+    point = watched(seen, control, channels)
+    track = None if point is None else seen.track(point, whole_keys(channel for _, channel in pairs))
+    remarks = [changes_in_words(before, pairs, control), moves_in_words(seen, control, track)]
+    head, top = _head(title, remarks)
+    body, bottom = _body(seen, control, pairs, track, top + 34)
+    return svg.document(WIDTH, bottom + 40, title, [*head, *body, _legend(bottom + 22, frames)])
 
 
-def _channel(control: Control, name: str) -> Channel:
-    channel = control.channel(name)
-    if channel is None:
-        raise KeyError(f"{control.name}.{name}")
-    return channel
-
-
-def _point(scene: _Scene, control: str, channels: Sequence[str]) -> Point | None:
-    """Where the change shows: the point that the channels drive and that moves most.
-
-    The control's own points come first, since their path is its doing alone; one that it carries is taken where
-    it moves several times as far, as a hand by the turn of a chest. None where nothing is driven.
-    """
-    own = list(dict.fromkeys(p for name in channels for p in driven(scene.before, control, name)))
-    every = carried(scene.before, control)
-    if own or any(scene.before.controls[scene.before.index(control)].channels for _ in (1,) if not channels):
-        best, most = _farthest(scene, own or every)
-        other, farther = _farthest(scene, every)
-        if most <= panels.SAME and farther <= panels.SAME:
-            return _liveliest(scene, control, channels) or best
-        return other if farther > FARTHER * most else best
-    return None
-
-
-def _farthest(scene: _Scene, points: Sequence[Point]) -> tuple[Point, float]:
-    moves = [float(scene.track(point, ()).moved.max()) for point in points]
-    k = int(np.argmax(moves))
-    return points[k], moves[k]
-
-
-def _liveliest(scene: _Scene, control: str, channels: Sequence[str]) -> Point | None:
-    """Nothing moved: the point that the channels would move most."""
-    found = [most_moved(scene.before, scene.posed, scene.view, control, name) for name in channels]
-    return max(found, key=lambda pair: pair[1], default=(None, 0.0))[0]
-
-
-def _point_name(point: Point) -> str:
-    return point.control if not any(point.local) else f"tip of {point.control}"
-
-
-# --- words ---
-
-
-def _unit(shot: Shot, channel: Channel) -> str:
-    if channel.unit != "unit":
-        return channel.unit
-    return _LENGTH_UNITS.get(shot.metres_per_unit, "units")
-
-
-def _changes(shot: Shot, pairs: Sequence[tuple[Channel, Channel]], control: str) -> list[str]:
-    """One line that names the changed numbers."""
-    words = [change for old, new in pairs for change in _channel_changes(shot, old, new)]
-    if not words:
-        return [f"{control}: nothing changes."]
-    more = f" and {len(words) - MOST_CHANGES} more" if len(words) > MOST_CHANGES else ""
-    return [f"{control}: {'; '.join(words[:MOST_CHANGES])}{more}."]
-
-
-def _channel_changes(shot: Shot, old: Channel, new: Channel) -> list[str]:
-    unit = _unit(shot, old)
-    if old.keys is None or new.keys is None:
-        apart = np.abs(sample(new, shot, shot.frames) - sample(old, shot, shot.frames)).max(axis=1)
-        n = int(np.argmax(apart))
-        if apart[n] == 0:
-            return []
-        most = f"by {apart[n]:.3g} {unit}".rstrip()
-        return [f"{old.name} on {np.count_nonzero(apart)} frames, most at {shot.frames[n]:g} {most}"]
-    words = []
-    for k, frame in enumerate(new.keys.frames):
-        j = old.keys.index(float(frame))
-        if j is None:
-            words.append(f"{old.name}: the key at frame {frame:g} is new there")
-        elif panels.differs(old.keys, j, new.keys, k):
-            what = panels.change_in_words(old.keys, j, new.keys, k, unit)
-            words.append(f"{old.name} at frame {frame:g} {what}".rstrip())
-    return words
-
-
-def _moves(scene: _Scene, control: str, track: Track | None) -> list[str]:
-    """One line that says how far things move on screen."""
-    seen = f"{scene.view.name}, {scene.view.width} x {scene.view.height} px"
-    if track is None:
-        return ["It moves nothing that a camera sees."]
-    if track.moved.max() <= panels.SAME:
-        return [f"On screen ({seen}) nothing moves."]
-    line = f"On screen ({seen}) {track.name} moves up to {track.moved.max():.1f} px"
-    line += f", at frame {track.frames[track.worst]:g}"
-    names = dict.fromkeys(point.control for point in carried(scene.before, control))
-    most = largest_moves(scene.before, scene.view, scene.posed, scene.changed, names)[0]
-    if most.pixels > track.moved.max() + panels.SAME:
-        line += (
-            f"; of what it carries {most.control} moves most, {most.pixels:.1f} px at frame {most.frame:g}"
-        )
-    return [line + "."]
-
-
-def _head(title: str, lines: Sequence[str]) -> tuple[list[str], float]:
+def _head(title: str, remarks: Sequence[str]) -> tuple[list[str], float]:
     """Title and remarks, wrapped, and where they end."""
     parts, y = [], 18.0
-    for row in textwrap.wrap(title, 104) or [title]:
+    for row in textwrap.wrap(title, 100) or [title]:
         y += LINE + 4
         parts.append(svg.text(MARGIN, y, row, 19, font_weight="bold"))
     y += 4
-    for row in (row for line in lines for row in textwrap.wrap(line, 150)):
+    for row in (row for remark in remarks for row in textwrap.wrap(remark, 150)):
         y += LINE
         parts.append(svg.text(MARGIN, y, row, 13.5, fill=SOFT))
     return parts, y
@@ -211,83 +79,90 @@ def _head(title: str, lines: Sequence[str]) -> tuple[list[str], float]:
 def _legend(y: float, frames: tuple[int, int]) -> str:
     """How to read the picture."""
     x = MARGIN
-    parts = [
-        svg.line((x, y - 4), (x + 34, y - 4), stroke=GREY, stroke_width=1.3, stroke_dasharray=panels.DASH),
-        svg.circle((x + 17, y - 4), 3.6, fill=svg.PAPER, stroke=GREY),
-        svg.text(x + 42, y, "before", 12),
-        svg.line((x + 110, y - 4), (x + 144, y - 4), stroke=BLUE, stroke_width=1.8),
-        svg.circle((x + 127, y - 4), 3.6, fill=BLUE),
-        svg.text(x + 152, y, "after", 12),
-        svg.arrow((x + 210, y - 4), (x + 240, y - 4), VERMILLION),
-        svg.text(x + 248, y, "what moved", 12),
-        svg.rectangle(x + 350, y - 11, 24, 13, fill=TINT, stroke="#e4ddc8"),
-        svg.text(x + 382, y, f"the range, frames {frames[0]} to {frames[1]}", 12),
-        svg.circle((x + 590, y - 4), 1.9, fill=BLUE),
-        svg.text(x + 600, y, "a frame", 12),
-        svg.circle((x + 675, y - 4), 4.2, fill=BLUE),
-        svg.text(x + 687, y, "a key; a stroke shows its slope", 12),
-    ]
-    return svg.group(parts, class_="legend")
+    return svg.group(
+        [
+            svg.line(
+                (x, y - 4), (x + 34, y - 4), stroke=GREY, stroke_width=1.3, stroke_dasharray=panel_arc.DASH
+            ),
+            svg.circle((x + 17, y - 4), 3.6, fill=svg.PAPER, stroke=GREY),
+            svg.text(x + 42, y, "before"),
+            svg.line((x + 110, y - 4), (x + 144, y - 4), stroke=BLUE, stroke_width=1.8),
+            svg.circle((x + 127, y - 4), 3.6, fill=BLUE),
+            svg.text(x + 152, y, "after"),
+            svg.arrow((x + 210, y - 4), (x + 240, y - 4), VERMILLION),
+            svg.text(x + 248, y, "what moved"),
+            svg.rectangle(x + 350, y - 11, 24, 13, fill=TINT, stroke=panel_frames.EDGE),
+            svg.text(x + 382, y, f"the range, frames {frames[0]} to {frames[1]}"),
+            svg.circle((x + 590, y - 4), 1.9, fill=BLUE),
+            svg.text(x + 600, y, "a frame"),
+            svg.circle((x + 675, y - 4), 4.2, fill=BLUE),
+            svg.line((x + 661, y - 4), (x + 689, y - 4), stroke=INK, stroke_width=1.1),
+            svg.text(x + 696, y, "a key, with the direction of its slope"),
+        ],
+        class_="legend",
+    )
 
 
-# --- the panels on the page ---
+# --- one change ---
 
 
 def _body(
-    scene: _Scene,
-    control: Control,
-    pairs: Sequence[tuple[Channel, Channel]],
-    track: Track | None,
-    top: float,
+    seen: Scene, control: str, pairs: Pairs, track: Track | None, top: float
 ) -> tuple[list[str], float]:
     """All panels from `top` down, and where they end: the arc left, what runs over frames right."""
-    left = 600.0 if track is not None else MARGIN + 56
-    width = WIDTH - MARGIN - 14 - left
-    x = panels.frame_scale(scene.posed.frames, Box(left, 0, width, 0))
-    parts, y = _lanes(scene, control.name, x, top)
+    left = MARGIN + AXIS + (ARC_WIDTH if track is not None else 0)
+    column = Box(left, top, WIDTH - MARGIN - 14 - left, 0)
+    x = panel_frames.frame_scale(seen.posed.frames, column)
+    parts, y = _lanes(seen, control, x, top)
     if track is not None:
-        box = Box(left, y, width, SPACING)
-        note = "px from frame to frame"
-        parts += [
-            panels.heading(box, "Spacing", note),
-            panels.spacing(track, box, x, panels.spacing_top([track])),
-        ]
+        box = Box(left, y, column.width, SPACING)
+        top_step = panel_frames.spacing_top([track])
+        parts.append(panel_arc.heading(box, "Spacing", "px from frame to frame"))
+        parts.append(panel_frames.spacing(track, box, x, top_step))
         y = box.bottom + GAP
     for old, new in pairs[:MOST_CURVES]:
-        box = Box(left, y, width, CURVE)
-        unit = _unit(scene.before, old)
-        note = "per cent of one" if False else (unit if unit else "")
-        parts.append(panels.heading(box, f"{control.name}.{old.name}", note))
-        parts.append(panels.curve(scene.before, old, new, box, x, scene.asked, unit))
+        box = Box(left, y, column.width, CURVE)
+        unit = unit_of(seen.before, old)
+        parts.append(panel_arc.heading(box, f"{control}.{old.name}", unit))
+        parts.append(panel_frames.curve(seen.before, old, new, box, x, seen.asked, unit))
         y = box.bottom + GAP
     if track is not None:
-        box = Box(left, y, width, STRIP)
-        parts += [
-            panels.heading(box, "Moved by", f"px on screen, {track.name}"),
-            panels.difference(track, box, x),
+        box = Box(left, y, column.width, STRIP)
+        parts.append(panel_arc.heading(box, "Moved by", f"px on screen, {track.name}"))
+        parts.append(panel_frames.difference(track, box, x))
+        y = box.bottom + GAP
+    bottom = y - GAP
+    parts.append(panel_frames.frame_numbers(Box(left, top, column.width, bottom - top), x))
+    if track is not None:
+        bottom = max(bottom, top + ARC_LEAST)
+        parts += _arcs(seen, track, Box(MARGIN, top, ARC_WIDTH, bottom - top))
+    return parts, bottom + 22
+
+
+def _arcs(seen: Scene, track: Track, box: Box) -> list[str]:
+    """The whole arc, and its worst part larger where there is room."""
+    whole, close = panel_arc.whole_and_close(track, box)
+    parts = [panel_arc.arc(track, whole), panel_arc.scale_bar(whole)]
+    if close is None:
+        return [
+            panel_arc.heading(box, f"Arc of {track.name}", "as the camera sees it"),
+            *parts,
+            panel_arc.whole_screen(whole, seen.view.width, seen.view.height),
         ]
-        y = box.bottom + GAP
-    end = Box(left, top, width, y - GAP - top)
-    parts.append(panels.frame_numbers(end, x))
-    if track is not None:
-        parts += _arc(scene, track, Box(MARGIN, top, 500.0, max(end.height, 420.0)))
-        return parts, max(end.bottom, top + 420.0) + 22
-    return parts, end.bottom + 22
-
-
-def _arc(scene: _Scene, track: Track, box: Box) -> list[str]:
-    cut = panels.crop((track.before, track.after), box)
+    times = f"{close.scale / whole.scale:.1f} times as large"
     return [
-        panels.heading(box, f"Arc of {track.name}", "as the camera sees it"),
-        panels.arc(track, cut),
-        panels.scale_bar(cut),
-        panels.whole_screen(cut, scene.view.width, scene.view.height),
+        panel_arc.heading(whole.box, f"Arc of {track.name}"),
+        *parts,
+        panel_arc.heading(close.box, f"around frame {track.frames[track.worst]:g}", times),
+        panel_arc.arc(track, close),
+        panel_arc.scale_bar(close),
+        panel_arc.whole_screen(whole, seen.view.width, seen.view.height, close.box),
     ]
 
 
-def _lanes(scene: _Scene, control: str, x: Scale, top: float) -> tuple[list[str], float]:
+def _lanes(seen: Scene, control: str, x: Scale, top: float) -> tuple[list[str], float]:
     """What the artist marked and pinned on these frames, a line each, and where the panels below may begin."""
-    shot = scene.before
+    shot = seen.before
     found = [
         (mark.frames, f"{mark.kind}{': ' + mark.note if mark.note else ''}")
         for mark in shot.marks
@@ -301,20 +176,163 @@ def _lanes(scene: _Scene, control: str, x: Scale, top: float) -> tuple[list[str]
     shown = [(f, words) for f, words in found if f[1] >= x.low and f[0] <= x.high][:MOST_LANES]
     parts = []
     for n, ((a, b), words) in enumerate(shown):
-        y = top - 12 + 18 * n
-        parts += _lane(x, y, max(a, x.low), min(b, x.high), words)
-    return parts, top + (18 * len(shown) + 16 if shown else 0)
+        parts += _lane(x, top - 12 + LANE * n, max(a, x.low), min(b, x.high), words)
+    return parts, top + (LANE * len(shown) + 16 if shown else 0)
 
 
 def _lane(x: Scale, y: float, a: float, b: float, words: str) -> list[str]:
-    """A bracket over frames a to b with its words beside it, where there is room."""
+    """A bracket over frames a to b with its words on the side that has more room."""
     start, end = x(a) - 3, x(b) + 3
     bracket = svg.path([(start, y + 4), (start, y), (end, y), (end, y + 4)], stroke=INK, stroke_width=1.3)
-    room_right, room_left = (x.end - end) / 6.2, (start - x.start) / 6.2
-    if room_right >= min(len(words), 12) or room_right >= room_left:
-        return [
-            bracket,
-            svg.text(end + 6, y + 5, textwrap.shorten(words, max(int(room_right), 8), placeholder="…"), 11),
-        ]
-    short = textwrap.shorten(words, max(int(room_left), 8), placeholder="…")
-    return [bracket, svg.text(start - 6, y + 5, short, 11, text_anchor="end")]
+    right, left = x.end - end - 6, start - x.start - 6
+    after = right >= min(LETTER * len(words), left)
+    fit = textwrap.shorten(words, max(int(max(right if after else left, 60) / LETTER), 8), placeholder=" ...")
+    if after:
+        return [bracket, svg.text(end + 6, y + 5, fit, 11)]
+    return [bracket, svg.text(start - 6, y + 5, fit, 11, text_anchor="end")]
+
+
+# --- several strengths ---
+
+
+def comparison_picture(
+    before: Shot,
+    variants: Sequence[tuple[float | str, Shot]],
+    frames: tuple[int, int],
+    control: str,
+    camera: str | None,
+    table: Sequence[Mapping[str, float]],
+    knee: int | None = None,
+) -> str:
+    """Several variants of one change side by side, as SVG text, and the trade-off between them.
+
+    A variant is a strength (or a name) and the shot that it leads to. Row i of the table belongs to variant i:
+    `left` is the share of the unevenness that is left, `largest_move` in px. `knee` is the position of the
+    variant where more strength stops paying. All arcs have one scale, all spacings another. ValueError without
+    variants or where the table has another length.
+    """
+    if not variants or len(variants) != len(table):
+        raise ValueError(f"{len(variants)} variants, {len(table)} rows of the table")
+    start = scene(before, before, frames, camera)
+    scenes = [with_after(start, shot) for _, shot in variants]
+    points = marked_points(before.controls[before.index(control)])
+    point = max(points, key=lambda p: max(s.moved(p) for s in scenes))
+    keys = whole_keys(before.controls[before.index(control)].channels)
+    tracks = [each.track(point, keys) for each in scenes]
+    names = [_variant_name(label) for label, _ in variants]
+    title = f"{control}, frames {frames[0]} to {frames[1]}: {len(variants)} variants side by side"
+    seen = f"Measured at {tracks[0].name}, seen through {start.view.name}, "
+    seen += f"{start.view.width} x {start.view.height} px. All arcs have one scale, and so have all spacings."
+    head, top = _head(title, [seen, _knee_in_words(names, table, knee)])
+    small, bottom = _small_multiples(tracks, names, table, knee, top + 34)
+    trade = trade_off(names, table, knee, Box(MARGIN + AXIS, bottom + 40, 460, 230))
+    rows = _table(names, table, knee, Box(MARGIN + AXIS + 540, bottom + 40, 500, 230))
+    end = bottom + 40 + 230 + 44
+    return svg.document(WIDTH, end + 40, title, [*head, *small, *trade, *rows, _legend(end + 20, frames)])
+
+
+def _variant_name(label: float | str) -> str:
+    return label if isinstance(label, str) else f"strength {label:g}"
+
+
+def _knee_in_words(names: Sequence[str], table: Sequence[Mapping[str, float]], knee: int | None) -> str:
+    if knee is None:
+        return "No knee: none of them pays clearly more than the others."
+    row = table[knee]
+    return (
+        f"Knee at {names[knee]}: {100 * row['left']:.0f} % of the unevenness left for a move of "
+        f"{row['largest_move']:.1f} px. Choosing stays yours."
+    )
+
+
+def _small_multiples(
+    tracks: Sequence[Track],
+    names: Sequence[str],
+    table: Sequence[Mapping[str, float]],
+    knee: int | None,
+    top: float,
+) -> tuple[list[str], float]:
+    """An arc with its spacing below for each variant, in rows, and where they end."""
+    columns = min(len(tracks), MOST_COLUMNS)
+    pitch = (WIDTH - 2 * MARGIN - 30) / max(columns, 2)
+    width, height = pitch - 22, 190.0
+    arcs = [path for track in tracks for path in (track.before, track.after)]
+    step = panel_frames.spacing_top(tracks)
+    parts: list[str] = []
+    for n, (track, name, row) in enumerate(zip(tracks, names, table, strict=True)):
+        x, y = MARGIN + 30 + pitch * (n % columns), top + (height + 160) * (n // columns)
+        box, below = Box(x, y, width, height), Box(x, y + height + 14, width, 74)
+        cut = panel_arc.crop(arcs, box)
+        if n == knee:
+            parts.append(_frame(Box(x - 6, y - 28, width + 12, height + 142)))
+        note = f"{row['largest_move']:.1f} px, {100 * row['left']:.0f} % left"
+        parts += [panel_arc.heading(box, _short(name, width - LETTER * len(note)), note)]
+        parts += [panel_arc.arc(track, cut, labels=False), panel_arc.scale_bar(cut)]
+        over = panel_frames.frame_scale(track.frames, below)
+        parts += [panel_frames.spacing(track, below, over, step, axis=n % columns == 0)]
+        parts += [panel_frames.frame_numbers(below, over, 5)]
+    rows = -(-len(tracks) // columns)
+    return parts, top + (height + 160) * rows - 40
+
+
+def _frame(box: Box) -> str:
+    """A heavier frame and a word: this is the knee."""
+    rect = svg.rectangle(box.x, box.y, box.width, box.height, fill="none", stroke=INK, stroke_width=1.6, rx=5)
+    label = svg.text(box.right - 8, box.bottom - 6, "knee", 11, font_weight="bold", text_anchor="end")
+    return rect + label
+
+
+def _short(words: str, room: float) -> str:
+    most = max(int(room / 7.4), 6)
+    return words if len(words) <= most else words[: most - 1] + "…"
+
+
+def trade_off(
+    names: Sequence[str], table: Sequence[Mapping[str, float]], knee: int | None, box: Box
+) -> list[str]:
+    """Unevenness left (up) against the largest move (right), a mark for each variant, the knee ringed."""
+    moves, left = ([float(row[name]) for row in table] for name in ("largest_move", "left"))
+    x = Scale(0.0, max(*moves, 1.0) * 1.18, box.x, box.right)
+    y = Scale(0.0, max(*left, 1.0) * 1.08, box.bottom, box.y)
+    places = [(x(a), y(b)) for a, b in zip(moves, left, strict=True)]
+    parts = [panel_arc.heading(box, "What more strength buys", "share of the unevenness left")]
+    parts.append(svg.line((box.x, box.bottom), (box.right, box.bottom), stroke=SOFT))
+    parts.append(panel_frames.values_axis(box, y))
+    for value in svg.round_values(0.0, x.high, 6):
+        parts.append(svg.line((x(value), box.bottom), (x(value), box.bottom + 4), stroke=SOFT))
+        parts.append(svg.text(x(value), box.bottom + 16, f"{value:g}", 10.5, fill=SOFT, text_anchor="middle"))
+    parts.append(svg.text(box.right, box.bottom + 32, "largest move, px", 11, fill=SOFT, text_anchor="end"))
+    order = np.argsort(moves, kind="stable")
+    parts.append(svg.path([places[n] for n in order], stroke=BLUE, stroke_width=1.4))
+    taken: list[tuple[float, float]] = []
+    for n, place in enumerate(places):
+        parts.append(svg.circle(place, 4.2, fill=BLUE, class_="variant", data_row=n))
+        if n == knee:
+            parts.append(svg.circle(place, 9, fill="none", stroke=INK, stroke_width=1.8, class_="knee"))
+        if all(abs(place[0] - u) > 60 or abs(place[1] - v) > 13 for u, v in taken):
+            taken.append(place)
+            words = names[n] + (", knee" if n == knee else "")
+            bold = "bold" if n == knee else None
+            parts.append(svg.text(place[0] + 12, place[1] - 7, words, 11, font_weight=bold))
+    return [svg.group(parts, class_="trade-off")]
+
+
+def _table(
+    names: Sequence[str], table: Sequence[Mapping[str, float]], knee: int | None, box: Box
+) -> list[str]:
+    """The same numbers to read off."""
+    columns = (box.x, box.x + 250, box.x + 370)
+    heads = ("variant", "unevenness left", "largest move")
+    parts = [panel_arc.heading(box, "In numbers")]
+    anchors = ("start", "end", "end")
+    for x, words, anchor in zip(columns, heads, anchors, strict=True):
+        parts.append(svg.text(x, box.y + 14, words, 11, fill=SOFT, text_anchor=anchor))
+    for n, (name, row) in enumerate(zip(names, table, strict=True)):
+        y = box.y + 36 + 20 * n
+        cells = (_short(name, 190), f"{100 * row['left']:.1f} %", f"{row['largest_move']:.2f} px")
+        bold = "bold" if n == knee else None
+        for x, words, anchor in zip(columns, cells, anchors, strict=True):
+            parts.append(svg.text(x, y, words, 12, text_anchor=anchor, font_weight=bold))
+        if n == knee:
+            parts.append(svg.text(columns[2] + 14, y, "knee", 12, font_weight="bold"))
+    return parts
