@@ -80,8 +80,25 @@ def sample_matrix(keys: Keys, frames: Array) -> Band:
     """Band (N, 3K) of the value at each frame over [value, incoming slope, outgoing slope] of each key.
 
     Row i touches the five columns from the value of the key before to the incoming slope of the key after.
-    Before the first key and after the last one the curve holds.
+    Before the first key and after the last one the curve holds. The channels of a control are mostly keyed on the
+    same frames, so the last few matrices are kept.
     """
+    timing = (keys.frames, keys.incoming_reach, keys.outgoing_reach, keys.segment)
+    named = tuple(array.tobytes() for array in timing)
+    key = (*named, np.ascontiguousarray(frames, float).tobytes())
+    found = _recent.get(key)
+    if found is None:
+        if len(_recent) >= _KEPT:
+            _recent.clear()
+        found = _recent[key] = _sample_matrix(keys, frames)
+    return found
+
+
+_KEPT = 8
+_recent: dict[tuple[bytes, ...], Band] = {}
+
+
+def _sample_matrix(keys: Keys, frames: Array) -> Band:
     count = len(keys)
     if count == 1:
         return Band(np.ones((len(frames), 1)), np.zeros(len(frames), np.intp), 3)

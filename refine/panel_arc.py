@@ -210,7 +210,8 @@ def _frame_numbers(track: Track, cut: Crop) -> list[str]:
     wanted = [track.worst] if track.moved.max() > SAME else []
     shown = {int(frame): n for n, frame in enumerate(track.frames)}
     wanted += [shown[k] for k in track.keys if k in shown and shown[k] not in wanted]
-    labels, taken = [], []
+    labels: list[str] = []
+    taken: list[tuple[float, float]] = []
     for n in wanted:
         x, y = _beside(track, cut, n)
         if not (
@@ -249,7 +250,7 @@ def scale_bar(cut: Crop) -> str:
     x, y = cut.box.x + 12, cut.box.bottom - 12
     end = x + length * cut.scale
     bar = svg.path([(x, y - 4), (x, y), (end, y), (end, y - 4)], stroke=INK, stroke_width=1.2)
-    return bar + svg.text(end + 6, y + 1, f"{length:g} px on screen", 11, fill=SOFT)
+    return bar + svg.haloed(end + 6, y + 1, f"{length:g} px on screen", 11, fill=SOFT)
 
 
 def whole_screen(cut: Crop, width: int, height: int, inside: Box | None = None) -> str:

@@ -204,7 +204,7 @@ def _key_marks(keys: Keys, k: int, x: Scale, y: Scale, when: str) -> list[str]:
 
 
 def _changed(
-    old: Keys, j: int, new: Keys, k: int, x: Scale, y: Scale, box: Box, unit: str, taken: list[float]
+    old: Keys, j: int, new: Keys, k: int, x: Scale, y: Scale, box: Box, unit: str, labels: list[float]
 ) -> list[str]:
     """An arrow from the key's old place to its new one, and what changed in words."""
     a = x(float(old.frames[j])), y(float(old.values[j, 0]))
@@ -215,15 +215,13 @@ def _changed(
     words = change_in_words(old, j, new, k, unit)
     width = 6.4 * len(words)
     end = b[0] + width + 12 > box.right
-    place = (
-        (b[0] - 11 if end else b[0] + 11),
-        min(max(b[1] + (16 if b[1] >= a[1] else -9), box.y + 11), box.bottom - 5),
-    )
-    if all(abs(place[0] - other) > width for other in taken):
-        taken.append(place[0])
+    # on the side of the key that the curve leaves free
+    height = b[1] + (-9 if y.unit * float(new.outgoing[k, 0]) > 0 else 16)
+    place = (b[0] - 11 if end else b[0] + 11), min(max(height, box.y + 11), box.bottom - 5)
+    if all(abs(place[0] - other) > width for other in labels):
+        labels.append(place[0])
         anchor = "end" if end else "start"
-        halo: dict[str, svg.Attribute] = {"stroke": TINT, "stroke_width": 3, "paint_order": "stroke"}
-        parts.append(svg.text(*place, words, 11, font_weight="bold", text_anchor=anchor, **halo))
+        parts.append(svg.haloed(*place, words, 11, TINT, font_weight="bold", text_anchor=anchor))
     return parts
 
 

@@ -8,13 +8,14 @@ shows the difference alone.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 
-from refine import panel_arc, panel_frames, svg
+from refine import panel_arc, panel_frames, panel_trade, svg
 from refine.measure import marked_points
 from refine.panel_arc import Box, Track
+from refine.panel_trade import LETTER, Table
 from refine.scene import (
     Pairs,
     Scene,
@@ -34,7 +35,6 @@ WIDTH, MARGIN = 1200.0, 28.0
 ARC_WIDTH, ARC_LEAST, AXIS = 500.0, 420.0, 72.0
 CURVE, SPACING, STRIP, GAP, LANE, LINE = 150.0, 120.0, 78.0, 42.0, 18.0, 19.0  # heights
 MOST_CURVES, MOST_LANES, MOST_COLUMNS = 4, 4, 5
-LETTER = 6.3  # width of a letter of size 11, more or less
 
 
 def suggestion_picture(
@@ -182,7 +182,7 @@ def _lanes(seen: Scene, control: str, x: Scale, top: float) -> tuple[list[str], 
 
 def _lane(x: Scale, y: float, a: float, b: float, words: str) -> list[str]:
     """A bracket over frames a to b with its words on the side that has more room."""
-    start, end = x(a) - 3, x(b) + 3
+    start, end = max(x(a) - 3, x.start), min(x(b) + 3, x.end)
     bracket = svg.path([(start, y + 4), (start, y), (end, y), (end, y + 4)], stroke=INK, stroke_width=1.3)
     right, left = x.end - end - 6, start - x.start - 6
     after = right >= min(LETTER * len(words), left)
@@ -201,7 +201,7 @@ def comparison_picture(
     frames: tuple[int, int],
     control: str,
     camera: str | None,
-    table: Sequence[Mapping[str, float]],
+    table: Table,
     knee: int | None = None,
 ) -> str:
     """Several variants of one change side by side, as SVG text, and the trade-off between them.
@@ -216,17 +216,17 @@ def comparison_picture(
     start = scene(before, before, frames, camera)
     scenes = [with_after(start, shot) for _, shot in variants]
     points = marked_points(before.controls[before.index(control)])
-    point = max(points, key=lambda p: max(s.moved(p) for s in scenes))
-    keys = whole_keys(before.controls[before.index(control)].channels)
+    point, _ = max((s.farthest(points) for s in scenes), key=lambda pair: pair[1])
+    keys = whole_keys(channel for each in scenes for channel in each.changed_channels())
     tracks = [each.track(point, keys) for each in scenes]
     names = [_variant_name(label) for label, _ in variants]
     title = f"{control}, frames {frames[0]} to {frames[1]}: {len(variants)} variants side by side"
     seen = f"Measured at {tracks[0].name}, seen through {start.view.name}, "
-    seen += f"{start.view.width} x {start.view.height} px. All arcs have one scale, and so have all spacings."
+    seen += f"{start.view.width} x {start.view.height} px. All arcs have one scale, all spacings another."
     head, top = _head(title, [seen, _knee_in_words(names, table, knee)])
     small, bottom = _small_multiples(tracks, names, table, knee, top + 34)
-    trade = trade_off(names, table, knee, Box(MARGIN + AXIS, bottom + 40, 460, 230))
-    rows = _table(names, table, knee, Box(MARGIN + AXIS + 540, bottom + 40, 500, 230))
+    trade = panel_trade.trade_off(names, table, knee, Box(MARGIN + AXIS, bottom + 40, 460, 230))
+    rows = panel_trade.numbers(names, table, knee, Box(MARGIN + AXIS + 540, bottom + 40, 500, 230))
     end = bottom + 40 + 230 + 44
     return svg.document(WIDTH, end + 40, title, [*head, *small, *trade, *rows, _legend(end + 20, frames)])
 
@@ -235,7 +235,7 @@ def _variant_name(label: float | str) -> str:
     return label if isinstance(label, str) else f"strength {label:g}"
 
 
-def _knee_in_words(names: Sequence[str], table: Sequence[Mapping[str, float]], knee: int | None) -> str:
+def _knee_in_words(names: Sequence[str], table: Table, knee: int | None) -> str:
     if knee is None:
         return "No knee: none of them pays clearly more than the others."
     row = table[knee]
@@ -248,7 +248,7 @@ def _knee_in_words(names: Sequence[str], table: Sequence[Mapping[str, float]], k
 def _small_multiples(
     tracks: Sequence[Track],
     names: Sequence[str],
-    table: Sequence[Mapping[str, float]],
+    table: Table,
     knee: int | None,
     top: float,
 ) -> tuple[list[str], float]:
@@ -256,83 +256,36 @@ def _small_multiples(
     columns = min(len(tracks), MOST_COLUMNS)
     pitch = (WIDTH - 2 * MARGIN - 30) / max(columns, 2)
     width, height = pitch - 22, 190.0
-    arcs = [path for track in tracks for path in (track.before, track.after)]
+    shown = _moving(tracks)
+    arcs = [path[shown] for track in tracks for path in (track.before, track.after)]
     step = panel_frames.spacing_top(tracks)
     parts: list[str] = []
     for n, (track, name, row) in enumerate(zip(tracks, names, table, strict=True)):
-        x, y = MARGIN + 30 + pitch * (n % columns), top + (height + 160) * (n // columns)
+        x, y = MARGIN + 30 + pitch * (n % columns), top + 20 + (height + 170) * (n // columns)
         box, below = Box(x, y, width, height), Box(x, y + height + 14, width, 74)
-        cut = panel_arc.crop(arcs, box)
         if n == knee:
-            parts.append(_frame(Box(x - 6, y - 28, width + 12, height + 142)))
-        note = f"{row['largest_move']:.1f} px, {100 * row['left']:.0f} % left"
-        parts += [panel_arc.heading(box, _short(name, width - LETTER * len(note)), note)]
+            parts.append(_frame(Box(x - 8, y - 42, width + 16, height + 160)))
+        parts.append(svg.text(x, y - 25, panel_trade.shortened(name, width - 40), 13, font_weight="bold"))
+        words = f"moves {row['largest_move']:.1f} px, leaves {100 * row['left']:.0f} %"
+        parts.append(svg.text(x, y - 9, panel_trade.shortened(words, width), 11, fill=SOFT))
+        cut = panel_arc.crop(arcs, box)
         parts += [panel_arc.arc(track, cut, labels=False), panel_arc.scale_bar(cut)]
         over = panel_frames.frame_scale(track.frames, below)
-        parts += [panel_frames.spacing(track, below, over, step, axis=n % columns == 0)]
-        parts += [panel_frames.frame_numbers(below, over, 5)]
+        parts.append(panel_frames.spacing(track, below, over, step, axis=n % columns == 0))
+        parts.append(panel_frames.frame_numbers(below, over, 5))
     rows = -(-len(tracks) // columns)
-    return parts, top + (height + 160) * rows - 40
+    return parts, top + (height + 170) * rows - 24
+
+
+def _moving(tracks: Sequence[Track]) -> slice:
+    """The frames on which any variant moves, two more on each side; all of them where none does."""
+    most = np.max([track.moved for track in tracks], axis=0)
+    moving = np.flatnonzero(most > max(panel_arc.SAME, 0.05 * float(most.max())))
+    return slice(max(int(moving[0]) - 2, 0), int(moving[-1]) + 3) if len(moving) else slice(None)
 
 
 def _frame(box: Box) -> str:
     """A heavier frame and a word: this is the knee."""
     rect = svg.rectangle(box.x, box.y, box.width, box.height, fill="none", stroke=INK, stroke_width=1.6, rx=5)
-    label = svg.text(box.right - 8, box.bottom - 6, "knee", 11, font_weight="bold", text_anchor="end")
+    label = svg.text(box.right - 8, box.y + 17, "knee", 11, font_weight="bold", text_anchor="end")
     return rect + label
-
-
-def _short(words: str, room: float) -> str:
-    most = max(int(room / 7.4), 6)
-    return words if len(words) <= most else words[: most - 1] + "…"
-
-
-def trade_off(
-    names: Sequence[str], table: Sequence[Mapping[str, float]], knee: int | None, box: Box
-) -> list[str]:
-    """Unevenness left (up) against the largest move (right), a mark for each variant, the knee ringed."""
-    moves, left = ([float(row[name]) for row in table] for name in ("largest_move", "left"))
-    x = Scale(0.0, max(*moves, 1.0) * 1.18, box.x, box.right)
-    y = Scale(0.0, max(*left, 1.0) * 1.08, box.bottom, box.y)
-    places = [(x(a), y(b)) for a, b in zip(moves, left, strict=True)]
-    parts = [panel_arc.heading(box, "What more strength buys", "share of the unevenness left")]
-    parts.append(svg.line((box.x, box.bottom), (box.right, box.bottom), stroke=SOFT))
-    parts.append(panel_frames.values_axis(box, y))
-    for value in svg.round_values(0.0, x.high, 6):
-        parts.append(svg.line((x(value), box.bottom), (x(value), box.bottom + 4), stroke=SOFT))
-        parts.append(svg.text(x(value), box.bottom + 16, f"{value:g}", 10.5, fill=SOFT, text_anchor="middle"))
-    parts.append(svg.text(box.right, box.bottom + 32, "largest move, px", 11, fill=SOFT, text_anchor="end"))
-    order = np.argsort(moves, kind="stable")
-    parts.append(svg.path([places[n] for n in order], stroke=BLUE, stroke_width=1.4))
-    taken: list[tuple[float, float]] = []
-    for n, place in enumerate(places):
-        parts.append(svg.circle(place, 4.2, fill=BLUE, class_="variant", data_row=n))
-        if n == knee:
-            parts.append(svg.circle(place, 9, fill="none", stroke=INK, stroke_width=1.8, class_="knee"))
-        if all(abs(place[0] - u) > 60 or abs(place[1] - v) > 13 for u, v in taken):
-            taken.append(place)
-            words = names[n] + (", knee" if n == knee else "")
-            bold = "bold" if n == knee else None
-            parts.append(svg.text(place[0] + 12, place[1] - 7, words, 11, font_weight=bold))
-    return [svg.group(parts, class_="trade-off")]
-
-
-def _table(
-    names: Sequence[str], table: Sequence[Mapping[str, float]], knee: int | None, box: Box
-) -> list[str]:
-    """The same numbers to read off."""
-    columns = (box.x, box.x + 250, box.x + 370)
-    heads = ("variant", "unevenness left", "largest move")
-    parts = [panel_arc.heading(box, "In numbers")]
-    anchors = ("start", "end", "end")
-    for x, words, anchor in zip(columns, heads, anchors, strict=True):
-        parts.append(svg.text(x, box.y + 14, words, 11, fill=SOFT, text_anchor=anchor))
-    for n, (name, row) in enumerate(zip(names, table, strict=True)):
-        y = box.y + 36 + 20 * n
-        cells = (_short(name, 190), f"{100 * row['left']:.1f} %", f"{row['largest_move']:.2f} px")
-        bold = "bold" if n == knee else None
-        for x, words, anchor in zip(columns, cells, anchors, strict=True):
-            parts.append(svg.text(x, y, words, 12, text_anchor=anchor, font_weight=bold))
-        if n == knee:
-            parts.append(svg.text(columns[2] + 14, y, "knee", 12, font_weight="bold"))
-    return parts

@@ -33,6 +33,8 @@ SPIKE = 6.0  # robust sigmas, back within a frame
 SMOOTHER = 0.5  # [judge] a range with less than half of its surroundings' noise has been smoothed already
 STANDS_OUT = 2.0  # [judge] times the surroundings' noise: then the range is flagged without being named
 LOWEST_HZ = 2.0  # [judge] slower than that is motion
+TRIED = 24  # frequencies between that and a third of the frame rate
+MORE_THAN_NOISE = 1.2  # [judge] the noise is only known to about a tenth
 
 
 def half_amplitude_weight(hz: float, fps: float) -> float:
@@ -173,19 +175,16 @@ def _signs(old: Array, y: Array) -> Array:
 
 
 def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: float) -> float:
-    """The frequency at which the smoother takes away as much as the noise explains.
+    """The lowest frequency at which what the smoother takes away can still be noise.
 
-    Noise of variance s^2 loses about (1 - 2 fc / fps) of it, what is above fc, in a smoother with that cut-off.
+    White noise of variance s^2 loses about (1 - 2 fc / fps) of it, what is above fc; taking more is taking motion.
     """
     counted = np.isfinite(scale)
-    low, high = LOWEST_HZ, fps / 3
+    highest = fps / 3
     if found.inside == 0 or not counted.any():
-        return high
-    for _ in range(12):
-        hz = float(np.sqrt(low * high))
-        taken = float(np.mean(np.sum(changes(hz)[:, counted] ** 2, axis=0)))
-        if taken > found.inside**2 * (1 - 2 * hz / fps):
-            low = hz
-        else:
-            high = hz
-    return float(np.sqrt(low * high))
+        return highest
+    for hz in np.geomspace(min(LOWEST_HZ, highest), highest, TRIED):
+        taken = float(np.mean(np.sum(changes(float(hz))[:, counted] ** 2, axis=0)))
+        if taken <= MORE_THAN_NOISE * found.inside**2 * (1 - 2 * hz / fps):
+            return float(hz)
+    return highest

@@ -86,6 +86,7 @@ class _Work:
     residuals: list[Residual] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
     blocked: list[str] = field(default_factory=list)
+    unseen: list[str] = field(default_factory=list)
     usable: tuple[float, float] | None = None
 
     # --- looking ---
@@ -274,9 +275,10 @@ class _Work:
             replace(kept, pins=(*kept.pins, *accents)),
         )
         shot = self.shot.with_channel(control.name, result.channel)
-        if not self._seen(control.name, shot, self.shot, self.posed):
-            return False
         words = _noise_words(control.name, channel, found, result.hz)
+        if not self._seen(control.name, shot, self.shot, self.posed):
+            self.unseen.append(words)
+            return False
         if not (named or found.stands_out):
             ratio = found.inside / found.around if found.around > 0 else 1.0
             where = (float(self.given.frames[0]), float(self.given.frames[1]))
@@ -347,6 +349,10 @@ class _Work:
             return (
                 f"nothing is clear enough to change it unasked: {len(options)} candidate"
                 f"{'s' * (len(options) > 1)}, take one with --candidate N"
+            )
+        if self.unseen and self.request.controls:
+            return (
+                f"nothing that could be seen: {'; '.join(self.unseen)} would move nothing by {INVISIBLE:g} px"
             )
         return "nothing to propose: the range keeps to the habit of the shot, and nothing in it stands out"
 

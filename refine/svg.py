@@ -57,6 +57,13 @@ def text(x: float, y: float, words: str, size: float = 12, **attributes: Attribu
     return tag("text", escape(clean(words)), x=x, y=y, **attributes)
 
 
+def haloed(x: float, y: float, words: str, size: float, halo: str = PAPER, **attributes: Attribute) -> str:
+    """A line of text with the ground's colour around it, to be read over lines."""
+    return text(
+        x, y, words, size, **{"stroke": halo, "stroke_width": 3, "paint_order": "stroke", **attributes}
+    )
+
+
 def line(a: Sequence[float], b: Sequence[float], **attributes: Attribute) -> str:
     return tag("line", x1=a[0], y1=a[1], x2=b[0], y2=b[1], **attributes)
 
