@@ -29,7 +29,7 @@ SCHEMA = "motion-refine/comparison/1"
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One variant, measured: unevenness (RMS, px and share of the shot's own), moves, keys, accents.
+    """One variant, measured: unevenness (of the spacing, px and share of the shot's own), moves, keys, accents.
 
     `accent_speed` is the share of the peak speed on screen that accents in the range keep; None without accents.
     `largest_change` is the largest change of a number, in `unit`.
@@ -100,8 +100,8 @@ def _row(
 ) -> Row:
     touched = list(dict.fromkeys(change.control for change in suggestion.changes))
     posed = reposed(prepared.posed, after, touched) if touched else prepared.posed
-    before = unevenness(shot, prepared.posed, prepared.view, points).rms
-    now = unevenness(after, posed, prepared.view, points).rms
+    before = unevenness(shot, prepared.posed, prepared.view, points).spacing
+    now = unevenness(after, posed, prepared.view, points).spacing
     sizes = [float(np.linalg.norm(np.ravel(c.after) - np.ravel(c.before))) for c in suggestion.changes]
     values = [size if c.field == "value" else 0.0 for size, c in zip(sizes, suggestion.changes, strict=True)]
     largest = int(np.argmax(values)) if values else -1
@@ -223,8 +223,8 @@ def _left(shot: Shot, prepared: Prepared, shifted: Shot, control: str) -> float:
     names = (control, *descendants(shot, control))
     move = largest_moves(shifted, prepared.view, prepared.posed, posed, names)[0]
     points = marked_points(shot.controls[shot.index(move.control)])
-    before = unevenness(shot, prepared.posed, prepared.view, points).rms
-    return unevenness(shifted, posed, prepared.view, points).rms / before if before > 0 else 1.0
+    before = unevenness(shot, prepared.posed, prepared.view, points).spacing
+    return unevenness(shifted, posed, prepared.view, points).spacing / before if before > 0 else 1.0
 
 
 def _retimed(document: Document, request: Request, prepared: Prepared, after: Shot, words: str) -> Suggestion:

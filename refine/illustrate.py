@@ -47,10 +47,15 @@ def of_difference(before: Shot, after: Shot, found: Difference, title: str, came
 
 def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> str:
     """The strengths of a comparison side by side."""
-    steady = [(row, shot) for row, shot in zip(comparison.rows, comparison.shots, strict=True)]
-    variants = [(row.name, shot) for row, shot in steady]
+    variants: list[tuple[float | str, Shot]] = []
+    for row, shot in zip(comparison.rows, comparison.shots, strict=True):
+        variants.append((row.strength if row.name == f"{row.strength:g}" else row.name, shot))
+    table = [
+        {"left": row.left, "largest_move": row.move.pixels, "keys": float(row.keys)}
+        for row in comparison.rows
+    ]
     return comparison_picture(
-        before, variants, comparison.frames, comparison.control, camera, comparison.rows, comparison.knee
+        before, variants, comparison.frames, comparison.control, camera, table, comparison.knee
     )
 
 

@@ -24,15 +24,19 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class Wobble:
-    """How unevenly a point travels, px: largest residual across the path (arc) and along it (timing), and RMS.
+    """How unevenly a point travels, all in px.
 
-    The residual is the fourth difference of the point's path over 6: zero for cubics, 2.7 d for a zigzag of
-    +-d; across the path it is an error of the arc, along it one of the timing.
+    arc and timing: the largest fourth difference of the path over 6, across the path and along it. Zero for cubics,
+    2.7 d for a zigzag of +-d from frame to frame. spacing: how much the point speeds up and slows down in all, the
+    sum of |s[i + 1] - s[i]| over its spacings s. Zero for constant speed, twice the peak for an ease.
+
+    None of them says by itself what is a fault: a sound move has its own (see DEVELOPERS.md, measured). They say
+    what a change does.
     """
 
     arc: float
     timing: float
-    rms: float
+    spacing: float
 
 
 def marked_points(control: Control) -> tuple[Point, ...]:
@@ -90,12 +94,11 @@ def wobble(path: Array) -> Wobble:
     tangent = chord / np.maximum(length, 1e-9)[:, None]
     along = np.abs(np.sum(residual * tangent, axis=1))
     across = np.sqrt(np.maximum(np.sum(residual**2, axis=1) - along**2, 0.0))
-    return Wobble(
-        float(across.max()), float(along.max()), float(np.sqrt(np.mean(np.sum(residual**2, axis=1))))
-    )
+    spacing = np.linalg.norm(np.diff(path, axis=0), axis=1)
+    return Wobble(float(across.max()), float(along.max()), float(np.abs(np.diff(spacing)).sum()))
 
 
 def unevenness(shot: Shot, pose: Pose, view: View, points: Iterable[Point]) -> Wobble:
     """The worst wobble of any of the points."""
     every = [wobble(project(view, world_point(pose, shot, point))) for point in points] or [Wobble(0, 0, 0)]
-    return Wobble(max(w.arc for w in every), max(w.timing for w in every), max(w.rms for w in every))
+    return Wobble(max(w.arc for w in every), max(w.timing for w in every), max(w.spacing for w in every))

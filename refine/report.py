@@ -14,7 +14,6 @@ import numpy as np
 
 from refine.changes import Change
 from refine.diff import Difference
-from refine.measure import Wobble
 from refine.shot import Array
 from refine.suggestion import Suggestion
 
@@ -122,14 +121,14 @@ def _effect_lines(suggestion: Suggestion) -> list[str]:
         if move.pixels > 0
         else f"On screen ({suggestion.camera}): nothing that the camera sees moves."
     ]
-    lines.append(f"Unevenness there: {_wobble(effect.before)} -> {_wobble(effect.after)}.")
+    old, new = effect.before, effect.after
+    lines.append(
+        f"There the spacing speeds up and down by {old.spacing:.1f} -> {new.spacing:.1f} px in all; "
+        f"the arc is off by {old.arc:.2f} -> {new.arc:.2f} px, the timing by {old.timing:.2f} -> {new.timing:.2f} px."
+    )
     if suggestion.usable is not None:
         lines.append(f"Free to move were frames {suggestion.usable[0]:g} to {suggestion.usable[1]:g}.")
     return lines
-
-
-def _wobble(wobble: Wobble) -> str:
-    return f"arc {wobble.arc:.2f} px, timing {wobble.timing:.2f} px"
 
 
 def left_lines(left: Sequence[tuple[Change, str]]) -> list[str]:

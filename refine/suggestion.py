@@ -110,7 +110,7 @@ def document(suggestion: Suggestion) -> dict[str, Any]:
 
 
 def _wobble(wobble: Wobble) -> dict[str, float | str]:
-    return {"arc": wobble.arc, "timing": wobble.timing, "rms": wobble.rms, "unit": "px"}
+    return {"arc": wobble.arc, "timing": wobble.timing, "spacing": wobble.spacing, "unit": "px"}
 
 
 def read_changes(data: bytes, name: str) -> tuple[str, tuple[Change, ...]]:
