@@ -103,7 +103,9 @@ def _row(
     before = unevenness(shot, prepared.posed, prepared.view, points).spacing
     now = unevenness(after, posed, prepared.view, points).spacing
     sizes = [float(np.linalg.norm(np.ravel(c.after) - np.ravel(c.before))) for c in suggestion.changes]
-    values = [size if c.field == "value" else 0.0 for size, c in zip(sizes, suggestion.changes, strict=True)]
+    # Slopes have another unit: they count only where nothing else changes.
+    counted = {"value", "key"} & {c.field for c in suggestion.changes} or {"incoming_slope", "outgoing_slope"}
+    values = [size if c.field in counted else 0.0 for size, c in zip(sizes, suggestion.changes, strict=True)]
     largest = int(np.argmax(values)) if values else -1
     return Row(
         name=name,
@@ -143,10 +145,10 @@ def _speed(path: Array) -> float:
 
 
 def knee(rows: Sequence[Row]) -> int | None:
-    """The row farthest from the straight line between the first and the last, both axes from 0 to 1.
+    """The row farthest below the straight line from the first to the last, both axes from 0 to 1.
 
-    Where more strength stops paying: unevenness left against largest move. None for fewer than three rows, or
-    where all variants are much the same.
+    Where more strength stops paying: unevenness left against largest move. None for fewer than three rows, where
+    all variants are much the same, and where the strongest leaves no less than the weakest.
     """
     if len(rows) < 3:
         return None
@@ -155,12 +157,10 @@ def knee(rows: Sequence[Row]) -> int | None:
     if np.ptp(x) < 0.1 or np.ptp(y) < 0.01:
         return None
     x, y = (x - x.min()) / np.ptp(x), (y - y.min()) / np.ptp(y)
-    direction = np.array([x[-1] - x[0], y[-1] - y[0]])
-    size = float(np.hypot(*direction))
-    if size < 1e-9:
-        return None
-    apart = np.abs((x - x[0]) * direction[1] - (y - y[0]) * direction[0]) / size
-    return int(np.argmax(apart)) if apart.max() > 0.05 else None
+    if y[-1] >= y[0] or x[-1] <= x[0]:
+        return None  # more strength buys nothing here
+    below = y[0] + (x - x[0]) * (y[-1] - y[0]) / (x[-1] - x[0]) - y
+    return int(np.argmax(below)) if below.max() > 0.05 else None
 
 
 # --- retiming ---
