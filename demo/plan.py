@@ -226,7 +226,7 @@ FEET: Mapping[str, tuple[Vector, float]] = {  # ankle and heading
 
 # Frames on which the arms were keyed. The hands hold the tray's rim on those that aren't in FREE.
 ARMS = (1, 10, 18, 25, 31, 35, 38, 41, 44, 49, 53, 56, 60, 64, 67, 70, 74, 77, 81, 84, 88, 92, 97, 103, 109, 114,
-        116, 119, 121, 123, 125, 128, 132, 135, 138, 141, 144, 147, 150, 153, 156, 159, 163, 168)  # fmt: skip
+        116, 119, 121, 123, 125, 128, 132, 135, 138, 141, 144, 147, 150, 153, 156, 159, 165, 168)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -249,7 +249,7 @@ FREE: Mapping[int, FreeHand] = {
     31: FreeHand("chest", (0.32, -0.22, 0.31), -40.0),
     35: FreeHand("tray", (0.04, 0.06, -0.02), -40.0),
     159: FreeHand("tray", (0.03, 0.02, -0.02), -55.0),
-    163: FreeHand("chest", (0.29, -0.28, 0.20), -30.0),
+    165: FreeHand("chest", (0.27, -0.31, 0.16), -24.0),
     168: FreeHand("chest", (0.25, -0.32, 0.13), -18.0),
 }
 RIM = 0.27  # from the tray's middle to the grip, m

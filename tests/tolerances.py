@@ -126,3 +126,21 @@ GAIN = 1e-9
 
 # Channel units: the discrete smoother against the continuous smoothing spline on the same samples.
 SPLINE = 1e-9
+
+
+# --- the demo's shot and the pictures ------------------------------------------------------------------------
+
+# Channel units per frame: half a unit of the fifth decimal, to which the demo's slopes are typed.
+TYPED_SLOPE = 5.1e-6
+
+# Metres: what planted feet may drift between the keys of a leg; 5 mm is where sliding is flagged (our judgement).
+DEMO_FOOT = 5e-3
+
+# Metres: what a grip may slip between the keys of an arm, about 3 px in the demo's shot.
+DEMO_GRIP = 8e-3
+
+# Share of the body: half a unit of the fourth decimal, with which segment masses were published.
+PRINTED_4 = 5.1e-5
+
+# Page units: pictures are written with two decimals, and a length is the difference of two of them.
+PAGE = 0.0101
