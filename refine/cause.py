@@ -268,6 +268,8 @@ class _Judge:
     def guesses(self) -> list[Explanation]:
         """Each searched key moved to where its neighbours expect it: all there is to go by without slopes."""
         at = self.searched
+        if not len(at):
+            return []
         amounts = self.predict[at] @ self.values - self.values[at]
         values = np.repeat(self.values[None], len(at), axis=0)
         values[np.arange(len(at)), at] += amounts

@@ -51,7 +51,7 @@ class Locks:
                 if mark.frames[0] <= frame <= mark.frames[1] and self._inside(mark):
                     reasons[k] = f"{mark.kind} marked at {_frames(mark.frames)}"
             for pin in pins:
-                if self._freezes(pin, frame, first[k], last[k]):
+                if self._freezes(pin, frame, first[k], last[k], _no_row_holds(pin, keys)):
                     reasons[k] = f"pinned by {pin}"
         return reasons
 
@@ -60,10 +60,10 @@ class Locks:
         return not (mark.frames[0] <= self.frames[0] and mark.frames[1] >= self.frames[1])
 
     @staticmethod
-    def _freezes(pin: Pin, frame: float, first: float, last: float) -> bool:
-        """A pin on a key or pose holds that key; one on a range holds all that its segments touch."""
+    def _freezes(pin: Pin, frame: float, first: float, last: float, whole: bool) -> bool:
+        """A pin on a key or pose holds that key; one on a range, or `whole`, all that its segments touch."""
         a, b = pin.frames
-        return (a < last and b > first) if pin.is_range else abs(frame - a) < 1e-6
+        return (a < last and b > first) if pin.is_range or whole else abs(frame - a) < 1e-6
 
     def usable(self, keys: Keys, blocked: dict[int, str]) -> tuple[float, float] | None:
         """The frames that a suggestion may move, None where all keys are blocked."""
@@ -101,6 +101,12 @@ class Locks:
                 inside = np.isin(frames, mark.frames)
             weight[inside] = 0.0
         return weight
+
+
+def _no_row_holds(pin: Pin, keys: Keys) -> bool:
+    """Whether a pin without a key can't be held by a row: rows are on whole frames and on single numbers."""
+    frame = pin.frames[0]
+    return keys.index(frame) is None and (frame != round(frame) or keys.values.shape[1] > 1)
 
 
 def _frames(frames: tuple[float, float]) -> str:

@@ -161,7 +161,8 @@ def smoothed(
         z[a - low : b + 1 - low, component] += x
         residuals += rows
     if z.shape[1] == 4:
-        z /= np.linalg.norm(z, axis=1, keepdims=True)
+        changed = np.any(z != y, axis=1)  # what is held stays to the last bit
+        z[changed] /= np.linalg.norm(z[changed], axis=1, keepdims=True)
     samples = channel.samples.copy()
     samples[a : b + 1] = (old + (z - y) * _signs(old, y))[a - low : b + 1 - low]
     return Smoothed(replace(channel, samples=frozen(samples)), hz, tuple(residuals))
