@@ -216,7 +216,7 @@ def clean_shot() -> Shot:
         marks=(
             Mark("contact", (plan.FIRST, plan.LAST), ("foot.L", "foot.R"), "both feet stay where they are"),
             Mark("contact", (plan.FIRST, 53), ("tray",), "on the shelf"),
-            Mark("accent", (50, 58), ("hips", "tray"), "the tray comes off the shelf: keep it sharp"),
+            Mark("accent", (50, 53), ("hips", "tray"), "the tray comes off the shelf: keep it sharp"),
             Mark("hold", (98, 116), ("hips", "spine", "chest", "neck", "head"), "dawn at the window"),
             Mark("contact", (150, plan.LAST), ("tray",), "on the table"),
         ),
