@@ -18,7 +18,7 @@ from refine.changes import Change, differences
 from refine.cure import cured, part_way, smoothed
 from refine.errors import InputError
 from refine.formats import Document
-from refine.habit import moving, units
+from refine.habit import HabitBook, moving, units
 from refine.held import Locks
 from refine.measure import largest_moves, most_moved
 from refine.motion import Unknown
@@ -35,6 +35,7 @@ MOST_CANDIDATES = 5
 MOST_FAULTS = 4  # in one channel's range; more than that isn't a fault but a style
 INVISIBLE = 0.1  # px
 UNLIKELY = 0.02  # probability under which a candidate is noise, where something clear was found
+BACK_OFF = (1.0, 0.5, 0.25, 0.1)  # shares of a smoothing that are tried until no key is at fault for it
 BLOCKED_LIKELY = 0.1  # probability from which it is worth saying that the likely cause may not be moved
 _PART_ORDER = {name: i for i, name in enumerate((*TRANSLATIONS, QUATERNION, *ROTATIONS))}
 
@@ -102,20 +103,20 @@ class _Work:
             look = self._look_at_samples if channel.baked else self._look_at_keys
             if look(control, channel):
                 touched.append(channel.name)
-        if self.request.strength > 1 and touched and not control.channels[0].baked:
+        if self.request.strength > 1 and touched:
             self._smooth_beyond(control, touched)
         if self.shot is not before:
             self.posed = reposed(self.posed, self.shot, [name])
 
-    def _suspect(self, control: Control, channel: Channel) -> Suspect:
+    def _suspect(self, control: Control, channel: Channel, book: HabitBook | None = None) -> Suspect:
         assert channel.keys is not None
-        keys = channel.keys
+        keys, book = channel.keys, book or self.given.book
         return Suspect(
             keys=keys,
-            rules=self.given.book.rules(keys),
-            habit=self.given.book.habit(control.name, channel.name),
-            predict=self.given.book.prediction(keys),
-            strange=self.given.book.strange(control.name, channel.name),
+            rules=book.rules(keys),
+            habit=book.habit(control.name, channel.name),
+            predict=book.prediction(keys),
+            strange=book.strange(control.name, channel.name),
             searched=self.locks.searched(keys),
             blocked=self.locks.blocked(control.name, channel.name, keys),
             pixels=lambda: most_moved(self.shot, self.posed, self.given.view, control.name, channel.name)[1],
@@ -237,19 +238,34 @@ class _Work:
             return
         frames = self.posed.frames
         seen = [most_moved(self.shot, self.posed, self.given.view, control.name, name)[0] for name in touched]
-        result = smoothed(
-            self.shot,
-            control.name,
-            tuple(free),
-            self.request.strength,
-            frames,
-            self.given.view,
-            tuple(dict.fromkeys(point for point in seen if point is not None)),
-            lambda name: self.locks.held(control.name, self._current(control, Channel(name)), frames),
-            self.locks.breaks(control.name, frames),
-        )
-        self.shot = result.shot
-        self.residuals += result.residuals
+        for share in BACK_OFF:
+            result = smoothed(
+                self.shot,
+                control.name,
+                tuple(free),
+                1 + share * (self.request.strength - 1),
+                frames,
+                self.given.view,
+                tuple(dict.fromkeys(point for point in seen if point is not None)),
+                lambda name: self.locks.held(control.name, self._current(control, Channel(name)), frames),
+                self.locks.breaks(control.name, frames),
+            )
+            if not self._faulted_again(control, touched, result.shot):
+                self.shot = result.shot
+                self.residuals += result.residuals
+                return
+
+    def _faulted_again(self, control: Control, touched: Sequence[str], shot: Shot) -> bool:
+        """Whether a second request would find fault with this result: a refined shot must be left alone."""
+        book = HabitBook(shot, self.given.frames)
+        for name in touched:
+            channel = shot.controls[shot.index(control.name)].channel(name)
+            if channel is None or channel.keys is None:
+                continue
+            suspect = self._suspect(control, channel, book)
+            if any(v.clear for v in verdicts(explain(suspect, self.given.places), suspect.keys)):
+                return True
+        return False
 
     # --- baked channels ---
 
@@ -257,7 +273,7 @@ class _Work:
         assert channel.samples is not None
         breaks = self.locks.breaks(control.name, self.shot.frames)
         found = noise(channel, self.shot, self.given.frames, breaks)
-        if not found.worth_smoothing:
+        if not found.worth_smoothing or self._unseen_noise(control, channel, found):
             return False
         named = bool(self.request.controls)
         kept = self.locks.held(control.name, channel, self.shot.frames)
@@ -291,6 +307,14 @@ class _Work:
         self.residuals += result.residuals
         self.reasons.append(words)
         return True
+
+    def _unseen_noise(self, control: Control, channel: Channel, found: Noise) -> bool:
+        """Whether noise is too small to be a fault: then what a smoother takes away would be motion."""
+        pixels = most_moved(self.shot, self.posed, self.given.view, control.name, channel.name)[1]
+        unseen = not found.spikes and 0 < 3 * found.inside * pixels < INVISIBLE
+        if unseen:
+            self.unseen.append(f"{control.name}.{channel.name}: noise of {found.inside:.3g} {channel.unit}")
+        return unseen
 
     # --- the result ---
 
@@ -351,9 +375,7 @@ class _Work:
                 f"{'s' * (len(options) > 1)}, take one with --candidate N"
             )
         if self.unseen and self.request.controls:
-            return (
-                f"nothing that could be seen: {'; '.join(self.unseen)} would move nothing by {INVISIBLE:g} px"
-            )
+            return f"nothing that could be seen: {'; '.join(self.unseen)} moves nothing by {INVISIBLE:g} px"
         return "nothing to propose: the range keeps to the habit of the shot, and nothing in it stands out"
 
 
