@@ -12,10 +12,12 @@ from refine.changes import Applied, Change, apply, as_json, made
 from refine.changes import undo as undone
 from refine.errors import InputError
 from refine.formats import Document, parsed
+from refine.formats.checked import NOTED_LENGTH
 from refine.names import selector
-from refine.shot import Shot
+from refine.shot import QUATERNION, Array, Channel, Shot
 
 SCHEMA = "motion-refine/applied/1"
+_ROUNDING = 1e-7  # relative
 
 
 def chosen(changes: Sequence[Change], only: Sequence[str]) -> list[Change]:
@@ -74,25 +76,45 @@ def _expected(shot: Shot, result: Applied) -> Shot:
 
 
 def _same(written: Shot, wanted: Shot) -> bool:
-    """Equal but for the last bits of quaternions, which a reader brings to unit length."""
+    """Whether two shots have the same numbers; quaternions once both are of unit length."""
     if len(written.controls) != len(wanted.controls):
         return False
     for a, b in zip(written.controls, wanted.controls, strict=True):
         if a.name != b.name or [c.name for c in a.channels] != [c.name for c in b.channels]:
             return False
-        for x, y in zip(a.channels, b.channels, strict=True):
-            if x == y:
-                continue
-            pairs = [(x.samples, y.samples)]
-            if x.keys is not None and y.keys is not None:
-                fields = ("frames", "values", "incoming", "outgoing")
-                pairs = [(getattr(x.keys, f), getattr(y.keys, f)) for f in fields]
-            if any(
-                p is None or q is None or p.shape != q.shape or not np.allclose(p, q, 1e-7, 1e-9)
-                for p, q in pairs
-            ):
-                return False
+        if not all(x == y or _near(x, y) for x, y in zip(a.channels, b.channels, strict=True)):
+            return False
     return True
+
+
+def _near(written: Channel, wanted: Channel) -> bool:
+    """Equal but for rounding, and for what a reader does to quaternions.
+
+    It brings a value to unit length, and by the same factor its slopes, which may thus be off by NOTED_LENGTH.
+    """
+    if written.samples is not None and wanted.samples is not None:
+        return _close(written.samples, _of_unit_length(wanted.samples), _ROUNDING)
+    if written.keys is None or wanted.keys is None:
+        return False
+    if not _close(written.keys.values, _of_unit_length(wanted.keys.values), _ROUNDING):
+        return False
+    for name in ("incoming_reach", "outgoing_reach", "segment"):
+        if not np.array_equal(getattr(written.keys, name), getattr(wanted.keys, name), equal_nan=True):
+            return False
+    within = _ROUNDING if wanted.name != QUATERNION else 2 * NOTED_LENGTH
+    return _close(written.keys.frames, wanted.keys.frames, _ROUNDING) and all(
+        _close(getattr(written.keys, side), getattr(wanted.keys, side), within)
+        for side in ("incoming", "outgoing")
+    )
+
+
+def _close(a: Array, b: Array, within: float) -> bool:
+    return a.shape == b.shape and np.allclose(a, b, within, 1e-9)
+
+
+def _of_unit_length(values: Array) -> Array:
+    """Quaternions (N, 4) normalised; other values (N, 1) as they are."""
+    return values if values.shape[1] == 1 else values / np.linalg.norm(values, axis=1, keepdims=True)
 
 
 def as_document(result: Applied, written: Path | None) -> dict[str, Any]:

@@ -55,8 +55,9 @@ class Change:
 
     def reversed(self) -> Change:
         """The change that undoes this one."""
-        back = replace(self, before=self.after, after=self.before, frame=self.result_place.frame, turn=None)
-        return replace(back, before_text=self.after_text, after_text=self.before_text)
+        back = replace(self, before=self.after, after=self.before, frame=self.result_place.frame)
+        turned = None if self.turn is None else (-self.turn[0], -self.turn[1], -self.turn[2])
+        return replace(back, before_text=self.after_text, after_text=self.before_text, turn=turned)
 
 
 def number(row: Array) -> Number:
@@ -102,12 +103,15 @@ def _change(
     control: str, channel: Channel, frame: float, field: Field, before: Array, after: Array
 ) -> Change:
     old, new = number(before), number(after)
-    by: tuple[float, float, float] | None = None
-    if channel.name == QUATERNION and field == "value":
-        x, y, z = np.rad2deg(turn(before, after))
-        by = (float(x), float(y), float(z))
+    by = turned(before, after) if channel.name == QUATERNION and field == "value" else None
     unit = unit_of(channel, field)
     return Change(control, channel.name, frame, field, old, new, _plain(old), _plain(new), unit, by)
+
+
+def turned(before: Array, after: Array) -> tuple[float, float, float]:
+    """The rotation vector from one quaternion to another, in degrees, on the child's side."""
+    x, y, z = np.rad2deg(turn(before, after))
+    return float(x), float(y), float(z)
 
 
 def _plain(value: Number) -> str:
@@ -174,19 +178,27 @@ class Applied:
 
 def apply(document: Document, changes: Sequence[Change]) -> Applied:
     """Each change whose `before` stands in the document is made; the others are named."""
-    here = [_standing(document.shot, change.place) for change in changes]
-    good = [
-        (
-            c,
-            ""
-            if found is not None and np.array_equal(found, np.ravel(c.before))
-            else _why(found, c.before_text),
-        )
-        for c, found in zip(changes, here, strict=True)
-    ]
-    done = tuple(change for change, why in good if not why)
-    left = tuple((change, why) for change, why in good if why)
+    judged = list(zip(changes, _unfit(document, changes), strict=True))
+    done = tuple(change for change, why in judged if not why)
+    left = tuple((change, why) for change, why in judged if why)
     return Applied(patched(document, [(change.place, change.after_text) for change in done]), done, left)
+
+
+def _unfit(document: Document, changes: Sequence[Change]) -> list[str]:
+    """Why each change can't be made in a document; empty where it can."""
+    here = [_standing(document.shot, change.place) for change in changes]
+    # A reader brings quaternions to unit length, so that only their spelling says whether they are the same.
+    turns = [n for n, c in enumerate(changes) if here[n] is not None and c.channel == QUATERNION]
+    texts = dict(zip(turns, spellings(document, [changes[n].place for n in turns]), strict=True))
+    found = [numbers(texts[n]) if n in texts else row for n, row in enumerate(here)]
+    wanted = [
+        numbers(c.before_text) if n in texts else tuple(np.ravel(c.before).tolist())
+        for n, c in enumerate(changes)
+    ]
+    return [
+        "" if row is not None and row == want else _why(row, change.before_text)
+        for row, want, change in zip(found, wanted, changes, strict=True)
+    ]
 
 
 def undo(document: Document, changes: Sequence[Change]) -> Applied:

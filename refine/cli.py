@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the comm
     from refine.formats import Document
     from refine.prepared import Request
 
-DIFFERENT, PARTLY = 1, 4
+DIFFERENT, PARTLY, INTERRUPTED = 1, 4, 130
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
@@ -36,8 +36,10 @@ class _Group(click.Group):
             click.echo(f"refine: {error}", err=True)
             ctx.exit(error.exit_code)
         except BrokenPipeError:  # the reader has seen enough: not an error, but nothing more can be printed
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            _close_stdout()
             ctx.exit(0)
+        except KeyboardInterrupt:
+            ctx.exit(INTERRUPTED)
 
 
 def _common(command: _Command) -> _Command:
@@ -129,6 +131,7 @@ def suggest(
 
     document = read(file)
     request = _request(document, frames, controls, pins, camera, strength, candidate)
+    _free((picture, out), _sources(document), force)
     result = suggested(document.shot, request, document)
     _notes(result.notes, quiet)
     if picture is not None:
@@ -171,6 +174,8 @@ def apply(
     sha256, changes = read_changes(read_bytes(suggestion), suggestion.name)
     picked = chosen(changes, only)
     result = applied(document, sha256, picked, undo=undo, rebase=rebase)
+    if out is not None:
+        _free((out,), (*_sources(document), suggestion), force)
     written = _write_result(document, result, out, in_place, force, quiet)
     made = [change.reversed() for change in result.made] if undo else result.made
     lines = [*change_lines(made), *left_lines(result.left)] or ["nothing to change"]
@@ -201,6 +206,7 @@ def diff(
     from refine.report import difference_lines
 
     old, new = read(before), read(after)
+    _free((picture,), (*_sources(old), *_sources(new)), force)
     found = difference(old.shot, new.shot, camera)
     _notes((found.note,) if found.note else (), quiet)
     if picture is not None:
@@ -291,18 +297,43 @@ def _strengths(text: str) -> list[float]:
 
 
 def _print(result: dict[str, Any] | list[str]) -> None:
-    import json
+    from refine.errors import InputError
+    from refine.suggestion import json_text
 
+    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
     if isinstance(result, dict):
-        click.echo(json.dumps(result, indent=1, ensure_ascii=False))
-    else:
-        click.echo("\n".join(result))
+        text = json_text(result, encoding)
+    else:  # a letter that the terminal can't show is shown by its number
+        text = "\n".join(result).encode(encoding, "backslashreplace").decode(encoding)
+    try:
+        click.echo(text)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        _close_stdout()
+        raise InputError("stdout", f"it can't be written: {error.strerror}") from error
+
+
+def _close_stdout() -> None:
+    """Lets what Python still wants to print when it ends go nowhere, instead of failing once more."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def _notes(notes: tuple[str, ...], quiet: bool) -> None:
     if not quiet:
         for note in notes:
             click.echo(f"note: {note}", err=True)
+
+
+def _sources(document: Document) -> tuple[Path, ...]:
+    """The files that a shot was read from."""
+    return (document.path,) if document.side is None else (document.path, document.side)
+
+
+def _free(outputs: Sequence[Path | None], sources: Sequence[Path], force: bool) -> None:
+    from refine.storage import free_names
+
+    free_names([path for path in outputs if path is not None], sources, force)
 
 
 def _write(path: Path, data: bytes, force: bool, quiet: bool) -> None:
@@ -316,25 +347,29 @@ def _write(path: Path, data: bytes, force: bool, quiet: bool) -> None:
 def _write_result(
     document: Document, result: Applied, out: Path | None, in_place: bool, force: bool, quiet: bool
 ) -> Path | None:
-    """Writes what was asked for, re-read and compared before it takes its name."""
+    """Proves the result by reading it back, also when it is only shown; writes what was asked for.
+
+    What is written is read back and proved once more before it takes its name.
+    """
     from refine.application import proof
     from refine.errors import InputError
     from refine.storage import new_file, replace_file
 
     if out is not None and in_place:
         raise InputError("-o", "given together with --in-place", "one of the two")
-    if out is None and not in_place:
-        return None
     target = document.path if out is None else out
     check = proof(document, result, target)
-    if out is None:
-        kept = replace_file(target, result.data, check=check)
-        message = f"replaced {target}" + (f", the old one is {kept}" if kept else "")
-    else:
-        if target.exists() and target.samefile(document.path):
-            raise InputError(str(out), "that is the source itself", "another file", "or say --in-place")
+    check(result.data)
+    if out is None and not in_place:
+        return None
+    if out is not None:
         new_file(target, result.data, force, check)
         message = f"wrote {target}"
+    elif result.data == document.data:
+        message = f"left {target} as it is"
+    else:
+        kept = replace_file(target, result.data, check=check)
+        message = f"replaced {target}, the old one is {kept}"
     if not quiet:
         click.echo(message, err=True)
     return target
@@ -344,16 +379,18 @@ def _write_comparison(
     result: Comparison, document: Document, camera: str | None, out: Path, force: bool, quiet: bool
 ) -> list[str]:
     from refine.illustrate import of_comparison
-    from refine.storage import new_file
+    from refine.storage import new_folder
 
-    out.mkdir(parents=True, exist_ok=True)
-    files = []
+    contents: dict[str, bytes] = {}
     for n, (row, suggestion) in enumerate(zip(result.rows, result.suggestions, strict=True)):
         name = f"strength-{row.name}" if row.name == f"{row.strength:g}" else f"retime-{n}"
-        path = out / f"{name}.suggestion.json"
-        new_file(path, suggestion.text().encode(), force)
-        files.append(path.name)
-    new_file(out / "comparison.svg", of_comparison(document.shot, result, camera).encode(), force)
+        contents[f"{name}.suggestion.json"] = suggestion.text().encode()
+    files = list(contents)
+    contents["comparison.svg"] = of_comparison(document.shot, result, camera).encode()
+    new_folder(out)
+    _free([out / name for name in contents], _sources(document), force)
+    for name, data in contents.items():
+        _write(out / name, data, force, quiet=True)
     if not quiet:
         click.echo(f"wrote {len(files)} suggestions and comparison.svg to {out}", err=True)
     return files

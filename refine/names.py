@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from refine.errors import InputError
@@ -76,14 +76,22 @@ def channel_names(shot: Shot) -> list[tuple[str, str]]:
 def controls(texts: Sequence[str], shot: Shot) -> tuple[str, ...]:
     """Names from repeated or comma-separated options, in the order given, each once."""
     names = {control.name for control in shot.controls}
-    found: list[str] = []
-    for text in texts:
-        parts = [text] if text in names else text.split(",")
-        for part in (part.strip() for part in parts):
-            if part not in names:
-                raise unknown_control(part, names, f"--controls {text}")
-            found.append(part)
-    return tuple(dict.fromkeys(found))
+    return tuple(dict.fromkeys(name for text in texts for name in _split(text, names)))
+
+
+def _split(text: str, names: Collection[str]) -> Iterator[str]:
+    """The names in a list with commas, the longest first: a name may hold commas itself. InputError."""
+    parts = text.split(",")
+    while parts:
+        for count in range(len(parts), 0, -1):
+            whole = ",".join(parts[:count])
+            name = whole if whole in names else whole.strip()
+            if name in names:
+                yield name
+                parts = parts[count:]
+                break
+        else:
+            raise unknown_control(parts[0].strip(), names, f"--controls {text}")
 
 
 def pin(text: str, shot: Shot) -> Pin:

@@ -11,7 +11,7 @@ import errno
 import os
 import secrets
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -64,10 +64,33 @@ def new_file(path: Path, data: bytes, force: bool = False, check: Check | None =
         _sync_folder(path.parent)
 
 
+def new_folder(path: Path) -> None:
+    """Make a folder and those above it, where they aren't there yet. InputError where it can't be made."""
+    with _explained(path):
+        path.mkdir(parents=True, exist_ok=True)
+
+
+def free_names(paths: Sequence[Path], sources: Sequence[Path], force: bool = False) -> None:
+    """Looks at all outputs of a command before the first is written, so that none is written if one may not be.
+
+    InputError for an output that is one of the sources (by whatever name), that is asked for twice, or that is
+    there already without `force`.
+    """
+    for n, path in enumerate(paths):
+        if any(_same_file(path, source) for source in sources):
+            raise InputError(str(path), "that is a source itself", "another file")
+        if any(path == other or _same_file(path, other) for other in paths[:n]):
+            raise InputError(str(path), "two outputs would go to this one file", "a file for each")
+        if not force and os.path.lexists(path):
+            raise _exists(path)
+
+
+def _same_file(path: Path, other: Path) -> bool:
+    return os.path.exists(path) and os.path.exists(other) and os.path.samefile(path, other)
+
+
 def _exists(path: Path) -> InputError:
-    return InputError(
-        str(path), "the file is there already", "a new name", "or say that it may be overwritten"
-    )
+    return InputError(str(path), "the file is there already", "a new name, or --force to write over it")
 
 
 @contextmanager

@@ -6,17 +6,24 @@ Its JSON form is the contract with whoever reads it: `refine/schemas/suggestion.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from refine.changes import Change, as_json, made
+import numpy as np
+
+from refine.changes import Change, as_json, made, turned
 from refine.errors import InputError
+from refine.formats import numbers
+from refine.formats.checked import LARGEST, shown
 from refine.measure import Move, Wobble
-from refine.shot import Shot
+from refine.shot import QUATERNION, Shot
 from refine.solve import Residual
 
 SCHEMA = "motion-refine/suggestion/1"
+_ONE = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_FOUR = rf"\[?\s*{_ONE}(?:\s*[,\s]\s*{_ONE}){{3}}\s*\]?"  # a JSON list, or four numbers with blanks between
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +65,20 @@ class Suggestion:
 
     def text(self) -> str:
         """The suggestion file: JSON, one document, ending in a newline."""
-        return json.dumps(document(self), indent=1, ensure_ascii=False) + "\n"
+        return json_text(document(self)) + "\n"
+
+
+def json_text(plain: dict[str, Any], encoding: str = "utf-8") -> str:
+    """A JSON document with its letters as they are, or escaped where the encoding can't carry them.
+
+    No encoding carries the bytes of a file name that aren't text.
+    """
+    text = json.dumps(plain, indent=1, ensure_ascii=False)
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        return json.dumps(plain, indent=1)
+    return text
 
 
 def applied(shot: Shot, suggestion: Suggestion) -> Shot:
@@ -117,12 +137,14 @@ def read_changes(data: bytes, name: str) -> tuple[str, tuple[Change, ...]]:
     """(sha256 of the file it belongs to, changes) of a suggestion file. InputError."""
     try:
         plain = json.loads(data.decode("utf-8-sig"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+    except RecursionError:
+        raise InputError(name, "lists or objects nested too deep", "a suggestion file") from None
+    except ValueError as error:  # no JSON, no UTF-8, or an integer of more digits than Python reads
         raise InputError(name, f"not a JSON document ({error})", "a suggestion file") from None
     if not isinstance(plain, dict) or plain.get("schema") != SCHEMA:
         found = plain.get("schema") if isinstance(plain, dict) else type(plain).__name__
         remedy = "make one with refine suggest -o"
-        raise InputError(f"{name}: schema", f"{found!r}", f"{SCHEMA!r}", remedy)
+        raise InputError(f"{name}: schema", shown(found), f"{SCHEMA!r}", remedy)
     sha, changes = plain.get("sha256"), plain.get("changes")
     if not isinstance(sha, str) or not isinstance(changes, list):
         raise InputError(name, "no sha256 or no list of changes", "a whole suggestion file")
@@ -138,23 +160,39 @@ def _change(plain: Any, place: str) -> Change:
     )
     field = plain.get("field")
     if field not in ("value", "incoming_slope", "outgoing_slope", "key"):
-        raise InputError(f"{place}.field", f"{field!r}", "value, incoming_slope, outgoing_slope or key")
-    frame = plain.get("frame")
-    if isinstance(frame, bool) or not isinstance(frame, int | float):
-        raise InputError(f"{place}.frame", f"{frame!r}", "a number")
-    before, after = (_number(plain.get(name), f"{place}.{name}") for name in ("before", "after"))
-    return Change(control, channel, float(frame), field, before, after, before_text, after_text, unit)
+        raise InputError(f"{place}.field", shown(field), "value, incoming_slope, outgoing_slope or key")
+    count = 4 if channel == QUATERNION and field != "key" else 1
+    (frame,) = _numbers(plain.get("frame"), f"{place}.frame", 1)
+    before, after = (_numbers(plain.get(name), f"{place}.{name}", count) for name in ("before", "after"))
+    for name, text, values in (("before", before_text, before), ("after", after_text, after)):
+        if _spelt(text, count) is None or (count == 1 and _spelt(text, count) != values):
+            found = f"{shown(text)} isn't {name}, {', '.join(f'{value!r}' for value in values)}"
+            raise InputError(f"{place}.{name}_text", found, "the same number, as the file spells it")
+    by = turned(np.array(before), np.array(after)) if count == 4 and field == "value" else None
+    old, new = (values if count == 4 else values[0] for values in (before, after))
+    return Change(control, channel, frame, field, old, new, before_text, after_text, unit, by)
+
+
+def _spelt(text: str, count: int) -> tuple[float, ...] | None:
+    """The numbers of a spelling, None where it holds anything but that many numbers.
+
+    The text goes into the file as it stands: nothing else may slip in with it.
+    """
+    return numbers(text) if re.fullmatch(_ONE if count == 1 else _FOUR, text, re.ASCII) else None
 
 
 def _text(value: Any, place: str) -> str:
-    if not isinstance(value, str):
-        raise InputError(place, f"{value!r}", "a text")
+    if not isinstance(value, str) or any("\ud800" <= letter <= "\udfff" for letter in value):
+        raise InputError(place, shown(value), "a text")
     return value
 
 
-def _number(value: Any, place: str) -> float | tuple[float, ...]:
-    several = isinstance(value, list)
-    parts = value if several else [value]
-    if len(parts) not in (1, 4) or any(isinstance(p, bool) or not isinstance(p, int | float) for p in parts):
-        raise InputError(place, f"{value!r}", "a number, or a list of four")
-    return tuple(float(p) for p in parts) if several else float(parts[0])
+def _numbers(value: Any, place: str, count: int) -> tuple[float, ...]:
+    """That many finite numbers; a single one isn't in a list."""
+    parts = value if isinstance(value, list) else [value]
+    wanted = isinstance(value, list) == (count > 1) and len(parts) == count
+    if not wanted or any(isinstance(p, bool) or not isinstance(p, int | float) for p in parts):
+        raise InputError(place, shown(value), "a number" if count == 1 else "a list of four numbers")
+    if not all(abs(part) <= LARGEST for part in parts):  # neither NaN nor an infinity is
+        raise InputError(place, shown(value), f"numbers from {-LARGEST:g} to {LARGEST:g}")
+    return tuple(float(part) for part in parts)
