@@ -13,12 +13,12 @@ from typing import Any
 import numpy as np
 
 from refine.changes import differences
+from refine.curve import sample
 from refine.formats import Document
 from refine.held import Locks
-from refine.measure import Move, largest_moves, marked_points, unevenness
+from refine.measure import Move, marked_points, unevenness, watched
 from refine.pose import Point, Pose, reposed, world_point
 from refine.prepared import Prepared, Request, in_spelling, prepare
-from refine.rig import descendants
 from refine.shot import Array, Channel, Control, Keys, Shot, frozen
 from refine.suggest import suggest
 from refine.suggestion import Suggestion, applied
@@ -52,7 +52,7 @@ class Comparison:
     suggestions: tuple[Suggestion, ...]
     shots: tuple[Shot, ...]
     knee: int | None  # position of the row at the knee, None where there is none
-    control: str  # whose points were measured
+    points: tuple[Point, ...]  # where all variants were measured
     view: View
     frames: tuple[int, int]
 
@@ -70,7 +70,7 @@ def compare(
             found.append(suggestion)
             names.append(suggestion.reason)
     shots = [applied(shot, suggestion) for suggestion in found]
-    points, control = _measured_at(shot, prepared, found, request)
+    points = _measured_at(shot, prepared, found, shots)
     rows = [
         _row(name, shot, prepared, suggestion, after, points)
         for name, suggestion, after in zip(names, found, shots, strict=True)
@@ -80,19 +80,22 @@ def compare(
         tuple(found),
         tuple(shots),
         knee(rows[: len(strengths)]),
-        control,
+        tuple(points),
         prepared.view,
         prepared.frames,
     )
 
 
 def _measured_at(
-    shot: Shot, prepared: Prepared, found: Sequence[Suggestion], request: Request
-) -> tuple[list[Point], str]:
-    """The points at which all variants are measured: those that the strongest change moves most."""
-    most = max(found, key=lambda suggestion: suggestion.effect.largest_move.pixels)
-    name = most.effect.largest_move.control or (request.controls or (shot.controls[0].name,))[0]
-    return list(marked_points(shot.controls[shot.index(name)])), name
+    shot: Shot, prepared: Prepared, found: Sequence[Suggestion], shots: Sequence[Shot]
+) -> list[Point]:
+    """The points at which all variants are measured: where the strongest change shows."""
+    most = max(range(len(found)), key=lambda n: found[n].effect.largest_move.pixels)
+    changes = found[most].changes
+    if not changes:
+        return list(marked_points(shot.controls[shot.index(prepared.order[0])]))
+    after = reposed(prepared.posed, shots[most], {change.control for change in changes})
+    return prepared.watched(shots[most], after, changes)
 
 
 def _row(
@@ -214,15 +217,25 @@ def _shifted(shot: Shot, control: Control, frame: float, step: int, locks: Locks
             return None
         frames = keys.frames.copy()
         frames[k] += step
-        shot = shot.with_channel(control.name, replace(channel, keys=keys.changed(frames=frozen(frames))))
+        moved = replace(channel, keys=keys.changed(frames=frozen(frames)))
+        if not _pins_kept(shot, control.name, channel, moved, locks):
+            return None
+        shot = shot.with_channel(control.name, moved)
     return shot
+
+
+def _pins_kept(shot: Shot, control: str, before: Channel, after: Channel, locks: Locks) -> bool:
+    """A pin where no key stands holds the value there, whichever key would move it."""
+    held = locks.held(control, before, shot.frames).pins
+    at = np.array([frame for _, frames in held for frame in frames])
+    return not len(at) or np.array_equal(sample(before, shot, at), sample(after, shot, at))
 
 
 def _left(shot: Shot, prepared: Prepared, shifted: Shot, control: str) -> float:
     posed = reposed(prepared.posed, shifted, [control])
-    names = (control, *descendants(shot, control))
-    move = largest_moves(shifted, prepared.view, prepared.posed, posed, names)[0]
-    points = marked_points(shot.controls[shot.index(move.control)])
+    channels = [channel.name for channel in shifted.controls[shifted.index(control)].channels]
+    point = watched(shifted, prepared.view, prepared.posed, posed, control, channels)
+    points = () if point is None else (point,)
     before = unevenness(shot, prepared.posed, prepared.view, points).spacing
     return unevenness(shifted, posed, prepared.view, points).spacing / before if before > 0 else 1.0
 
@@ -239,7 +252,7 @@ def as_document(comparison: Comparison, files: Sequence[str]) -> dict[str, Any]:
         "schema": SCHEMA,
         "frames": list(comparison.frames),
         "camera": comparison.view.name,
-        "measured_at": comparison.control,
+        "measured_at": [point.control for point in comparison.points],
         "knee": comparison.knee,
         "variants": [
             {

@@ -55,7 +55,7 @@ def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> s
         for row in comparison.rows
     ]
     return comparison_picture(
-        before, variants, comparison.frames, comparison.control, camera, table, comparison.knee
+        before, variants, comparison.frames, comparison.points[0], camera, table, comparison.knee
     )
 
 

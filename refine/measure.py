@@ -7,10 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from refine.pose import Point, Pose, jacobian, world_point
+from refine.pose import Point, Pose, driven, jacobian, world_point
 from refine.rig import descendants
 from refine.shot import Array, Control, Shot
 from refine.view import View, project, screen_jacobian, visible
+
+FARTHER = 2.0  # times that a carried point must move farther than the control's own to be watched instead
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,20 +53,46 @@ def carried(shot: Shot, control: str) -> list[Point]:
     return [point for name in names for point in marked_points(shot.controls[shot.index(name)])]
 
 
+def displacement(shot: Shot, view: View, before: Pose, after: Pose, point: Point) -> Array:
+    """(N,) px that a point moves on screen between two poses; 0 where nobody sees it, before or after."""
+    old, new = world_point(before, shot, point), world_point(after, shot, point)
+    apart = np.linalg.norm(project(view, new) - project(view, old), axis=-1)
+    return np.where(visible(view, old) | visible(view, new), apart, 0.0)
+
+
 def largest_moves(shot: Shot, view: View, before: Pose, after: Pose, names: Iterable[str]) -> list[Move]:
     """The largest displacement on screen of each named control, largest first; what nobody sees counts as 0."""
     moves = []
     for name in names:
         best = Move(0.0, name, float(before.frames[0]))
         for point in marked_points(shot.controls[shot.index(name)]):
-            old, new = world_point(before, shot, point), world_point(after, shot, point)
-            apart = np.linalg.norm(project(view, new) - project(view, old), axis=-1)
-            apart = np.where(visible(view, old) | visible(view, new), apart, 0.0)
+            apart = displacement(shot, view, before, after, point)
             k = int(np.argmax(apart))
             if apart[k] > best.pixels:
                 best = Move(float(apart[k]), name, float(before.frames[k]))
         moves.append(best)
     return sorted(moves, key=lambda move: -move.pixels)
+
+
+def watched(
+    shot: Shot, view: View, before: Pose, after: Pose, control: str, channels: Iterable[str]
+) -> Point | None:
+    """Where a change of these channels shows: the point that they drive and that moves most.
+
+    The control's own points come first, since their path is its doing alone; one that it carries is taken where
+    it moves several times as far, as a hand by the turn of a chest. None where nothing moves.
+    """
+
+    def farthest(points: Iterable[Point]) -> tuple[Point | None, float]:
+        moves = [(point, float(displacement(shot, view, before, after, point).max())) for point in points]
+        return max(moves, key=lambda pair: pair[1], default=(None, 0.0))
+
+    own = list(dict.fromkeys(point for name in channels for point in driven(shot, control, name)))
+    best, most = farthest(own or marked_points(shot.controls[shot.index(control)]))
+    other, farther = farthest(carried(shot, control))
+    if farther == 0:
+        return None
+    return other if farther > FARTHER * most else best
 
 
 def most_moved(shot: Shot, pose: Pose, view: View, control: str, channel: str) -> tuple[Point | None, float]:

@@ -13,9 +13,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from refine import panel_arc, panel_frames, panel_trade, svg
-from refine.measure import marked_points
 from refine.panel_arc import Box, Track
 from refine.panel_trade import LETTER, Table
+from refine.pose import Point
 from refine.scene import (
     Pairs,
     Scene,
@@ -199,7 +199,7 @@ def comparison_picture(
     before: Shot,
     variants: Sequence[tuple[float | str, Shot]],
     frames: tuple[int, int],
-    control: str,
+    point: Point,
     camera: str | None,
     table: Table,
     knee: int | None = None,
@@ -208,19 +208,17 @@ def comparison_picture(
 
     A variant is a strength (or a name) and the shot that it leads to. Row i of the table belongs to variant i:
     `left` is the share of the unevenness that is left, `largest_move` in px. `knee` is the position of the
-    variant where more strength stops paying. All arcs have one scale, all spacings another. ValueError without
-    variants or where the table has another length.
+    variant where more strength stops paying. The path is that of `point`. All arcs have one scale, all spacings
+    another. ValueError without variants or where the table has another length.
     """
     if not variants or len(variants) != len(table):
         raise ValueError(f"{len(variants)} variants, {len(table)} rows of the table")
     start = scene(before, before, frames, camera)
     scenes = [with_after(start, shot) for _, shot in variants]
-    points = marked_points(before.controls[before.index(control)])
-    point, _ = max((s.farthest(points) for s in scenes), key=lambda pair: pair[1])
     keys = whole_keys(channel for each in scenes for channel in each.changed_channels())
     tracks = [each.track(point, keys) for each in scenes]
     names = [_variant_name(label) for label, _ in variants]
-    title = f"{control}, frames {frames[0]} to {frames[1]}: {len(variants)} variants side by side"
+    title = f"{point.control}, frames {frames[0]} to {frames[1]}: {len(variants)} variants side by side"
     seen = f"Measured at {tracks[0].name}, seen through {start.view.name}, "
     seen += f"{start.view.width} x {start.view.height} px. All arcs have one scale, all spacings another."
     head, top = _head(title, [seen, _knee_in_words(names, table, knee)])

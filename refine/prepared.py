@@ -15,9 +15,9 @@ from refine.changes import Change, made, spelled
 from refine.errors import InputError
 from refine.formats import LEAST_DECIMALS, Document
 from refine.habit import HabitBook, moving
-from refine.measure import Move, Wobble, largest_moves, marked_points, unevenness
+from refine.measure import Move, Wobble, largest_moves, unevenness, watched
 from refine.names import unknown_control
-from refine.pose import Pose, pose, reposed
+from refine.pose import Point, Pose, pose, reposed
 from refine.rig import descendants, solve_order
 from refine.shot import Channel, Control, Keys, Pin, Shot
 from refine.solve import Residual
@@ -63,13 +63,23 @@ class Prepared:
             largest_moves(final, self.view, self.posed, after, (name, *descendants(final, name)))[0]
             for name in touched
         ]
-        # A fault is judged where it is seen most: a twist of the arm at the fingers, not at the elbow.
-        points = [point for m in moves for point in marked_points(final.controls[final.index(m.control)])]
+        points = self.watched(final, after, changes)
         return Effect(
             before=unevenness(self.shot, self.posed, self.view, points),
             after=unevenness(final, after, self.view, points),
             largest_move=max(moves, key=lambda move: move.pixels),
         )
+
+    def watched(self, final: Shot, after: Pose, changes: Sequence[Change]) -> list[Point]:
+        """The point of each changed control at which the effect is measured."""
+        by_control: dict[str, list[str]] = {}
+        for change in changes:
+            by_control.setdefault(change.control, []).append(change.channel)
+        found = (
+            watched(final, self.view, self.posed, after, control, dict.fromkeys(channels))
+            for control, channels in by_control.items()
+        )
+        return [point for point in found if point is not None]
 
     def suggestion(
         self,

@@ -9,14 +9,14 @@ import numpy as np
 
 from refine import panel_frames
 from refine.curve import sample
-from refine.measure import carried, marked_points, most_moved
+from refine.measure import carried, displacement, most_moved
+from refine.measure import watched as watched_point
 from refine.panel_arc import SAME, Track
-from refine.pose import Point, Pose, driven, pose, reposed, world_point
+from refine.pose import Point, Pose, pose, reposed, world_point
 from refine.shot import Array, Channel, Control, Shot
-from refine.view import View, project, view, visible
+from refine.view import View, project, view
 
 AROUND = 4  # frames shown before and after the range
-FARTHER = 2.0  # times that a carried point must move farther than the control's own to be shown instead
 MOST_CHANGES = 3
 _LENGTH_UNITS = {1.0: "m", 0.1: "dm", 0.01: "cm", 0.001: "mm", 0.0254: "in", 0.3048: "ft"}
 
@@ -53,10 +53,7 @@ class Scene:
 
     def moved(self, point: Point) -> Array:
         """(N,) move of the point on screen, px; 0 where it is in view neither before nor after."""
-        old = world_point(self.posed, self.before, point)
-        new = world_point(self.changed, self.after, point)
-        apart = np.linalg.norm(project(self.view, new) - project(self.view, old), axis=1)
-        return np.where(visible(self.view, old) | visible(self.view, new), apart, 0.0)
+        return displacement(self.before, self.view, self.posed, self.changed, point)
 
     def farthest(self, points: Iterable[Point]) -> tuple[Point, float]:
         """The point that moves most, and how far, px."""
@@ -91,21 +88,12 @@ def whole_keys(channels: Iterable[Channel]) -> list[int]:
 
 
 def watched(scene: Scene, control: str, channels: Sequence[str]) -> Point | None:
-    """Where a change of these channels shows: the point that they drive and that moves most.
+    """The point to watch a change of these channels by; where nothing moved, the one that they would move most.
 
-    The control's own points come first, since their path is its doing alone; one that it carries is taken where
-    it moves several times as far, as a hand by the turn of a chest. None where the channels drive nothing.
+    None where the channels drive nothing.
     """
-    shot = scene.before
-    own = list(dict.fromkeys(p for name in channels for p in driven(shot, control, name)))
-    if channels and not own:
-        return None
-    own = own or list(marked_points(shot.controls[shot.index(control)]))
-    best, most = scene.farthest(own)
-    other, farther = scene.farthest(carried(shot, control))
-    if farther <= SAME:
-        return _liveliest(scene, control, channels) or best
-    return other if farther > FARTHER * most else best
+    found = watched_point(scene.before, scene.view, scene.posed, scene.changed, control, channels)
+    return found or _liveliest(scene, control, channels)
 
 
 def _liveliest(scene: Scene, control: str, channels: Sequence[str]) -> Point | None:

@@ -22,6 +22,7 @@ from tests import tolerances
 
 DEMO = Path(__file__).resolve().parents[1] / "demo" / "baker.shot.json"
 RANGE = (49, 81)
+HIPS = Point("hips", (0.0, 0.0, 0.0))
 SHOWN = np.arange(45.0, 86.0)  # four frames more on each side
 NAMESPACE = "{http://www.w3.org/2000/svg}"
 Element = ElementTree.Element
@@ -296,7 +297,7 @@ TABLE = [{"left": a, "largest_move": b} for a, b in zip(LEFT, MOVES, strict=True
 def compared(before: Shot) -> Element:
     shots = [with_value(before, "hips", "translation.y", 60, -0.192 - 0.045 * min(s, 1)) for s in STRENGTHS]
     variants = list(zip(STRENGTHS, shots, strict=True))
-    return parsed(comparison_picture(before, variants, RANGE, "hips", None, TABLE, knee=2))
+    return parsed(comparison_picture(before, variants, RANGE, HIPS, None, TABLE, knee=2))
 
 
 def test_each_variant_has_its_arc_and_spacing_at_one_scale(compared: Element) -> None:
@@ -320,19 +321,19 @@ def test_the_knee_is_ringed_and_named(compared: Element, before: Shot) -> None:
     knee = of_class(compared, "variant")[2]
     assert (ring.get("cx"), ring.get("cy")) == (knee.get("cx"), knee.get("cy"))
     assert "Knee at strength 1: 20 % of the unevenness left for a move of 20.0 px" in words(compared)
-    without = parsed(comparison_picture(before, [(1.0, before)], RANGE, "hips", None, TABLE[:1]))
+    without = parsed(comparison_picture(before, [(1.0, before)], RANGE, HIPS, None, TABLE[:1]))
     assert not of_class(without, "knee")
     assert "No knee" in words(without)
 
 
 def test_variants_may_have_names_and_more_rows(before: Shot) -> None:
     variants = [("the key <60> moved to 61", before)] * 7
-    root = parsed(comparison_picture(before, variants, RANGE, "hips", None, [TABLE[0]] * 7))
+    root = parsed(comparison_picture(before, variants, RANGE, HIPS, None, [TABLE[0]] * 7))
     assert len(of_class(root, "arc")) == 7
     with pytest.raises(ValueError, match="7 variants, 1 rows"):
-        comparison_picture(before, variants, RANGE, "hips", None, TABLE[:1])
+        comparison_picture(before, variants, RANGE, HIPS, None, TABLE[:1])
     with pytest.raises(ValueError, match="0 variants"):
-        comparison_picture(before, [], RANGE, "hips", None, [])
+        comparison_picture(before, [], RANGE, HIPS, None, [])
 
 
 def test_the_drawn_curve_is_the_evaluated_one(picture: Element, after: Shot) -> None:

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from refine.errors import InputError
 from refine.formats.bvh_header import Header, Joint, Vector, parse
 from refine.formats.bvh_write import write
-from refine.formats.numbers import line_of, read_block, token_spans
+from refine.formats.number_blocks import line_of, read_block, token_spans
 from refine.formats.splice import Place, Span
 from refine.shot import AXES, Array, Channel, Control, Shot
 

@@ -13,7 +13,7 @@ from decimal import Decimal
 
 from refine.errors import InputError
 from refine.formats.checked import FPS
-from refine.formats.numbers import decimals, line_of, shown
+from refine.formats.number_blocks import decimals, line_of, shown
 from refine.shot import AXES
 
 Vector = tuple[float, float, float]
