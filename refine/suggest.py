@@ -34,6 +34,7 @@ from refine.suggestion import Candidate, Suggestion
 MOST_CANDIDATES = 5
 MOST_FAULTS = 4  # in one channel's range; more than that isn't a fault but a style
 INVISIBLE = 0.1  # px
+ROUNDING = 1e-9  # channel units: what a solver leaves where it means no change
 UNLIKELY = 0.02  # probability under which a candidate is noise, where something clear was found
 BACK_OFF = (1.0, 0.5, 0.25, 0.1)  # shares of a smoothing that are tried until no key is at fault for it
 BLOCKED_LIKELY = 0.1  # probability from which it is worth saying that the likely cause may not be moved
@@ -324,11 +325,14 @@ class _Work:
         candidates = [self._candidate(option, document) for option in options]
         if self.request.candidate is not None:
             self._take(options)
-        changes = in_spelling(document, differences(self.given.shot, self.shot))
-        reason = self._reason(changes, options)
-        return self.given.suggestion(
+        wanted = differences(self.given.shot, self.shot)
+        changes = in_spelling(document, wanted)
+        lost = _lost(wanted, changes)
+        reason = self._reason(changes, options) if changes or not lost else f"nothing changed: {lost}"
+        found = self.given.suggestion(
             document, self.request, changes, reason, self.usable, candidates, self.residuals
         )
+        return replace(found, notes=(*found.notes, lost)) if lost else found
 
     def _candidate(self, option: _Option, document: Document | None) -> Candidate:
         changes = in_spelling(document, differences(self.given.shot, self._only(option)))
@@ -383,6 +387,24 @@ def _moves_points(before: Pose, after: Pose, shot: Shot, names: Sequence[str]) -
     at = [shot.index(name) for name in names]
     return bool(
         np.any(before.linear[at] != after.linear[at]) or np.any(before.origin[at] != after.origin[at])
+    )
+
+
+def _lost(wanted: Sequence[Change], spelled: Sequence[Change]) -> str:
+    """What is to be said of changes that the file's own decimals can't show; empty where there are none."""
+    kept = {change.place for change in spelled}
+    sizes = [
+        (float(np.max(np.abs(np.ravel(change.after) - np.ravel(change.before)))), change.unit)
+        for change in wanted
+        if change.place not in kept
+    ]
+    sizes = [size for size in sizes if size[0] > ROUNDING]
+    if not sizes:
+        return ""
+    size, unit = max(sizes)
+    return (
+        f"{len(sizes)} of {len(wanted)} changes are smaller than the last decimal in the file and left out, "
+        f"the largest of {size:.2g} {unit}".rstrip()
     )
 
 
