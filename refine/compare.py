@@ -148,22 +148,17 @@ def _speed(path: Array) -> float:
 
 
 def knee(rows: Sequence[Row]) -> int | None:
-    """The row farthest below the straight line from the first to the last, both axes from 0 to 1.
+    """The row farthest below the straight line from the first to the last: unevenness left against steps of strength.
 
-    Where more strength stops paying: unevenness left against largest move. None for fewer than three rows, where
-    all variants are much the same, and where the strongest leaves no less than the weakest.
+    Where more strength stops paying. None for fewer than three rows, and where the strongest leaves hardly less
+    than the weakest.
     """
-    if len(rows) < 3:
+    left = np.array([row.left for row in rows])
+    if len(left) < 3 or left[0] - left.min() < 0.02:
         return None
-    x = np.array([row.move.pixels for row in rows])
-    y = np.array([row.left for row in rows])
-    if np.ptp(x) < 0.1 or np.ptp(y) < 0.01:
-        return None
-    x, y = (x - x.min()) / np.ptp(x), (y - y.min()) / np.ptp(y)
-    if y[-1] >= y[0] or x[-1] <= x[0]:
-        return None  # more strength buys nothing here
-    below = y[0] + (x - x[0]) * (y[-1] - y[0]) / (x[-1] - x[0]) - y
-    return int(np.argmax(below)) if below.max() > 0.05 else None
+    step = np.linspace(0.0, 1.0, len(left))
+    below = (left[0] + step * (left[-1] - left[0]) - left) / (left[0] - left.min())
+    return int(np.argmax(below)) if below.max() > 0.1 else None
 
 
 # --- retiming ---
