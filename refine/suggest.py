@@ -321,8 +321,7 @@ class _Work:
 
     def suggestion(self, document: Document | None) -> Suggestion:
         """What was found, spelled and measured."""
-        options = self._options()
-        candidates = [self._candidate(option, document) for option in options]
+        options, candidates = self._listed(document)
         if self.request.candidate is not None:
             self._take(options)
         wanted = differences(self.given.shot, self.shot)
@@ -333,6 +332,12 @@ class _Work:
             document, self.request, changes, reason, self.usable, candidates, self.residuals
         )
         return replace(found, notes=(*found.notes, lost)) if lost else found
+
+    def _listed(self, document: Document | None) -> tuple[list[_Option], list[Candidate]]:
+        """The options that the file's decimals can show, and what is said of them."""
+        both = [(option, self._candidate(option, document)) for option in self._options()]
+        both = [(option, candidate) for option, candidate in both if candidate.changes]
+        return [option for option, _ in both], [candidate for _, candidate in both]
 
     def _candidate(self, option: _Option, document: Document | None) -> Candidate:
         changes = in_spelling(document, differences(self.given.shot, self._only(option)))
