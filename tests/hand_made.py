@@ -11,10 +11,10 @@ from dataclasses import replace
 import numpy as np
 
 from benchmarks.corpus import Rule, slopes_by
+from refine.cause import Suspect
 from refine.curve import sample
 from refine.habit import HabitBook
 from refine.held import Locks
-from refine.cause import Suspect
 from refine.shot import Array, Camera, Channel, Control, Keys, Mark, Pin, Shot, frozen, make_keys
 
 FIRST, LAST, FPS = 0, 160, 24.0
@@ -61,7 +61,9 @@ def two_part_shot(rule: Rule = "natural", marks: Iterable[Mark] = (), pins: Iter
         last_frame=LAST,
         controls=(
             Control("hips", order="yxz", channels=hips),
-            Control("arm", parent="hips", rest_translation=(0.0, 0.5, 0.0), tip=(0.7, 0.2, 0.1), channels=arm),
+            Control(
+                "arm", parent="hips", rest_translation=(0.0, 0.5, 0.0), tip=(0.7, 0.2, 0.1), channels=arm
+            ),
         ),
         cameras=(Camera(Control("camera", rest_translation=(0.0, 0.5, 6.0)), 40.0, 1920, 1080, 16 / 9),),
         marks=tuple(marks),

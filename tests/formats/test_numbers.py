@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from refine.errors import InputError
-from refine.formats import numbers
+from refine.formats import number_blocks
 from tests.formats.bvh_texts import HEAD, MOTION, read, refused, values
 
 
@@ -33,9 +33,9 @@ def test_each_reader_gives_the_nearest_float64(reader: str) -> None:
     lines = [" ".join(tokens[i : i + 6]) for i in range(0, len(tokens), 6)]
     data = "\n".join(["head", *lines]).encode()
     if reader == "_read_carefully":
-        result, _ = numbers._read_carefully(data, 5, 6, str)
+        result, _ = number_blocks._read_carefully(data, 5, 6, str)
     else:
-        found = getattr(numbers, reader)(data, 5, 6)
+        found = getattr(number_blocks, reader)(data, 5, 6)
         assert found is not None
         result = found
     assert result.ravel().tolist() == [float(token) for token in tokens]  # Python's float: correctly rounded
@@ -52,10 +52,10 @@ def test_each_reader_gives_the_nearest_float64(reader: str) -> None:
 def test_a_fast_reader_never_reads_what_the_careful_one_would_not(parts: list[str]) -> None:
     data = "".join(parts).encode()
     try:
-        careful, notes = numbers._read_carefully(data, 0, 2, str)
+        careful, notes = number_blocks._read_carefully(data, 0, 2, str)
     except InputError:
         careful, notes = np.empty((0, 2)), ["refused"]
-    for reader in (numbers._pandas, numbers._loadtxt):
+    for reader in (number_blocks._pandas, number_blocks._loadtxt):
         if not data.strip():
             continue
         try:
@@ -68,8 +68,8 @@ def test_a_fast_reader_never_reads_what_the_careful_one_would_not(parts: list[st
 
 
 def test_a_big_block_is_read_in_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(numbers, "PANDAS_FROM", 0)
-    monkeypatch.setattr(numbers, "PIECE", 27)
+    monkeypatch.setattr(number_blocks, "PANDAS_FROM", 0)
+    monkeypatch.setattr(number_blocks, "PIECE", 27)
     rows = "".join(f"{i} 2 3 4 5 6 7 8 {-i}.5\n" for i in range(100))
     shot = read(HEAD + MOTION.replace("3", "100", 1) + rows)
     assert values(shot) == [[i, 2, 3, 4, 5, 6, 7, 8, float(f"{-i}.5")] for i in range(100)]
