@@ -144,3 +144,18 @@ PRINTED_4 = 5.1e-5
 
 # Page units: pictures are written with two decimals, and a length is the difference of two of them.
 PAGE = 0.0101
+
+
+# --- curves --------------------------------------------------------------------------------------------------
+
+# Channel units, values near 10: the root of a cubic to its last bits, through at most four products.
+CURVE = 1e-12
+
+# Units per frame: a one-sided difference over 1e-6 frames, f''/2 times the step plus 1e-15 over it.
+FORWARD = 1e-5
+
+# Channel units (or radians): two libraries' ways to the same cubic of numbers up to 100, or to the same turn.
+LIBRARY_CURVE = 1e-9
+
+# No unit: the digits that the easings' values were printed with (nine decimals).
+PRINTED_9 = 5.1e-10
