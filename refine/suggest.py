@@ -158,6 +158,9 @@ class _Work:
         """Undoes a clear cause; False where that can't be seen on screen."""
         option = self._option(control, channel, suspect, chosen, self.shot)
         if not self._seen(control.name, option.shot, self.shot, self.posed):
+            holding = self._holding(control, channel, suspect, chosen)
+            if holding:
+                self.blocked.append(f"{option.explains}, but held by {' and '.join(holding)}")
             return False
         self.shot = option.shot
         self.posed = reposed(self.posed, self.shot, [control.name])
@@ -165,6 +168,13 @@ class _Work:
         others = f", {100 * chosen.harm:.0f} % that it does harm" if chosen.harm > 0.005 else ""
         self.reasons.append(f"{option.explains} (expected to undo {100 * chosen.gain:.0f} % of it{others})")
         return True
+
+    def _holding(self, control: Control, channel: Channel, suspect: Suspect, chosen: Verdict) -> list[str]:
+        """The pins between keys that a cure would move: they may leave it nothing to do."""
+        first, last = self.locks.influence(suspect.keys)
+        held = self.locks.held(control.name, channel, self.posed.frames)
+        spans = [(first[k], last[k]) for k in chosen.explanation.keys]
+        return [source for source, at in held.pins if any(a < frame < b for a, b in spans for frame in at)]
 
     def _option(
         self, control: Control, channel: Channel, suspect: Suspect, chosen: Verdict, shot: Shot
