@@ -199,7 +199,7 @@ class _Work:
         names = (control, *descendants(shot, control))
         after = reposed(posed, changed, [control])
         if not _moves_points(posed, after, changed, names):
-            return True
+            return _size(differences(shot, changed)) > ROUNDING
         return largest_moves(changed, self.given.view, posed, after, names)[0].pixels >= INVISIBLE
 
     def _note(self, control: Control, channel: Channel, suspect: Suspect, judged: Sequence[Verdict]) -> None:
@@ -408,11 +408,7 @@ def _moves_points(before: Pose, after: Pose, shot: Shot, names: Sequence[str]) -
 def _lost(wanted: Sequence[Change], spelled: Sequence[Change]) -> str:
     """What is to be said of changes that the file's own decimals can't show; empty where there are none."""
     kept = {change.place for change in spelled}
-    sizes = [
-        (float(np.max(np.abs(np.ravel(change.after) - np.ravel(change.before)))), change.unit)
-        for change in wanted
-        if change.place not in kept
-    ]
+    sizes = [(_size([change]), change.unit) for change in wanted if change.place not in kept]
     sizes = [size for size in sizes if size[0] > ROUNDING]
     if not sizes:
         return ""
@@ -421,6 +417,11 @@ def _lost(wanted: Sequence[Change], spelled: Sequence[Change]) -> str:
         f"{len(sizes)} of {len(wanted)} changes are smaller than the last decimal in the file and left out, "
         f"the largest of {size:.2g} {unit}".rstrip()
     )
+
+
+def _size(changes: Sequence[Change]) -> float:
+    """The largest change of a number; 0 without changes."""
+    return max((float(np.max(np.abs(np.subtract(c.after, c.before)))) for c in changes), default=0.0)
 
 
 def _free_unknowns(name: str, suspect: Suspect) -> list[Unknown]:
