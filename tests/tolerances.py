@@ -159,3 +159,21 @@ LIBRARY_CURVE = 1e-9
 
 # No unit: the digits that the easings' values were printed with (nine decimals).
 PRINTED_9 = 5.1e-10
+
+
+# --- the search and the cure ---------------------------------------------------------------------------------
+
+# Units per frame: slopes of some 30 keys through one banded or dense system of well-conditioned numbers.
+RULE = 1e-10
+
+# Share of keys: of those that follow one rule exactly, pseudo-keys and coinciding rules take up to a fifth.
+FOLLOWED = 0.8
+
+# Channel units (or units per frame): amounts solved so that a key obeys its rule, from values typed to 4 decimals.
+FOUND = 1e-6
+
+# No unit: components of a quaternion; its keys obey the rule in all four only up to the unit length of the fault.
+FOUND_QUATERNION = 5e-3
+
+# No unit: sums and quotients of some ten numbers below 10.
+ARITHMETIC = 1e-12
