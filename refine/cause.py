@@ -61,6 +61,17 @@ class Explanation:
     def keys(self) -> tuple[int, ...]:
         return tuple(edit.key for edit in self.edits)
 
+    def displacement(self, frames: Array) -> float:
+        """How far the edits move the curve at most, in the channel's unit; `frames` (K,) are those of all keys."""
+        moves = [0.0]
+        for edit in self.edits:
+            if edit.value is not None:
+                moves.append(float(np.linalg.norm(edit.value)))
+            if edit.slope is not None:
+                near = frames[max(edit.key - 1, 0) : edit.key + 2]
+                moves.append(_BULGE * float(np.diff(near).max()) * float(np.linalg.norm(edit.slope)))
+        return max(moves)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Suspect:

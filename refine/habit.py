@@ -268,7 +268,8 @@ class HabitBook:
             outside[:] = True
         self.shot_habit = learn(table.deviation[:, outside], table.context[outside])
         self._shares = self._channel_shares(table, outside)
-        self._strange = self._strange_channels(table, suspect)
+        self._strange_at = self._strange_keys(table, suspect)
+        self._strange = frozenset(self._strange_at[0].tolist())
 
     def _table(self, shot: Shot) -> _Slopes:
         parts: list[tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]] = []
@@ -315,8 +316,8 @@ class HabitBook:
             shares = counts / counts.sum(axis=2, keepdims=True)
         return shares
 
-    def _strange_channels(self, table: _Slopes, suspect: tuple[float, float]) -> frozenset[int]:
-        """Channels with a key in or near the range whose slope the habit hardly explains."""
+    def _strange_keys(self, table: _Slopes, suspect: tuple[float, float]) -> tuple[NDArray[np.intp], Array]:
+        """Channel and frame of each key in or near the range whose slope the habit hardly explains."""
         near = (table.frame >= suspect[0] - _NEAR) & (table.frame <= suspect[1] + _NEAR)
         at = table.channel[near]
         habit = self.shot_habit
@@ -324,7 +325,12 @@ class HabitBook:
             self._shares[at], table.deviation[:, near], table.context[near], habit.tight, habit.loose
         )
         strange = -np.log(np.maximum(density, 1e-300)) > habit.unexplained
-        return frozenset(at[strange].tolist())
+        return at[strange], table.frame[near][strange]
+
+    def strange_frames(self, control: str, channel: str) -> Array:
+        """Frames of the keys in the range whose slope the habit hardly explains."""
+        at = self._at.get((control, channel))
+        return np.sort(self._strange_at[1][self._strange_at[0] == at]) if at is not None else np.zeros(0)
 
     def strange(self, control: str, channel: str) -> bool:
         """Whether a channel has a key in or near the range that breaks the habit. None does: slopes tell nothing."""

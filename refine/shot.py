@@ -203,9 +203,9 @@ class Camera:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A range with a meaning. No controls means all of them."""
+    """A range with a meaning. No controls means all of them. "meant" says of the fault in `note`: leave it."""
 
-    kind: Literal["contact", "accent", "cut", "hold"]
+    kind: Literal["contact", "accent", "cut", "hold", "meant"]
     frames: tuple[float, float]
     controls: tuple[str, ...] = ()
     note: str = ""

@@ -185,7 +185,7 @@ def shots(draw: st.DrawFn, baked: bool = True, least_channels: int = 0) -> Shot:
     rig = draw(st.permutations(rig))
     mark = st.builds(
         Mark,
-        st.sampled_from(["contact", "accent", "cut", "hold"]),
+        st.sampled_from(["contact", "accent", "cut", "hold", "meant"]),
         ranges(),
         st.lists(st.sampled_from(rig_names), max_size=2, unique=True).map(tuple),
         st.sampled_from(["", "heel, then toe"]),

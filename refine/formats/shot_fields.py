@@ -38,7 +38,7 @@ T = TypeVar("T")
 RIG = ("parent", "part", "rest", "pivot", "order", "tip", "mass", "links")
 LENS = ("vertical_angle", "lens", "width", "height", "aspect")
 LINKS = ("aim", "attachment", "constraint")
-MARKS = ("contact", "accent", "cut", "hold")
+MARKS = ("contact", "accent", "cut", "hold", "meant")
 ORDERS = ("xyz", "xzy", "yxz", "yzx", "zxy", "zyx")
 MOST_PIXELS = 100_000
 

@@ -1,0 +1,106 @@
+"""`check`: all families over one stage, without what was meant, sorted as one would mend: root outward."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from refine.errors import InputError
+from refine.flags import keys
+from refine.flags.flag import RANK, Flag, Severity, as_json
+from refine.flags.stage import Stage, in_order
+from refine.flags.thresholds import load
+from refine.formats import Document
+from refine.shot import Shot
+
+SCHEMA = "motion-refine/flags/1"
+FAMILIES: tuple[Callable[[Stage], Iterator[Flag]], ...] = (keys.find,)
+DELIVERY = 1080  # lines, where the shot has no camera
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """What to look at: a range (all of the shot by default), controls (all), a camera (the first), thresholds."""
+
+    frames: tuple[int, int] | None = None
+    controls: tuple[str, ...] = ()
+    camera: str | None = None
+    thresholds: tuple[Path, ...] = ()
+
+
+def stage_of(shot: Shot, look: Look) -> Stage:
+    """The stage for a look. InputError for a range outside the shot, an unknown camera or threshold."""
+    first, last = look.frames or (shot.first_frame, shot.last_frame)
+    if last < shot.first_frame or first > shot.last_frame or first > last:
+        inside = f"frames {shot.first_frame} to {shot.last_frame}"
+        raise InputError(f"--frames {first}:{last}", "outside the shot", inside)
+    frames = np.arange(max(first, shot.first_frame), min(last, shot.last_frame) + 1.0)
+    chosen = next((c for c in shot.cameras if look.camera in (None, c.name)), None)
+    height = chosen.height if chosen is not None else DELIVERY
+    thresholds = load(shot.fps, height, *look.thresholds)
+    return Stage(shot, frames, thresholds, look.camera, in_order(shot, look.controls))
+
+
+def check(stage: Stage) -> list[Flag]:
+    """All flags of a stage in solve order, each cause once."""
+    found = [flag for find in FAMILIES for flag in find(stage)]
+    kept = [flag for flag in found if not stage.meant(flag.fault, flag.control, flag.frames)]
+    place = {name: n for n, name in enumerate(stage.order)}
+    return sorted(_once(kept), key=lambda f: (place.get(f.control, -1), f.frames, f.fault, f.channel or ""))
+
+
+def _once(flags: Sequence[Flag]) -> list[Flag]:
+    """Of the flags that one cause has, the most visible; flags without a channel are causes of their own."""
+    best: dict[tuple[object, ...], Flag] = {}
+    for flag in flags:
+        key = (flag.cause, flag.fault) if flag.cause.channel else (flag.id,)
+        if key not in best or flag.ratio > best[key].ratio:
+            best[key] = flag
+    return list(best.values())
+
+
+def at_least(flags: Sequence[Flag], level: Severity) -> list[Flag]:
+    return [flag for flag in flags if RANK[flag.severity] >= RANK[level]]
+
+
+def named(flags: Sequence[Flag], ids: Sequence[str]) -> list[Flag]:
+    """The flags with these ids, "all" for all of them. InputError for one that isn't there."""
+    known = {flag.id: flag for flag in flags}
+    if "all" in ids:
+        return list(flags)
+    for name in ids:
+        if name not in known:
+            allowed = ", ".join(list(known)[:12]) or "none: nothing is flagged"
+            raise InputError(f"--flag {name}", "no such flag", allowed, "refine check lists them")
+    return [flag for flag in flags if flag.id in ids]
+
+
+def as_document(document: Document, stage: Stage, flags: Sequence[Flag]) -> dict[str, Any]:
+    """The contract's form, described by refine/schemas/flags.schema.json."""
+    return {
+        "schema": SCHEMA,
+        "file": document.path.name,
+        "sha256": document.sha256,
+        "fps": document.shot.fps,
+        "camera": stage.view.name,
+        "flags": [as_json(flag) for flag in flags],
+    }
+
+
+def lines(flags: Sequence[Flag]) -> list[str]:
+    """One line a flag: severity, id, where, what, and what to do."""
+    if not flags:
+        return ["nothing is flagged"]
+    rows = []
+    for flag in flags:
+        where = f"{flag.frames[0]}:{flag.frames[1]}"
+        what = flag.control if flag.channel is None else f"{flag.control}.{flag.channel}"
+        rows.append((flag.severity, flag.id, where, what, f"{flag.fault}: {flag.message}; {flag.remedy}"))
+    widths = [max(len(row[i]) for row in rows) for i in range(4)]
+    return [
+        "  ".join(cell.ljust(w) for cell, w in zip(row, (*widths, 0), strict=True)).rstrip() for row in rows
+    ]

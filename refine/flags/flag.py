@@ -1,0 +1,67 @@
+"""A flag: a fault that was found. What, where, how visible, what causes it, and what to do about it."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from typing import Any, Literal
+
+Severity = Literal["note", "warn", "error"]
+RANK: dict[Severity, int] = {"note": 0, "warn": 1, "error": 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Cause:
+    """The control, channel and key frames that a flag comes from; no channel means the control as a whole."""
+
+    control: str
+    channel: str | None = None
+    frames: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A found fault. `frames` is the range in which it shows, both ends included; `amount` is in `unit`.
+
+    `ratio` is the amount over the threshold at which it becomes a warning, times the attention that viewers pay
+    to the part: what a person should look at first.
+    """
+
+    fault: str
+    control: str
+    channel: str | None
+    frames: tuple[int, int]
+    severity: Severity
+    amount: float
+    unit: str
+    cause: Cause
+    message: str
+    remedy: str
+    ratio: float = 1.0
+
+    @property
+    def id(self) -> str:
+        """Stable for the same finding in the same shot: the fault's initials and four hexadecimal digits."""
+        where = f"{self.fault}|{self.control}|{self.channel}|{self.frames[0]}:{self.frames[1]}"
+        initials = "".join(word[0] for word in self.fault.split())
+        return f"{initials}-{hashlib.sha256(where.encode()).hexdigest()[:4]}"
+
+
+def as_json(flag: Flag) -> dict[str, Any]:
+    """The contract's form of a flag."""
+    return {
+        "id": flag.id,
+        "fault": flag.fault,
+        "control": flag.control,
+        "channel": flag.channel,
+        "frames": list(flag.frames),
+        "severity": flag.severity,
+        "amount": {"value": flag.amount, "unit": flag.unit},
+        "cause": {
+            "control": flag.cause.control,
+            "channel": flag.cause.channel,
+            "frames": list(flag.cause.frames),
+        },
+        "message": flag.message,
+        "remedy": flag.remedy,
+    }

@@ -1,0 +1,207 @@
+"""Faults of the keys themselves: what breaks the shot's own habit, keys too near each other, steps, limits.
+
+A slope is judged by the habit of the shot (`habit`), and the fewest edits that explain the break name the cause
+(`cause`): the flag stands at the key that is off, not at the neighbours whose slopes give it away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+import numpy as np
+
+from refine.cause import Explanation, Suspect, edited, explain
+from refine.curve import sample
+from refine.flags.flag import Cause, Flag
+from refine.flags.stage import Stage, runs
+from refine.habit import moving
+from refine.measure import most_moved
+from refine.shot import ROTATIONS, Array, Channel, Segment
+
+FAULTS = {"value": "moved key", "value and slope": "moved key", "slope": "stray slope", "zigzag": "zigzag"}
+NEAR = 3  # keys to each side of a strange one that may be its cause
+MOST = 6  # faults of one channel
+
+
+def find(stage: Stage) -> Iterator[Flag]:
+    """All findings of this family, in no order."""
+    for name in stage.order:
+        for channel in stage.control(name).channels:
+            if channel.keys is not None:
+                yield from _habit_breaks(stage, name, channel)
+                yield from _doubled(stage, name, channel)
+                yield from _steps(stage, name, channel)
+            yield from _limits(stage, name, channel)
+
+
+def _habit_breaks(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
+    """The likeliest causes of the slopes that break the habit, one after the other until none is left."""
+    strange = stage.book.strange_frames(name, channel.name)
+    if not len(strange) or not moving(channel):
+        return
+    assert channel.keys is not None
+    keys, pixels = channel.keys, most_moved(stage.shot, stage.posed, stage.view, name, channel.name)[1]
+    at = np.searchsorted(keys.frames, strange)
+    searched = np.zeros(len(keys), np.bool_)
+    for k in at:
+        searched[max(k - NEAR, 0) : k + NEAR + 1] = True
+    inside = (keys.frames >= stage.frames[0]) & (keys.frames <= stage.frames[-1])
+    for _ in range(MOST):
+        rules, habit = stage.book.rules(keys), stage.book.habit(name, channel.name)
+        predict = stage.book.prediction(keys)
+        suspect = Suspect(keys, rules, habit, predict, True, searched & inside, {}, lambda: pixels)
+        found = explain(suspect)
+        nothing = next(e.probability for e in found if not e.edits)
+        best = next((e for e in found if e.edits), None)
+        if best is None or 1 - nothing < stage.thresholds["moved key"]["likely"]:
+            return
+        after = edited(keys, best.edits)
+        flag = _habit_flag(stage, name, channel, keys.frames, best, pixels)
+        if flag is not None:
+            yield flag
+        keys = after
+
+
+def _habit_flag(
+    stage: Stage, name: str, channel: Channel, frames: Array, best: Explanation, pixels: float
+) -> Flag | None:
+    """The flag for an explanation, None where it can't be seen."""
+    fault = FAULTS[best.kind]
+    threshold = stage.thresholds[fault]
+    amount = pixels * best.displacement(frames)
+    severity = threshold.severity(amount)
+    if severity is None:
+        return None
+    at = tuple(float(frames[k]) for k in best.keys)
+    first, last = min(best.keys), max(best.keys)
+    where = int(frames[max(first - 1, 0)]), int(frames[min(last + 1, len(frames) - 1)])
+    keys = ", ".join(f"{frame:g}" for frame in at)
+    message = {
+        "moved key": f"the key at {keys} is off by {amount:.1f} px: the slopes beside it were made for another value",
+        "stray slope": f"the slope at {keys} moves the curve by {amount:.1f} px from where the shot's habit would",
+        "zigzag": f"the keys at {keys} go to and fro by {amount:.1f} px",
+    }[fault]
+    ratio = threshold.ratio(amount) * stage.attention(name)
+    cause = Cause(name, channel.name, at)
+    remedy = (
+        "put the key back to where its neighbours' slopes point"
+        if fault != "stray slope"
+        else "set the slope anew"
+    )
+    return Flag(fault, name, channel.name, where, severity, amount, "px", cause, message, remedy, ratio)
+
+
+def _doubled(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
+    """Keys nearer to each other than half a frame, or off the whole frame."""
+    assert channel.keys is not None
+    threshold = stage.thresholds["doubled key"]
+    frames = channel.keys.frames
+    for a, b in pairwise(frames.tolist()):
+        severity = threshold.severity(b - a)
+        if severity is not None and stage.frames[0] <= a <= stage.frames[-1]:
+            message = f"keys at {a:g} and {b:g}, {b - a:.3g} frames apart"
+            cause = Cause(name, channel.name, (a, b))
+            where = int(np.floor(a)), int(np.ceil(b))
+            yield Flag(
+                "doubled key",
+                name,
+                channel.name,
+                where,
+                severity,
+                b - a,
+                "frames",
+                cause,
+                message,
+                "keep one of them",
+            )
+    off = np.abs(frames - np.rint(frames))
+    for k in np.flatnonzero(off > threshold["off"]):
+        if stage.frames[0] <= frames[k] <= stage.frames[-1]:
+            cause, where = (
+                Cause(name, channel.name, (float(frames[k]),)),
+                (int(frames[k]), int(np.ceil(frames[k]))),
+            )
+            message, remedy = f"a key at {frames[k]:g}, between two frames", "put it on a whole frame"
+            yield Flag(
+                "off-frame key",
+                name,
+                channel.name,
+                where,
+                "note",
+                float(off[k]),
+                "frames",
+                cause,
+                message,
+                remedy,
+            )
+
+
+def _steps(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
+    """A held segment among curves that ends in a jump: left over from blocking."""
+    keys = channel.keys
+    assert keys is not None
+    curves = np.count_nonzero(keys.segment[:-1] == Segment.CURVE)
+    if len(keys) < 5 or curves < 0.7 * (len(keys) - 1) or keys.values.shape[1] > 1:
+        return
+    spacing = np.abs(np.diff(keys.values[:, 0])) / np.diff(keys.frames)
+    usual = float(np.median(spacing[keys.segment[:-1] == Segment.CURVE]))
+    threshold = stage.thresholds["leftover step"]
+    for k in np.flatnonzero(keys.segment[:-1] == Segment.HOLD):
+        jump = abs(float(keys.values[k + 1, 0] - keys.values[k, 0]))
+        times = jump / usual if usual > 0 else 0.0
+        severity = threshold.severity(times)
+        exempt = stage.marked(name, "cut", "hold", "contact")
+        position = int(np.clip(keys.frames[k + 1] - stage.frames[0], 0, len(stage.frames) - 1))
+        if (
+            severity is not None
+            and not exempt[position]
+            and stage.frames[0] <= keys.frames[k + 1] <= stage.frames[-1]
+        ):
+            where = int(keys.frames[k]), int(keys.frames[k + 1])
+            message = f"held from {where[0]} and jumps at {where[1]} by {times:.0f} times the usual spacing"
+            cause = Cause(name, channel.name, (float(keys.frames[k]),))
+            remedy = "let a curve follow the key"
+            yield Flag(
+                "leftover step",
+                name,
+                channel.name,
+                where,
+                severity,
+                times,
+                threshold.unit,
+                cause,
+                message,
+                remedy,
+            )
+
+
+def _limits(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
+    """A channel past the limits that the rig states, longer than two frames (shorter is a cartoon's break)."""
+    limits = channel.limits
+    if limits is None or channel.name not in ROTATIONS:
+        return
+    values = sample(channel, stage.shot, stage.frames)[:, 0]
+    past = np.maximum(values - limits.upper, limits.lower - values)
+    threshold = stage.thresholds["past limit"]
+    for a, b in runs(past >= threshold.warn):
+        if b - a < 2:
+            continue
+        worst = float(past[a : b + 1].max())
+        severity = threshold.severity(worst)
+        assert severity is not None
+        where = int(stage.frames[a]), int(stage.frames[b])
+        message = f"{worst:.1f} deg past its limit"
+        yield Flag(
+            "past limit",
+            name,
+            channel.name,
+            where,
+            severity,
+            worst,
+            "deg",
+            Cause(name, channel.name),
+            message,
+            "keep it within the limit and let the parent turn the rest",
+            threshold.ratio(worst) * stage.attention(name),
+        )

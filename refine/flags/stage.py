@@ -1,0 +1,145 @@
+"""What all findings share: the shot posed on every frame, its points on screen, and what exempts them.
+
+Points are the pivot and the tip of each control. A point counts on frames where it is in the image and the control
+it belongs to is at least 12 px large there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.flags.thresholds import Thresholds
+from refine.habit import HabitBook
+from refine.held import Locks
+from refine.measure import marked_points
+from refine.pose import Point, Pose, pose, world_point
+from refine.rig import children, solve_order
+from refine.shot import Array, Control, Shot
+from refine.view import View, project, view, visible
+
+SMALL = 12.0  # px under which a control is too small to look at [judge]
+_ATTENTION = {"head": 1.0, "eyes": 1.0, "face": 1.0, "hand": 0.7, "foot": 1.0}  # [judge] others 0.4
+
+
+@dataclass(frozen=True, eq=False)
+class Stage:
+    """A shot ready to be looked at: `frames` are the whole frames in question, `order` the controls to look at."""
+
+    shot: Shot
+    frames: Array
+    thresholds: Thresholds
+    camera: str | None
+    order: tuple[str, ...]
+
+    @cached_property
+    def posed(self) -> Pose:
+        return pose(self.shot, self.frames)
+
+    @cached_property
+    def view(self) -> View:
+        return view(self.shot, self.posed, self.camera)
+
+    @cached_property
+    def range(self) -> tuple[int, int]:
+        return int(self.frames[0]), int(self.frames[-1])
+
+    @cached_property
+    def book(self) -> HabitBook:
+        """The habit of the whole shot: faults are few, so it is learnt with them."""
+        return HabitBook(self.shot, self.range)
+
+    @cached_property
+    def locks(self) -> Locks:
+        return Locks(self.shot, self.shot.pins, self.range)
+
+    @cached_property
+    def control_at(self) -> dict[str, int]:
+        return {control.name: i for i, control in enumerate(self.shot.controls)}
+
+    def control(self, name: str) -> Control:
+        return self.shot.controls[self.control_at[name]]
+
+    def points(self, name: str) -> tuple[Point, ...]:
+        """Pivot and tip of a control."""
+        return marked_points(self.control(name))
+
+    def world(self, point: Point) -> Array:
+        """(N, 3) path of a point in the world, shot units."""
+        return world_point(self.posed, self.shot, point)
+
+    def screen(self, point: Point) -> Array:
+        """(N, 2) path of a point on screen, px."""
+        return project(self.view, self.world(point))
+
+    def counts(self, point: Point) -> NDArray[np.bool_]:
+        """(N,) frames on which a point is in the image and its control large enough to be looked at."""
+        return visible(self.view, self.world(point)) & (self.size(point.control) >= SMALL)
+
+    def size(self, name: str) -> Array:
+        """(N,) extent of a control on screen, px: from its pivot to its tip and its children's pivots."""
+        if name not in self._sizes:
+            own = self.control(name)
+            ends = [Point(child, self.control(child).pivot) for child in self._children.get(name, ())]
+            ends += [Point(name, own.tip)] if own.tip is not None else []
+            if not ends and own.parent is not None:  # an end without a tip is as large as what it hangs on
+                ends = [Point(own.parent, self.control(own.parent).pivot)]
+            start = self.screen(Point(name, own.pivot))
+            apart = [np.linalg.norm(self.screen(end) - start, axis=1) for end in ends]
+            self._sizes[name] = np.max(apart, axis=0) if apart else np.full(len(self.frames), np.inf)
+        return self._sizes[name]
+
+    @cached_property
+    def _sizes(self) -> dict[str, Array]:
+        return {}
+
+    @cached_property
+    def _children(self) -> dict[str | None, tuple[str, ...]]:
+        return children(self.shot)
+
+    def attention(self, name: str) -> float:
+        """How closely viewers look at a control's part: faces and contacts 1, hands 0.7, the rest 0.4 [judge]."""
+        return _ATTENTION.get(self.control(name).part or "", 0.4)
+
+    def marked(self, name: str, *kinds: str, around: int = 0) -> NDArray[np.bool_]:
+        """(N,) frames within marks of these kinds that concern a control, and `around` frames beside them."""
+        inside = np.zeros(len(self.frames), np.bool_)
+        for mark in self.shot.marks:
+            if mark.kind in kinds and (not mark.controls or name in mark.controls):
+                inside |= (self.frames >= mark.frames[0] - around) & (self.frames <= mark.frames[1] + around)
+        return inside
+
+    def edges(self, name: str, *kinds: str, around: int = 1) -> NDArray[np.bool_]:
+        """(N,) frames within `around` of the ends of such marks: where motion may break."""
+        near = np.zeros(len(self.frames), np.bool_)
+        for mark in self.shot.marks:
+            if mark.kind in kinds and (not mark.controls or name in mark.controls):
+                for end in mark.frames:
+                    near |= np.abs(self.frames - end) <= around
+        return near
+
+    def meant(self, fault: str, control: str, frames: tuple[int, int]) -> bool:
+        """Whether the animator has said of this finding: I meant that."""
+        return any(
+            mark.kind == "meant"
+            and mark.note == fault
+            and control in mark.controls
+            and mark.frames[0] <= frames[1]
+            and frames[0] <= mark.frames[1]
+            for mark in self.shot.marks
+        )
+
+
+def runs(inside: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last position of each stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(np.int8), [0]])))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def in_order(shot: Shot, controls: Sequence[str]) -> tuple[str, ...]:
+    """The controls to look at, root outward; all of them where none is named."""
+    return tuple(name for group in solve_order(shot) for name in group if not controls or name in controls)
