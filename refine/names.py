@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from refine.errors import InputError
 from refine.shot import Pin, Shot
 
-_FRAMES = re.compile(r"(-?\d+)(?::(-?\d+))?", re.ASCII)
+_FRAMES = re.compile(r"(-?\d{1,12})(?::(-?\d{1,12}))?", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
