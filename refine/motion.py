@@ -29,6 +29,8 @@ _COLUMNS = {
     "outgoing": (OUTGOING,),
 }
 
+INSTANT = 1e-3  # frames: a rate is counted over no less than that
+
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
@@ -145,9 +147,10 @@ class KeyedMotion:
         quotients = []
         for frames, rows in self._polygons(channel):
             for f, y in _rising(frames, rows):
-                run = np.diff(f)
-                steep = run > 1e-9
-                quotients.append(np.diff(y, axis=0)[steep] / run[steep, None])
+                run, rise = np.diff(f), np.diff(y, axis=0)
+                # Reaches as long as the segment make the curve vertical: no run, yet a rise to be bounded.
+                steep = (run > 0) | np.any(rise != 0, axis=1)
+                quotients.append(rise[steep] / np.maximum(run, INSTANT)[steep, None])
         return self.over_keys(channel, np.concatenate(quotients or [self._none(channel)]))
 
     def _none(self, channel: str) -> Array:

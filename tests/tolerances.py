@@ -177,3 +177,10 @@ FOUND_QUATERNION = 5e-3
 
 # No unit: sums and quotients of some ten numbers below 10.
 ARITHMETIC = 1e-12
+
+# Shot units (or, times the focal length, px) per natural unit: central differences with DERIVATIVE_STEP of turns
+# by up to some degrees a unit.
+MOTION_DERIVATIVE = 1e-7
+
+# Channel units and units per frame, and relative: central differences with 1e-5 frames beside a hull.
+HULL = 1e-6
