@@ -14,8 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
-from itertools import combinations
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -23,6 +22,7 @@ from numpy.typing import NDArray
 
 from refine.habit import CHORD, NATURAL, ZERO, Habit, Rules, contexts, deviations, units
 from refine.shot import Array, Keys
+from refine.zigzag import Curve, Zigzags, zigzags
 
 Kind = Literal["nothing", "value", "slope", "value and slope", "zigzag"]
 
@@ -31,7 +31,6 @@ GAIN = 0.5  # [judge] expected share of the fault that it has to remove
 _EDIT_SCALE = 0.3  # [judge] prior size of an edit, relative to the local range
 _STUDENT = 3.0  # degrees of freedom: real motion is full of keys that neighbours don't predict
 _ZIGZAG = (3, 4, 5)
-_EVEN = 0.3  # [judge] a zigzag has one amplitude, more or less: smallest over largest move
 _BOTH = 3.0  # [judge] nats: a key off in value and slope at once is that much rarer than in one of them
 _NOTICED = 2.0  # [judge] px at which half of the faults get noticed
 _BULGE = 4 / 27  # what a unit slope lifts a segment of unit length by: the maximum of u (1 - u)^2
@@ -325,119 +324,29 @@ class _Judge:
         return Explanation("value and slope", (Edit(k, amounts[best_], slope),), cost_)
 
     def zigzags(self) -> list[Explanation]:
-        """Neighbouring keys moved to alternating sides: one explanation for each run of them."""
-        found = []
+        """Neighbouring keys moved to alternating sides: the best explanation for each run of them."""
+        curve = Curve(self.values, self.slopes, self.local, self.unit, self.rules, self.habit)
+        found: list[Explanation] = []
         for count in _ZIGZAG:
-            for first in self.searched:
-                run = np.arange(first, first + count)
-                if run[-1] >= len(self.values) or not self.suspect.searched[run].all():
-                    continue
-                found += self._zigzag(run)
+            options = zigzags(curve, self.suspect.searched, count)
+            if len(options.keys):
+                found += self._zigzags(options, count)
         return found
 
-    def _zigzag(self, run: NDArray[np.intp]) -> list[Explanation]:
-        """The best zigzag over one run of keys, if any explains something."""
-        options = [self._alternating(run, guess) for guess in (NATURAL, CHORD)]
-        exact = self._exact_amounts(run)
-        amounts = np.concatenate([[option[0] for option in options], exact])
-        known = np.array([option[1] for option in options] + [len(run)] * len(exact))
-        moves = np.linalg.norm(amounts, axis=2)
-        turning = np.all(np.sum(amounts[:, 1:] * amounts[:, :-1], axis=2) < 0, axis=1)
-        even = (moves.min(axis=1) > _EVEN * moves.max(axis=1)) & (
-            moves.max(axis=1) < 3 * self.local[run].max()
-        )
-        keep = turning & even & (2 * known >= len(run))
-        if not keep.any():
-            return []
-        amounts, known, moves = amounts[keep], known[keep], moves[keep]
-        values = np.repeat(self.values[None], len(amounts), axis=0)
-        values[:, run] += amounts
-        cost = self.cost(values, np.repeat(self.slopes[None], len(amounts), axis=0))
+    def _zigzags(self, options: Zigzags, count: int) -> list[Explanation]:
+        values = np.repeat(self.values[None], len(options.keys), axis=0)
+        values[np.arange(len(values))[:, None], options.keys] += options.amounts
+        cost = self.cost(values, np.repeat(self.slopes[None], len(values), axis=0))
+        moves = np.linalg.norm(options.amounts, axis=2)
         # Alternation is one bit a key that need not be said; what no slope determines needs no precision.
-        charge = self.where + known * self.tight_edit - len(run) * np.log(2)
-        charge = charge + (moves / self.local[run]).sum(axis=1) + self.unnoticed(moves.max(axis=1))
-        best = int(np.argmin(cost + charge))
-        edits = tuple(Edit(int(k), amount) for k, amount in zip(run, amounts[best], strict=True))
-        return [Explanation("zigzag", edits, float((cost + charge)[best]))]
-
-    def _exact_amounts(self, run: NDArray[np.intp]) -> Array:
-        """(S, n, D) amounts at which n of the keys around the run obey a rule exactly, for each choice of them."""
-        rows = np.arange(max(run[0] - 1, 0), min(run[-1] + 2, len(self.values)))
-        rows = rows[self.judged[rows]]
-        turned = rows[np.any(self.slopes[rows] != 0, axis=1)]  # a flat key says nothing by its chord
-        matrix = np.concatenate([self.rules.natural[rows], self.rules.chord[turned]])
-        at = np.concatenate([rows, turned])
-        if len(at) < len(run):
-            return np.zeros((0, len(run), self.values.shape[1]))
-        rest = (self.slopes[at] - matrix @ self.values) / self.unit[at, None]
-        scale = self.local[run].max()
-        equations = matrix[:, run] * scale / self.unit[at, None]
-        chosen = _choices(len(at), len(run))
-        rising = np.sort(at[chosen], axis=1)
-        chosen = chosen[np.all(np.diff(rising, axis=1) > 0, axis=1)]
-        system = equations[chosen]
-        solvable = np.abs(np.linalg.det(system)) > 1e-4
-        amounts: Array = np.linalg.solve(system[solvable], rest[chosen[solvable]]) * scale
-        return amounts
-
-    def _alternating(self, run: NDArray[np.intp], first_guess: int) -> tuple[Array, int]:
-        """(n, D) amounts that make most keys obey the rule nearest to them, starting from one rule for all."""
-        near = np.arange(max(run[0] - 4, 0), min(run[-1] + 5, len(self.values)))
-        near = near[self.judged[near]]
-        rule = np.full(len(near), first_guess)
-        for _ in range(3):
-            amounts, known = self._obeying(run, near, rule)
-            nearest = self._nearest_rules(run, near, amounts)
-            if np.array_equal(nearest, rule):
-                break
-            rule = nearest
-        return amounts, known
-
-    def _obeying(
-        self, run: NDArray[np.intp], rows: NDArray[np.intp], rule: NDArray[np.intp]
-    ) -> tuple[Array, int]:
-        """(n, D) amounts that make the rows obey their rules, and how many of them the rows determine.
-
-        What the rows leave open alternates by the size of the rest: a zigzag has one amplitude, more or less.
-        """
-        informative = rule != ZERO
-        rows, rule = rows[informative], rule[informative]
-        both = np.stack([self.rules.natural, self.rules.chord])[rule, rows]
-        matrix = both[:, run] / self.unit[rows, None]
-        rest = (self.slopes[rows] - both @ self.values) / self.unit[rows, None]
-        sign = (-1.0) ** np.arange(len(run))
-        known = int(np.linalg.matrix_rank(matrix, tol=0.02 / self.local[run].max())) if len(rows) else 0
-        # amplitude and the keys' deviations from it; only the deviations are held small
-        design = np.hstack([(matrix @ sign)[:, None], matrix])
-        held = np.append(0.0, np.full(len(run), 1e-3 / self.local[run].max()))
-        x = _least_absolute(design, rest, held)
-        return x[:1] * sign[:, None] + x[1:], known
-
-    def _nearest_rules(
-        self, run: NDArray[np.intp], rows: NDArray[np.intp], amounts: Array
-    ) -> NDArray[np.intp]:
-        values = self.values.copy()
-        values[run] += amounts
-        deviation = deviations(self.rules, values, self.slopes, self.unit)
-        shares = self.habit.shares[contexts(values)][rows, :3].T
-        # A tenth of the slope unit is what a wrong amount may still leave over.
-        return np.asarray(np.argmax(np.log(shares + 1e-3) - deviation[:, rows] / 0.1, axis=0))
-
-
-@lru_cache(maxsize=64)
-def _choices(count: int, size: int) -> NDArray[np.intp]:
-    """(S, size): all ways to choose `size` of `count` things."""
-    return np.array(list(combinations(range(count), size)), np.intp).reshape(-1, size)
-
-
-def _least_absolute(matrix: Array, target: Array, ridge: Array) -> Array:
-    """x (n, D) that minimises the sum of |matrix x - target|, by reweighting; ties go to the smallest ridge * x."""
-    weight = np.ones(len(matrix))
-    x: Array = np.zeros((matrix.shape[1], target.shape[1]))
-    for _ in range(12):
-        weighted = matrix * weight[:, None]
-        normal = matrix.T @ weighted + np.diag(ridge**2)
-        normal[np.diag_indices_from(normal)] += 1e-12 * np.trace(normal) + 1e-300
-        x = np.asarray(np.linalg.solve(normal, weighted.T @ target), np.float64)
-        weight = 1 / np.maximum(np.linalg.norm(matrix @ x - target, axis=1), 1e-6)
-    return x
+        charge = self.where + options.known * self.tight_edit - count * np.log(2)
+        charge = charge + (moves / self.local[options.keys]).sum(axis=1) + self.unnoticed(moves.max(axis=1))
+        total, first = cost + charge, options.keys[:, 0]
+        found = []
+        for k in np.unique(first):
+            best = int(np.argmin(np.where(first == k, total, np.inf)))
+            pairs = zip(options.keys[best], options.amounts[best], strict=True)
+            found.append(
+                Explanation("zigzag", tuple(Edit(int(j), by) for j, by in pairs), float(total[best]))
+            )
+        return found
