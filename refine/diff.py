@@ -13,7 +13,7 @@ from refine.measure import Move, largest_moves
 from refine.pose import pose
 from refine.rig import descendants
 from refine.shot import Channel, Control, Shot
-from refine.view import view
+from refine.view import check_camera, view
 
 SCHEMA = "motion-refine/diff/1"
 _REACH = 50  # frames: a key moves the curve as far as its neighbours, which stand nearer than this
@@ -35,7 +35,8 @@ class Difference:
 
 
 def difference(before: Shot, after: Shot, camera: str | None = None) -> Difference:
-    """All that differs. What is seen is measured through the camera of `before`."""
+    """All that differs. What is seen is measured through the camera of `before`. InputError if it isn't there."""
+    check_camera(before, camera)
     others = list(_document_differences(before, after))
     old, new = ({control.name: control for control in shot.controls} for shot in (before, after))
     others += [f"control {name} is only in the first" for name in old if name not in new]

@@ -42,6 +42,14 @@ class View:
     near: float  # shot units
 
 
+def check_camera(shot: Shot, camera: str | None) -> None:
+    """InputError for a camera that isn't there; None is always right."""
+    names = [each.name for each in shot.cameras]
+    if camera is not None and camera not in names:
+        allowed = ", ".join(names) if names else "none: the shot has no camera"
+        raise InputError("camera", f"no camera {camera!r}", allowed, "name one of these, or leave it out")
+
+
 def view(shot: Shot, pose: Pose, camera: str | None = None) -> View:
     """The named camera on the pose's frames; the first when None; a view from the front when there is none.
 
@@ -50,10 +58,8 @@ def view(shot: Shot, pose: Pose, camera: str | None = None) -> View:
     """
     if camera is None and not shot.cameras:
         return _front(shot, pose)
+    check_camera(shot, camera)
     names = [each.name for each in shot.cameras]
-    if camera is not None and camera not in names:
-        allowed = ", ".join(names) if names else "none: the shot has no camera"
-        raise InputError("camera", f"no camera {camera!r}", allowed, "name one of these, or leave it out")
     chosen = shot.cameras[0 if camera is None else names.index(camera)]
     which = f", the first of {len(names)}" if camera is None and len(names) > 1 else ""
     linear, place = camera_pose(shot, pose, chosen)
