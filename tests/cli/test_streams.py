@@ -1,0 +1,175 @@
+"""The command in a process of its own: pipes that close, Ctrl-C, full disks, terminals, letters that don't fit."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import select
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.cli.console import COMMAND, ROOT, document, folder, process, refine
+from tests.cli.small_shots import FRAMES, HIPS, write_shot
+
+
+@pytest.fixture
+def shot(tmp_path: Path) -> Path:
+    return write_shot(tmp_path)
+
+
+def start(*arguments: object, **options: object) -> subprocess.Popen[bytes]:
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    words = [*COMMAND, *map(str, arguments)]
+    return subprocess.Popen(words, env=environment, stderr=subprocess.PIPE, **options)  # type: ignore[call-overload,no-any-return]
+
+
+# --- pipes ---
+
+
+@pytest.mark.parametrize(
+    "arguments", [["show"], ["show", "--json"], ["suggest", "--frames", FRAMES, "--json"]], ids=" ".join
+)
+def test_a_reader_that_has_seen_enough_is_no_error(arguments: list[str], shot: Path) -> None:
+    """As under `| head -1`: the reading end is closed before anything is printed."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    with start(*arguments, shot, "--quiet", stdout=writing) as running:
+        os.close(writing)
+        _, err = running.communicate(timeout=60)
+    assert (running.returncode, err) == (0, b"")
+
+
+def test_in_a_pipeline_the_first_line_comes_through(shot: Path) -> None:
+    line = f'"{sys.executable}" -c "from refine.cli import main; main()" show "$0" --json | head -1'
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(["bash", "-c", line, str(shot)], env=environment, capture_output=True, check=True)
+    assert (done.stdout, done.stderr) == (b"{\n", b"")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="there is no /dev/full here")
+def test_a_full_disk_behind_stdout_is_told_in_one_line(shot: Path) -> None:
+    with open("/dev/full", "wb") as full, start("show", shot, "--json", stdout=full) as running:
+        _, err = running.communicate(timeout=60)
+    assert running.returncode == 2
+    assert len(err.splitlines()) == 1
+    assert b"stdout: it can't be written" in err
+
+
+def test_without_stdout_nothing_breaks(shot: Path) -> None:
+    line = f'exec "{sys.executable}" -c "from refine.cli import main; main()" show "$0" >&-'
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(["bash", "-c", line, str(shot)], env=environment, capture_output=True, check=False)
+    assert (done.returncode, done.stdout, done.stderr) == (0, b"", b"")
+
+
+# --- Ctrl-C ---
+
+
+def test_ctrl_c_ends_with_130_and_without_a_traceback(tmp_path: Path) -> None:
+    """The command waits for a pipe that nobody writes to; opening its other end says that it has begun."""
+    waiting = tmp_path / "waiting.shot.json"
+    os.mkfifo(waiting)
+    with start("show", waiting, stdout=subprocess.PIPE) as running:
+        writing = os.open(waiting, os.O_WRONLY)
+        running.send_signal(signal.SIGINT)
+        out, err = running.communicate(timeout=60)
+        os.close(writing)
+    assert running.returncode == 130
+    assert out == b""
+    assert b"Traceback" not in err
+
+
+@pytest.mark.parametrize("call", ["write", "fsync", "link", "replace"])
+def test_ctrl_c_while_writing_leaves_the_old_file(
+    call: str, shot: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    suggestion = shot.with_name("s.json")
+    assert refine("suggest", shot, "--frames", FRAMES, "-o", suggestion).code == 0
+    before = folder(shot.parent)
+
+    def interrupted(*_: object, **__: object) -> None:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, call, interrupted)
+        result = refine("apply", shot, suggestion, "--in-place")
+    assert (result.code, result.out, result.err) == (130, "", "")
+    assert folder(shot.parent) == before
+
+
+# --- terminals and letters ---
+
+
+def on_a_terminal(*arguments: object, **environment: str) -> str:
+    """What the command prints on a terminal."""
+    ours, theirs = pty.openpty()
+    env = {**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm", **environment}
+    with subprocess.Popen([*COMMAND, *map(str, arguments)], env=env, stdout=theirs, stderr=theirs) as running:
+        os.close(theirs)
+        printed = b""
+        while select.select([ours], [], [], 60)[0]:
+            try:
+                part = os.read(ours, 65536)
+            except OSError:  # Linux says so when the other end is closed
+                break
+            if not part:
+                break
+            printed += part
+        running.wait(timeout=60)
+    os.close(ours)
+    return printed.decode()
+
+
+def test_a_terminal_gets_emphasis_unless_no_color_is_set(shot: Path) -> None:
+    arguments = ["suggest", shot, "--frames", FRAMES]
+    assert "\x1b[1m" in on_a_terminal(*arguments)
+    assert "\x1b" in on_a_terminal(*arguments, NO_COLOR="")  # an empty one doesn't count
+    plain = on_a_terminal(*arguments, NO_COLOR="1")
+    assert "\x1b" not in plain
+    assert plain.replace("\r\n", "\n").endswith(refine(*arguments).out)  # nothing is said by emphasis alone
+
+
+def test_letters_that_do_not_fit_the_terminal_do_no_harm(shot: Path) -> None:
+    shot.write_text(shot.read_text().replace(f'"{HIPS}"', '"hüfte影"'))
+    for encoding in ("ascii", "latin-1", "utf-8"):
+        plain = process("show", shot, env={"PYTHONIOENCODING": encoding})
+        assert (plain.returncode, plain.stderr) == (0, b"")
+        shown = document(
+            process("show", shot, "--json", env={"PYTHONIOENCODING": encoding}).stdout.decode(encoding),
+            "show",
+        )
+        assert shown["controls"][0]["name"] == "hüfte影"
+    assert "hüfte影" in process("show", shot, env={"PYTHONIOENCODING": "utf-8"}).stdout.decode()
+
+
+def test_a_file_name_that_is_no_text_does_no_harm(shot: Path, tmp_path: Path) -> None:
+    odd = Path(os.fsdecode(os.fsencode(tmp_path) + b"/r\xe9ach.shot.json"))
+    shot.rename(odd)
+    suggestion = tmp_path / "s.json"
+    for arguments in (
+        ["show", odd],
+        ["show", odd, "--json"],
+        ["suggest", odd, "--frames", FRAMES, "-o", suggestion],
+    ):
+        done = process(*arguments)
+        assert (done.returncode, b"Traceback" in done.stderr) == (0, False)
+    assert json.loads(suggestion.read_text())["changes"]
+    done = process("apply", odd, suggestion, "--in-place")
+    assert done.returncode == 0
+    assert len(list(tmp_path.glob("*.before-1"))) == 1
+
+
+# --- the way it is installed ---
+
+
+def test_the_installed_command_is_the_same(shot: Path) -> None:
+    command = Path(sys.executable).with_name("refine")
+    if not command.exists():
+        pytest.fail(f"the project isn't installed beside {sys.executable}: pip install -e .")
+    done = subprocess.run([command, "show", shot], capture_output=True, check=True)
+    assert done.stdout.decode() == refine("show", shot).out
