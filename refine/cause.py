@@ -300,7 +300,8 @@ class _Judge:
             cost = self.cost(values, slopes)
             size = np.linalg.norm(amounts, axis=1)
             charge = self.where + self.tight_edit + size / self.local[k] + self.unnoticed(size)
-            charge[:guesses] += np.log(self.habit.tight / self.scatter)
+            imprecise = ~self._meets_a_rule(values[:guesses])
+            charge[:guesses][imprecise] += np.log(self.habit.tight / self.scatter)
             best = int(np.argmin(cost + charge))
             found.append(Explanation("value", (Edit(int(k), amounts[best]),), float((cost + charge)[best])))
             if self.judged[k] and len(amounts) > guesses:
@@ -309,6 +310,18 @@ class _Judge:
                     self._value_and_slope(int(k), amounts[exact], values[exact], slopes[exact], charge[exact])
                 )
         return found
+
+    def _meets_a_rule(self, values: Array) -> NDArray[np.bool_]:
+        """(P,) whether values (P, K, D) bring a key onto its spline's or chord's slope that isn't on it now.
+
+        Such a value says something to the last digit, by chance or not, and must be charged for it.
+        """
+
+        def met(values: Array) -> NDArray[np.bool_]:
+            nearest = deviations(self.rules, values, self.slopes, self.unit)[:ZERO].min(axis=0)
+            return np.asarray(nearest < 10 * self.habit.tight)
+
+        return np.asarray((met(values) & ~met(self.values[None]) & self.judged).any(axis=1))
 
     def _value_and_slope(
         self, k: int, amounts: Array, values: Array, slopes: Array, charge: Array

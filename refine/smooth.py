@@ -129,6 +129,8 @@ def smoothed(
 ) -> Smoothed:
     """The channel with its range smoothed at base / strength Hz, base being the frequency that its noise asks for.
 
+    Spikes have no weight of their own and are taken back whole, or by the strength where that is below 1.
+
     Raises NoSolution when pins and limits exclude each other.
     """
     assert channel.samples is not None
@@ -141,31 +143,35 @@ def smoothed(
     scale[[spike - frames[0] for spike in found.spikes]] = np.inf
 
     def solved(
-        hz: float, component: int, constraints: list[Constraint]
+        weight: float, component: int, constraints: list[Constraint]
     ) -> tuple[Array, tuple[Residual, ...]]:
         motion = BakedMotion(channel.name, times, y[:, component], frames[0], frames[1])
-        weight = half_amplitude_weight(hz, shot.fps)
         smooth = SmoothMotion("channel", weight, channel=channel.name, frame_weight=breaks[low:high])
         solution = solve(build(motion, [smooth, StayClose(scale), *constraints]))
         return solution.x, solution.residuals
 
-    hz = _base(lambda hz: np.stack([solved(hz, c, [])[0] for c in range(y.shape[1])]), found, scale, shot.fps)
-    hz = min(hz / strength, 0.49 * shot.fps)
+    def taken(hz: float) -> Array:
+        weight = half_amplitude_weight(hz, shot.fps)
+        return np.stack([solved(weight, c, [])[0] for c in range(y.shape[1])])
+
+    base = _base(taken, found, scale, shot.fps)
+    weight = half_amplitude_weight(base, shot.fps) * strength**6
+    spikes_share = np.where(np.isinf(scale), min(strength, 1.0), 1.0)
     z = y.copy()
     residuals: list[Residual] = []
     for component in range(y.shape[1]):
         constraints: list[Constraint] = [Pins(channel.name, np.array(f), source) for source, f in held.pins]
         if held.limits is not None:
             constraints.append(Bounds(channel.name, held.limits.lower, held.limits.upper, held.limits.rate))
-        x, rows = solved(hz, component, constraints)
-        z[a - low : b + 1 - low, component] += x
+        x, rows = solved(weight, component, constraints)
+        z[a - low : b + 1 - low, component] += spikes_share * x
         residuals += rows
     if z.shape[1] == 4:
         changed = np.any(z != y, axis=1)  # what is held stays to the last bit
         z[changed] /= np.linalg.norm(z[changed], axis=1, keepdims=True)
     samples = channel.samples.copy()
     samples[a : b + 1] = (old + (z - y) * _signs(old, y))[a - low : b + 1 - low]
-    return Smoothed(replace(channel, samples=frozen(samples)), hz, tuple(residuals))
+    return Smoothed(replace(channel, samples=frozen(samples)), base / strength, tuple(residuals))
 
 
 def _signs(old: Array, y: Array) -> Array:

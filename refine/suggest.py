@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 
+from refine.baked import INVISIBLE, look
 from refine.cause import Explanation, Suspect, Verdict, explain, verdicts
 from refine.changes import Change, differences
 from refine.cure import cured, part_way, smoothed
@@ -26,14 +27,11 @@ from refine.pose import Pose, reposed
 from refine.prepared import Prepared, Request, in_spelling, prepare
 from refine.rig import descendants
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Channel, Control, Shot
-from refine.smooth import Noise, noise
-from refine.smooth import smoothed as smoothed_samples
 from refine.solve import Residual
 from refine.suggestion import Candidate, Suggestion
 
 MOST_CANDIDATES = 5
 MOST_FAULTS = 4  # in one channel's range; more than that isn't a fault but a style
-INVISIBLE = 0.1  # px
 ROUNDING = 1e-9  # channel units: what a solver leaves where it means no change
 UNLIKELY = 0.02  # probability under which a candidate is noise, where something clear was found
 BACK_OFF = (1.0, 0.5, 0.25, 0.1)  # shares of a smoothing that are tried until no key is at fault for it
@@ -88,7 +86,7 @@ class _Work:
     residuals: list[Residual] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
     blocked: list[str] = field(default_factory=list)
-    unseen: list[str] = field(default_factory=list)
+    untaken: list[str] = field(default_factory=list)
     usable: tuple[float, float] | None = None
 
     # --- looking ---
@@ -281,51 +279,25 @@ class _Work:
     # --- baked channels ---
 
     def _look_at_samples(self, control: Control, channel: Channel) -> bool:
-        assert channel.samples is not None
-        breaks = self.locks.breaks(control.name, self.shot.frames)
-        found = noise(channel, self.shot, self.given.frames, breaks)
-        if not found.worth_smoothing or self._unseen_noise(control, channel, found):
+        """Whether a baked channel was changed."""
+        found = look(self.given, self.shot, self.posed, self.locks, control, channel, self.request.strength)
+        if found.shot is None:
+            if found.why_not:
+                self.untaken.append(f"{found.words}: {found.why_not}")
             return False
-        named = bool(self.request.controls)
-        kept = self.locks.held(control.name, channel, self.shot.frames)
-        accents = tuple(
-            (source, tuple(np.arange(np.ceil(a), np.floor(b) + 1).tolist()))
-            for source, (a, b) in self.locks.kept_samples(control.name)
-        )
-        result = smoothed_samples(
-            channel,
-            self.shot,
-            self.given.frames,
-            found,
-            self.request.strength,
-            breaks,
-            replace(kept, pins=(*kept.pins, *accents)),
-        )
-        shot = self.shot.with_channel(control.name, result.channel)
-        words = _noise_words(control.name, channel, found, result.hz)
-        if not self._seen(control.name, shot, self.shot, self.posed):
-            self.unseen.append(words)
+        where = (float(self.given.frames[0]), float(self.given.frames[1]))
+        if not (self.request.controls or found.stands_out):
+            option = _Option(
+                found.words, control.name, channel.name, where, found.likely, found.shot, found.residuals
+            )
+            self.leads.append((found.likely, lambda: option))
             return False
-        if not (named or found.stands_out):
-            ratio = found.inside / found.around if found.around > 0 else 1.0
-            where = (float(self.given.frames[0]), float(self.given.frames[1]))
-            likely = ratio / (1 + ratio)
-            option = _Option(words, control.name, channel.name, where, likely, shot, result.residuals)
-            self.leads.append((likely, lambda: option))
-            return False
-        self._widen_usable((float(self.given.frames[0]), float(self.given.frames[1])))
-        self.shot = shot
-        self.residuals += result.residuals
-        self.reasons.append(words)
+        self._widen_usable(where)
+        self.shot = found.shot
+        self.posed = reposed(self.posed, self.shot, [control.name])
+        self.residuals += found.residuals
+        self.reasons.append(found.words)
         return True
-
-    def _unseen_noise(self, control: Control, channel: Channel, found: Noise) -> bool:
-        """Whether noise is too small to be a fault: then what a smoother takes away would be motion."""
-        pixels = most_moved(self.shot, self.posed, self.given.view, control.name, channel.name)[1]
-        unseen = not found.spikes and 0 < 3 * found.inside * pixels < INVISIBLE
-        if unseen:
-            self.unseen.append(f"{control.name}.{channel.name}: noise of {found.inside:.3g} {channel.unit}")
-        return unseen
 
     # --- the result ---
 
@@ -393,8 +365,8 @@ class _Work:
                 f"nothing is clear enough to change it unasked: {len(options)} candidate"
                 f"{'s' * (len(options) > 1)}, take one with --candidate N"
             )
-        if self.unseen and self.request.controls:
-            return f"nothing that could be seen: {'; '.join(self.unseen)} moves nothing by {INVISIBLE:g} px"
+        if self.untaken and self.request.controls:
+            return "nothing changed: " + "; ".join(self.untaken)
         return "nothing to propose: the range keeps to the habit of the shot, and nothing in it stands out"
 
 
@@ -445,15 +417,6 @@ def _words(control: str, channel: str, explanation: Explanation, frames: Sequenc
         "zigzag": "a zigzag over the keys",
     }[explanation.kind]
     return f"{control}.{channel}: {what} at frame{'s' * (len(frames) > 1)} {at}"
-
-
-def _noise_words(control: str, channel: Channel, found: Noise, hz: float) -> str:
-    unit = channel.unit or "(no unit)"
-    spikes = f" and {len(found.spikes)} spike{'s' * (len(found.spikes) > 1)}" if found.spikes else ""
-    return (
-        f"{control}.{channel.name}: noise of {found.inside:.3g} {unit}{spikes}, "
-        f"smoothed so that half of {hz:.3g} Hz is left"
-    )
 
 
 __all__ = ["Request", "suggest"]
