@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from refine.changes import Change, as_json, channel_differences
 from refine.measure import Move, largest_moves
-from refine.pose import pose
+from refine.pose import pose, reposed
 from refine.rig import descendants
 from refine.shot import Channel, Control, Shot
 from refine.view import check_camera, view
@@ -51,7 +51,7 @@ def difference(before: Shot, after: Shot, camera: str | None = None) -> Differen
 
 
 def _document_differences(before: Shot, after: Shot) -> Iterable[str]:
-    for name in ("fps", "first_frame", "last_frame", "up", "metres_per_unit"):
+    for name in ("fps", "first_frame", "last_frame", "up", "metres_per_unit", "loop"):
         if getattr(before, name) != getattr(after, name):
             yield f"{name.replace('_', ' ')}: {getattr(before, name)} -> {getattr(after, name)}"
     for name in ("cameras", "marks", "pins", "gazes"):
@@ -124,14 +124,21 @@ def _moves(
     first = max(before.first_frame, np.floor(min(at)) - _REACH)
     last = min(before.last_frame, np.ceil(max(at)) + _REACH)
     frames = np.arange(first, max(last, first) + 1.0)
-    old, new = pose(before, frames), pose(after, frames)
+    old = pose(before, frames)
     seen = view(before, old, camera)
     moves = []
     for name in dict.fromkeys(change.control for change in changes):
+        # each control's own doing: with what else changed left as it was
+        alone = _with_control(before, after, name)
         names = (name, *descendants(before, name))
-        best = largest_moves(before, seen, old, new, names)[0]
-        moves.append(Move(best.pixels, best.control, best.frame))
+        moves.append(largest_moves(alone, seen, old, reposed(old, alone, [name]), names)[0])
     return tuple(moves), seen.name, seen.note
+
+
+def _with_control(before: Shot, after: Shot, name: str) -> Shot:
+    i, j = before.index(name), after.index(name)
+    controls = (*before.controls[:i], after.controls[j], *before.controls[i + 1 :])
+    return replace(before, controls=controls)
 
 
 def as_document(found: Difference, before: str, after: str) -> dict[str, Any]:

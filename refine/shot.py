@@ -246,7 +246,10 @@ class Gaze:
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """The whole document. Frames `first_frame` to `last_frame`, both included."""
+    """The whole document. Frames `first_frame` to `last_frame`, both included.
+
+    `loop` says that it runs in circles: the frame after the last one is the first one.
+    """
 
     name: str
     fps: float
@@ -259,6 +262,7 @@ class Shot:
     gazes: tuple[Gaze, ...] = ()
     up: Literal["y", "z"] = "y"
     metres_per_unit: float = 1.0
+    loop: bool = False
     notes: tuple[str, ...] = field(default=(), compare=False)  # what the reader had to say
 
     @property

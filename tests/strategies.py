@@ -202,4 +202,5 @@ def shots(draw: st.DrawFn, baked: bool = True, least_channels: int = 0) -> Shot:
         gazes=tuple(draw(st.lists(gazes(rig_names), max_size=2))),
         up=draw(st.sampled_from(["y", "z"])),
         metres_per_unit=draw(st.sampled_from([1.0, 0.01, 0.0254])),
+        loop=draw(st.booleans()),
     )

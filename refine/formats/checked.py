@@ -127,6 +127,12 @@ def as_positive(value: object, at: At, upper: float = LARGEST) -> float:
     return number
 
 
+def as_truth(value: object, at: At) -> bool:
+    if not isinstance(value, bool):
+        raise at.error(f"found {shown(value)}", "true or false")
+    return value
+
+
 def as_whole(value: object, at: At, lower: int, upper: int) -> int:
     number = as_number(value, at, lower, upper)
     if not number.is_integer():

@@ -1,7 +1,7 @@
 """The side file, `NAME.marks.json`: what the format of a shot can't carry, beside the file of that NAME.
 
 What the side file states wins over the shot's own file, field by field: the frame rate, the frames, the up
-axis, the unit, and the rig fields of a control. Limits replace those of the same channel. Pins, marks and
+axis, the unit, whether it loops, and the rig fields of a control. Limits replace those of the same channel. Pins, marks and
 gazes come after the shot's own ones; one that is there already isn't taken twice. Cameras are added. A
 control that the shot doesn't have is an error, and so is a camera that it has.
 """
@@ -46,7 +46,19 @@ from refine.shot import Channel, Control, Limits, Mark, Pin, Shot
 
 SCHEMA = "motion-refine/marks/1"
 ENDING = ".marks.json"
-SIDE = ("schema", "fps", "frames", "up", "metres_per_unit", "controls", "cameras", "marks", "pins", "gazes")
+SIDE = (
+    "schema",
+    "fps",
+    "frames",
+    "up",
+    "metres_per_unit",
+    "loop",
+    "controls",
+    "cameras",
+    "marks",
+    "pins",
+    "gazes",
+)
 CONTROL = ("name", *RIG, "limits")
 
 
@@ -155,6 +167,7 @@ def write(shot: Shot) -> bytes:
         "frames": [shot.first_frame, shot.last_frame],
         "up": shot.up,
         "metres_per_unit": shot.metres_per_unit,
+        "loop": shot.loop,
     }
     lists: Json = {
         "controls": controls,

@@ -23,6 +23,7 @@ from refine.formats.checked import (
     as_number,
     as_object,
     as_positive,
+    as_truth,
     required,
     shown,
 )
@@ -61,6 +62,7 @@ SHOT = (
     "frames",
     "up",
     "metres_per_unit",
+    "loop",
     "controls",
     "cameras",
     "marks",
@@ -124,12 +126,14 @@ def frame_rate(value: object, at: At) -> float:
 
 
 def scale_fields(members: Json, at: At) -> dict[str, Any]:
-    """Arguments of `Shot` for the up axis and the length unit, where they are given."""
+    """Arguments of `Shot` for the up axis, the length unit and whether it loops, where they are given."""
     fields: dict[str, Any] = {}
     if "up" in members:
         fields["up"] = as_choice(members["up"], at.member("up"), ("y", "z"))
     if "metres_per_unit" in members:
         fields["metres_per_unit"] = as_positive(members["metres_per_unit"], at.member("metres_per_unit"))
+    if "loop" in members:
+        fields["loop"] = as_truth(members["loop"], at.member("loop"))
     return fields
 
 
@@ -272,13 +276,14 @@ def write(shot: Shot) -> bytes:
         "frames": [shot.first_frame, shot.last_frame],
         "up": shot.up,
         "metres_per_unit": shot.metres_per_unit,
+        "loop": shot.loop,
         "controls": [_written_control(control) for control in shot.controls],
         "cameras": [written_camera(camera) for camera in shot.cameras],
         "marks": [written_mark(mark) for mark in shot.marks],
         "pins": [written_pin(pin) for pin in shot.pins],
         "gazes": [written_gaze(gaze) for gaze in shot.gazes],
     }
-    optional = ("cameras", "marks", "pins", "gazes")
+    optional = ("loop", "cameras", "marks", "pins", "gazes")
     return laid_out({name: value for name, value in members.items() if value or name not in optional})
 
 

@@ -192,6 +192,7 @@ def _shots() -> Iterator[Bad]:
         ("unknown_gaze", "gazes/0/target", "head"),
         ("gaze_of_both", "gazes/0/point", [0, 0, 0]),
         ("no_unit", "metres_per_unit", 0),
+        ("loop_number", "loop", 1),
         ("up_down", "up", "down"),
     ):
         yield f"{name}.shot.json", _edited(SHOT, path, value)

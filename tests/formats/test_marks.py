@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -90,6 +91,13 @@ def test_fields_that_are_stated_win_and_the_others_stay() -> None:
     assert (found.up, found.fps) == ("z", before.fps)
 
 
+def test_a_side_file_can_say_that_a_shot_loops_and_that_it_does_not() -> None:
+    assert marks.merged(kettle(), side(loop=True), "kettle.marks.json").loop
+    looping = replace(kettle(), loop=True)
+    assert marks.merged(looping, side(), "kettle.marks.json").loop
+    assert not marks.merged(looping, side(loop=False), "kettle.marks.json").loop
+
+
 def test_pins_come_after_the_shots_own_and_none_twice() -> None:
     added = [
         {"control": "lid", "frames": [4, 5]},
@@ -112,6 +120,7 @@ def test_the_first_frame_of_samples_can_be_shifted() -> None:
     [
         ({"schema": "motion-refine/shot/1"}, "schema", "motion-refine/marks/1"),
         ({"fps": 0}, "fps", "more than 0"),
+        ({"loop": "yes"}, "loop", "true or false"),
         ({"frames": [1, 6]}, "frames", "5 samples"),
         ({"pin": []}, "", "did you mean 'pins'?"),
         ({"controls": [{"name": "lidd"}]}, "controls[0].name", "did you mean 'lid'?"),

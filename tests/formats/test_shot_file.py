@@ -132,6 +132,15 @@ def test_the_example_of_the_schema_reads() -> None:
     VALID.validate(EXAMPLE)
 
 
+def test_a_shot_loops_only_where_its_file_says_so() -> None:
+    shot = shot_file.read(as_bytes(EXAMPLE), "kettle.shot.json")
+    looping = shot_file.read(as_bytes(edited("loop", True)), "kettle.shot.json")
+    assert not shot.loop
+    assert looping == replace(shot, loop=True)
+    assert b'"loop"' not in shot_file.write(shot)
+    assert b'"loop": true' in shot_file.write(looping)
+
+
 def test_the_schema_describes_each_member() -> None:
     def bare(node: object, path: str) -> list[str]:
         if not isinstance(node, dict):
@@ -318,6 +327,7 @@ WRONG = [
     ("gazes/0/point", [0, 0, 0], "gazes[0]", "exactly one", True),
     ("up", "x", "up", "'y', 'z'", True),
     ("metres_per_unit", 0, "metres_per_unit", "greater than 0", True),
+    ("loop", 1, "loop", "true or false", True),
 ]
 
 
