@@ -62,8 +62,8 @@ def test_it_is_a_schema_and_describes_each_member(name: str) -> None:
         assert node.get("description"), path
         # Limits by the name of their channel are the one object whose members' names aren't known.
         assert node["additionalProperties"] is False or "$ref" in node["additionalProperties"], path
-        assert set(node["required"]) <= set(node["properties"]), path
-        for member, said in node["properties"].items():
+        assert set(node.get("required", [])) <= set(node.get("properties", {})), path
+        for member, said in node.get("properties", {}).items():
             if schema is not SCHEMAS["marks"]:  # it refers to shot.schema.json, where the words stand
                 assert described(schema, said), f"{path}: {member}"
 
@@ -89,7 +89,7 @@ def test_whatever_has_a_number_says_its_unit(name: str) -> None:
     )
     counted += ("along the path", "px", "pixel", "degrees", "`unit`", "position", "keys", "number", "size")
     for path, node in objects(SCHEMAS[name]):
-        for member, said in node["properties"].items():
+        for member, said in node.get("properties", {}).items():
             if said.get("type") in ("number", "integer") and "unit" not in node["properties"]:
                 words = f"{member} {said['description']}".casefold()
                 assert any(word in words for word in counted), f"{path}: {member}"
