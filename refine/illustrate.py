@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -24,11 +25,25 @@ def of_suggestion(
     if not suggestion.changes:
         name = controls[0] if controls else before.controls[0].name
         channels = [channel.name for channel in before.controls[before.index(name)].channels][:3]
-        return suggestion_picture(before, after, first, name, channels, camera, suggestion.reason)
-    name = _largest(suggestion.changes)
+        return suggestion_picture(before, after, first, name, channels, camera, _short(suggestion.reason))
+    name = suggestion.effect.control
+    title = _short(suggestion.reason)
     return suggestion_picture(
-        before, after, first, name, _of(name, suggestion.changes), camera, suggestion.reason
+        before, _alone(before, after, name), first, name, _of(name, suggestion.changes), camera, title
     )
+
+
+def _alone(before: Shot, after: Shot, name: str) -> Shot:
+    """The shot before with one control as it is after: what moves in the picture is that control's doing."""
+    i = before.index(name)
+    controls = (*before.controls[:i], after.controls[after.index(name)], *before.controls[i + 1 :])
+    return replace(before, controls=controls)
+
+
+def _short(reason: str) -> str:
+    """The first of several reasons, and how many more there are."""
+    first, *others = reason.split("; ")
+    return f"{first}, and {len(others)} more" if others else first
 
 
 def of_difference(before: Shot, after: Shot, found: Difference, title: str, camera: str | None) -> str | None:
@@ -42,7 +57,8 @@ def of_difference(before: Shot, after: Shot, found: Difference, title: str, came
     frames = [change.frame for change in found.changes if change.control == name]
     first = max(int(np.floor(min(frames))) - 8, before.first_frame)
     last = min(int(np.ceil(max(frames))) + 8, before.last_frame, first + MOST_FRAMES)
-    return suggestion_picture(before, after, (first, last), name, _of(name, found.changes), camera, title)
+    alone = _alone(before, after, name)
+    return suggestion_picture(before, alone, (first, last), name, _of(name, found.changes), camera, title)
 
 
 def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> str:
@@ -61,9 +77,3 @@ def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> s
 
 def _of(name: str, changes: Sequence[Change]) -> list[str]:
     return list(dict.fromkeys(change.channel for change in changes if change.control == name))
-
-
-def _largest(changes: Sequence[Change]) -> str:
-    """The control with the most changed numbers; the first of them in solve order where several have as many."""
-    names = [change.control for change in changes]
-    return max(dict.fromkeys(names), key=names.count)

@@ -129,4 +129,26 @@ def wobble(path: Array) -> Wobble:
 def unevenness(shot: Shot, pose: Pose, view: View, points: Iterable[Point]) -> Wobble:
     """The worst wobble of any of the points."""
     every = [wobble(project(view, world_point(pose, shot, point))) for point in points] or [Wobble(0, 0, 0)]
+    return _worst(every)
+
+
+MOVED = 0.01  # px
+BESIDE = 3  # frames beside what moved that the differences reach
+
+
+def worst_where_moved(
+    rig: Shot, view: View, before: tuple[Pose, Shot], after: tuple[Pose, Shot], points: Iterable[Point]
+) -> tuple[Wobble, Wobble]:
+    """The worst wobble of any of the points before and after, each on the frames where it moved."""
+    old, new = [Wobble(0, 0, 0)], [Wobble(0, 0, 0)]
+    for point in points:
+        at = np.flatnonzero(displacement(rig, view, before[0], after[0], point) > MOVED)
+        if len(at):
+            part = slice(max(int(at[0]) - BESIDE, 0), int(at[-1]) + BESIDE + 1)
+            old.append(wobble(project(view, world_point(before[0], before[1], point))[part]))
+            new.append(wobble(project(view, world_point(after[0], after[1], point))[part]))
+    return _worst(old), _worst(new)
+
+
+def _worst(every: list[Wobble]) -> Wobble:
     return Wobble(max(w.arc for w in every), max(w.timing for w in every), max(w.spacing for w in every))

@@ -15,7 +15,7 @@ from refine.changes import Change, made, spelled
 from refine.errors import InputError
 from refine.formats import LEAST_DECIMALS, Document
 from refine.habit import HabitBook, moving
-from refine.measure import Move, Wobble, largest_moves, unevenness, watched
+from refine.measure import Move, Wobble, largest_moves, watched, worst_where_moved
 from refine.names import unknown_control
 from refine.pose import Point, Pose, pose, reposed
 from refine.rig import descendants, solve_order
@@ -55,7 +55,7 @@ class Prepared:
     def effect(self, changes: Sequence[Change]) -> Effect:
         """What the changes do on screen."""
         if not changes:
-            return Effect(Wobble(0, 0, 0), Wobble(0, 0, 0), Move(0.0, "", float(self.frames[0])))
+            return Effect(Wobble(0, 0, 0), Wobble(0, 0, 0), Move(0.0, "", float(self.frames[0])), "")
         final = made(self.shot, changes)
         touched = dict.fromkeys(change.control for change in changes)
         after = reposed(self.posed, final, touched)
@@ -64,11 +64,9 @@ class Prepared:
             for name in touched
         ]
         points = self.watched(final, after, changes)
-        return Effect(
-            before=unevenness(self.shot, self.posed, self.view, points),
-            after=unevenness(final, after, self.view, points),
-            largest_move=max(moves, key=lambda move: move.pixels),
-        )
+        old, new = worst_where_moved(final, self.view, (self.posed, self.shot), (after, final), points)
+        most = max(range(len(moves)), key=lambda n: moves[n].pixels)
+        return Effect(before=old, after=new, largest_move=moves[most], control=list(touched)[most])
 
     def watched(self, final: Shot, after: Pose, changes: Sequence[Change]) -> list[Point]:
         """The point of each changed control at which the effect is measured."""

@@ -15,7 +15,7 @@ import numpy as np
 from refine.changes import Change
 from refine.diff import Difference
 from refine.shot import Array
-from refine.suggestion import Suggestion
+from refine.suggestion import Candidate, Suggestion
 
 _FIELDS = {"value": "value", "incoming_slope": "slope in", "outgoing_slope": "slope out", "key": "key to"}
 _SHOWN = 12  # changed samples of a baked channel that are listed before they are summed up
@@ -103,11 +103,23 @@ def suggestion_lines(suggestion: Suggestion) -> list[str]:
         lines += ["", "Candidates, likeliest first:"]
     elif suggestion.candidates:
         lines += ["", "Not changed, but possible:"]
-    for n, candidate in enumerate(suggestion.candidates, 1):
-        likely = candidate.probability
-        chance = f"{100 * likely:.0f} %" if likely >= 0.005 else "under 1 %"
-        lines.append(f"  {n}  {candidate.explains}  ({chance} likely, {_numbers(len(candidate.changes))})")
+    lines += [f"  {n}  {_candidate(c)}" for n, c in enumerate(suggestion.candidates, 1)]
     return lines
+
+
+def _candidate(candidate: Candidate) -> str:
+    """What it explains, how likely it is, and what it would change."""
+    first = candidate.changes[0]
+    change = f"{first.before_text} -> {first.after_text}"
+    size = change if len(_merged(list(candidate.changes))) == 1 else _numbers(len(candidate.changes))
+    if candidate.probability is None:
+        return f"{candidate.explains}  ({size})"
+    likely = candidate.probability
+    return (
+        f"{candidate.explains}  ({100 * likely:.0f} % likely, {size})"
+        if likely >= 0.005
+        else (f"{candidate.explains}  (under 1 % likely, {size})")
+    )
 
 
 def _numbers(count: int) -> str:

@@ -68,7 +68,7 @@ class _Option:
     control: str
     channel: str
     frames: tuple[float, ...]
-    probability: float
+    probability: float | None  # None for a guess by the neighbours alone
     shot: Shot
     residuals: tuple[Residual, ...]
 
@@ -133,7 +133,8 @@ class _Work:
             suspect = self._suspect(control, channel)
             self._widen_usable(self.locks.usable(suspect.keys, suspect.blocked))
             judged = verdicts(explain(suspect, self.given.places), suspect.keys)
-            chosen = next((verdict for verdict in judged if verdict.clear), None)
+            # Where no slope breaks the habit there is only the neighbours' guess, which is never acted on unasked.
+            chosen = next((verdict for verdict in judged if verdict.clear and suspect.strange), None)
             if chosen is None:
                 self._note(control, channel, suspect, judged)
                 break
@@ -188,8 +189,8 @@ class _Work:
             self.locks.held(control.name, channel, self.posed.frames),
         )
         frames = tuple(float(suspect.keys.frames[k]) for k in explanation.keys)
-        words = _words(control.name, channel.name, explanation, frames)
-        probability = explanation.probability
+        words = _words(control.name, channel.name, explanation, frames, suspect.strange)
+        probability = explanation.probability if suspect.strange else None
         return _Option(words, control.name, channel.name, frames, probability, result.shot, result.residuals)
 
     def _seen(self, control: str, changed: Shot, shot: Shot, posed: Pose) -> bool:
@@ -211,9 +212,9 @@ class _Work:
                         partial(self._option, control, channel, suspect, verdict, self.shot),
                     )
                 )
-            elif explanation.probability > BLOCKED_LIKELY:
+            elif suspect.strange and explanation.probability > BLOCKED_LIKELY:
                 frames = tuple(float(suspect.keys.frames[k]) for k in explanation.keys)
-                words = _words(control.name, channel.name, explanation, frames)
+                words = _words(control.name, channel.name, explanation, frames, suspect.strange)
                 self.blocked.append(f"{words}, but {explanation.blocked}")
 
     def _options(self) -> list[_Option]:
@@ -306,6 +307,7 @@ class _Work:
         options, candidates = self._listed(document)
         if self.request.candidate is not None:
             self._take(options)
+            del candidates[self.request.candidate - 1]
         wanted = differences(self.given.shot, self.shot)
         changes = in_spelling(document, wanted)
         lost = _lost(wanted, changes)
@@ -343,7 +345,12 @@ class _Work:
         n = self.request.candidate
         assert n is not None
         if not 1 <= n <= len(options):
-            allowed = f"1 to {len(options)}" if options else "none: nothing explains the range"
+            none = (
+                "none: what is clear is changed without asking"
+                if self.reasons
+                else "none: nothing stands out"
+            )
+            allowed = f"1 to {len(options)}" if options else none
             raise InputError(
                 f"--candidate {n}", "no such candidate", allowed, "list them without --candidate"
             )
@@ -360,6 +367,11 @@ class _Work:
             return "strength 0 changes nothing"
         if self.blocked:
             return "nothing changed: " + "; ".join(dict.fromkeys(self.blocked))
+        if options and all(option.probability is None for option in options):
+            return (
+                "the range keeps to the habit of the shot; if you see a fault in it, these keys stand out most "
+                "from their neighbours: take one with --candidate N"
+            )
         if options:
             return (
                 f"nothing is clear enough to change it unasked: {len(options)} candidate"
@@ -408,8 +420,12 @@ def _free_unknowns(name: str, suspect: Suspect) -> list[Unknown]:
     return free
 
 
-def _words(control: str, channel: str, explanation: Explanation, frames: Sequence[float]) -> str:
+def _words(
+    control: str, channel: str, explanation: Explanation, frames: Sequence[float], strange: bool
+) -> str:
     at = ", ".join(f"{frame:g}" for frame in frames)
+    if not strange:
+        return f"{control}.{channel}: the key at frame {at} stands out from its neighbours"
     what = {
         "value": "a value off",
         "slope": "a slope off",

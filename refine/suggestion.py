@@ -28,23 +28,27 @@ _FOUR = rf"\[?\s*{_ONE}(?:\s*[,\s]\s*{_ONE}){{3}}\s*\]?"  # a JSON list, or four
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Another way to explain the range, with the changes that would undo it."""
+    """Another way to explain the range, with the changes that would undo it; no probability: a guess."""
 
     explains: str
     control: str
     channel: str
     frames: tuple[float, ...]
-    probability: float
+    probability: float | None
     changes: tuple[Change, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Effect:
-    """Unevenness of what the changed controls drive, before and after, and the largest move of anything."""
+    """Unevenness of what the changed controls drive, before and after, and the largest move of anything.
+
+    `control` is the changed control that causes the largest move; "" where nothing changes.
+    """
 
     before: Wobble
     after: Wobble
     largest_move: Move
+    control: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +109,7 @@ def document(suggestion: Suggestion) -> dict[str, Any]:
                 "control": candidate.control,
                 "channel": candidate.channel,
                 "frames": list(candidate.frames),
-                "probability": round(candidate.probability, 4),
+                "probability": None if candidate.probability is None else round(candidate.probability, 4),
                 "changes": [as_json(change) for change in candidate.changes],
             }
             for candidate in suggestion.candidates
