@@ -190,3 +190,9 @@ CURED = 2e-6
 
 # Channel units and units per frame: twice the tolerance of rows, 1e-6.
 LIMIT = 2e-6
+
+# Share of sigma: a median of about 100 fourth differences that overlap is known to a tenth; twice that.
+NOISE_ESTIMATE = 0.2
+
+# Degrees: what a smoothing of noise of 0.2 deg changes at least somewhere in a hundred frames.
+SMOOTH_CHANGE = 0.1
