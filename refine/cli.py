@@ -141,7 +141,7 @@ def suggest(
         _write(picture, drawn.encode(), force, quiet)
     if out is not None:
         _write(out, result.text().encode(), force, quiet)
-    _print(as_document(result) if as_json else suggestion_lines(result))
+    _print(as_document(result) if as_json else suggestion_lines(result, document.shot.length_unit))
 
 
 @main.command()
@@ -178,7 +178,9 @@ def apply(
         _free((out,), (*_sources(document), suggestion), force)
     written = _write_result(document, result, out, in_place, force, quiet)
     made = [change.reversed() for change in result.made] if undo else result.made
-    lines = [*change_lines(made), *left_lines(result.left)] or ["nothing to change"]
+    lines = [*change_lines(made, document.shot.length_unit), *left_lines(result.left)] or [
+        "nothing to change"
+    ]
     _print(as_document(result, written) if as_json else lines)
     if result.left:
         sys.exit(PARTLY)
@@ -217,7 +219,11 @@ def diff(
             _write(picture, drawn.encode(), force, quiet)
         elif not quiet:
             click.echo("no picture: nothing that could be drawn differs", err=True)
-    _print(as_document(found, old.path.name, new.path.name) if as_json else difference_lines(found))
+    _print(
+        as_document(found, old.path.name, new.path.name)
+        if as_json
+        else difference_lines(found, old.shot.length_unit)
+    )
     if found.any:
         sys.exit(DIFFERENT)
 
@@ -253,9 +259,12 @@ def compare(
 
     document = read(file)
     request = _request(document, frames, controls, pins, camera, 1.0, None)
-    result = compared(document, request, _strengths(strengths), retime)
+    given = _strengths(strengths)
+    result = compared(document, request, given, retime)
     _notes((result.view.note, *document.shot.notes), quiet)
-    files = _write_comparison(result, document, camera, out, force, quiet) if out is not None else []
+    files = _write_comparison(result, document, given, camera, out, force, quiet) if out is not None else []
+    if retime and len(result.rows) == len(given) and not quiet:
+        click.echo("note: no shift of a key pose by one frame evens the spacing", err=True)
     _print(as_document(result, files) if as_json else table_lines(result))
 
 
@@ -376,14 +385,21 @@ def _write_result(
 
 
 def _write_comparison(
-    result: Comparison, document: Document, camera: str | None, out: Path, force: bool, quiet: bool
+    result: Comparison,
+    document: Document,
+    given: Sequence[float],
+    camera: str | None,
+    out: Path,
+    force: bool,
+    quiet: bool,
 ) -> list[str]:
     from refine.illustrate import of_comparison
     from refine.storage import new_folder
 
     contents: dict[str, bytes] = {}
     for n, (row, suggestion) in enumerate(zip(result.rows, result.suggestions, strict=True)):
-        name = f"strength-{row.name}" if row.name == f"{row.strength:g}" else f"retime-{n}"
+        steady = row.name == f"{row.strength:g}"
+        name = f"strength-{row.name}" if steady else f"retime-{n - len(given) + 1}"
         contents[f"{name}.suggestion.json"] = suggestion.text().encode()
     files = list(contents)
     contents["comparison.svg"] = of_comparison(document.shot, result, camera).encode()
@@ -392,5 +408,7 @@ def _write_comparison(
     for name, data in contents.items():
         _write(out / name, data, force, quiet=True)
     if not quiet:
-        click.echo(f"wrote {len(files)} suggestions and comparison.svg to {out}", err=True)
+        click.echo(
+            f"wrote {len(files)} suggestion{'s' * (len(files) != 1)} and comparison.svg to {out}", err=True
+        )
     return files

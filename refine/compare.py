@@ -210,6 +210,9 @@ def _shifted(shot: Shot, control: Control, frame: float, step: int, locks: Locks
         room = np.delete(keys.frames, k)
         if k in blocked or len(keys) < 2 or np.abs(room - (frame + step)).min() < 1:
             return None
+        first, last = locks.influence(keys)
+        if locks.disturbs_accent(control.name, first[k], last[k]):
+            return None
         frames = keys.frames.copy()
         frames[k] += step
         moved = replace(channel, keys=keys.changed(frames=frozen(frames)))

@@ -65,6 +65,11 @@ class Locks:
         a, b = pin.frames
         return (a < last and b > first) if pin.is_range or whole else abs(frame - a) < 1e-6
 
+    def disturbs_accent(self, control: str, first: float, last: float) -> bool:
+        """Whether a change between two frames would reach into a marked accent of the control."""
+        accents = (mark.frames for mark in self._marks(control, ("accent",)))
+        return any(first < b and last > a for a, b in accents)
+
     def usable(self, keys: Keys, blocked: dict[int, str]) -> tuple[float, float] | None:
         """The frames that a suggestion may move, None where all keys are blocked."""
         first, last = self.influence(keys)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import groupby
 
 import numpy as np
@@ -26,9 +27,10 @@ def strong(text: str) -> str:
     return text if os.environ.get("NO_COLOR") else f"\x1b[1m{text}\x1b[0m"
 
 
-def change_lines(changes: Sequence[Change]) -> list[str]:
-    """One block a control, one line a number; the two slopes of a smooth key take one line."""
+def change_lines(changes: Sequence[Change], length: str = "unit") -> list[str]:
+    """One block a control, one line a number; the two slopes of a smooth key take one line. `length` is the unit's name."""
     lines: list[str] = []
+    changes = [replace(change, unit=change.unit.replace("unit", length)) for change in changes]
     for control, group in groupby(changes, key=lambda change: change.control):
         lines.append(strong(control))
         for channel, rows in groupby(group, key=lambda change: change.channel):
@@ -94,11 +96,11 @@ def _summed(merged: list[tuple[str, Change]]) -> list[str]:
     ]
 
 
-def suggestion_lines(suggestion: Suggestion) -> list[str]:
+def suggestion_lines(suggestion: Suggestion, length: str = "unit") -> list[str]:
     """A suggestion as a person reads it: why, what, with what effect, and what else there is."""
     lines = [f"Why: {suggestion.reason}"]
     if suggestion.changes:
-        lines += ["", *change_lines(suggestion.changes), "", *_effect_lines(suggestion)]
+        lines += ["", *change_lines(suggestion.changes, length), "", *_effect_lines(suggestion)]
     if suggestion.candidates and not suggestion.changes:
         lines += ["", "Candidates, likeliest first:"]
     elif suggestion.candidates:
@@ -148,11 +150,11 @@ def left_lines(left: Sequence[tuple[Change, str]]) -> list[str]:
     return [f"left: {c.control}.{c.channel}@{c.frame:g} {_FIELDS[c.field]}: {reason}" for c, reason in left]
 
 
-def difference_lines(found: Difference) -> list[str]:
+def difference_lines(found: Difference, length: str = "unit") -> list[str]:
     """A difference as a person reads it."""
     lines = [*found.others]
     if found.changes:
-        lines += [*([""] if lines else []), *change_lines(found.changes)]
+        lines += [*([""] if lines else []), *change_lines(found.changes, length)]
     if found.moves:
         lines += ["", f"On screen ({found.camera}):"]
         names = list(dict.fromkeys(change.control for change in found.changes))

@@ -18,7 +18,6 @@ from refine.view import View, project, view
 
 AROUND = 4  # frames shown before and after the range
 MOST_CHANGES = 3
-_LENGTH_UNITS = {1.0: "m", 0.1: "dm", 0.01: "cm", 0.001: "mm", 0.0254: "in", 0.3048: "ft"}
 
 Pairs = Sequence[tuple[Channel, Channel]]
 
@@ -118,7 +117,7 @@ def unit_of(shot: Shot, channel: Channel) -> str:
     """Degrees, the shot's length unit where it has a name, or nothing."""
     if channel.unit != "unit":
         return channel.unit
-    return _LENGTH_UNITS.get(shot.metres_per_unit, "units")
+    return shot.length_unit
 
 
 def changes_in_words(shot: Shot, pairs: Pairs, control: str) -> str:

@@ -244,6 +244,9 @@ class Gaze:
     point: tuple[float, float, float] | None = None
 
 
+_LENGTHS = {1.0: "m", 0.1: "dm", 0.01: "cm", 0.001: "mm", 0.0254: "in", 0.3048: "ft"}
+
+
 @dataclass(frozen=True, slots=True)
 class Shot:
     """The whole document. Frames `first_frame` to `last_frame`, both included.
@@ -264,10 +267,16 @@ class Shot:
     metres_per_unit: float = 1.0
     loop: bool = False
     notes: tuple[str, ...] = field(default=(), compare=False)  # what the reader had to say
+    unit_stated: bool = field(default=False, compare=False)  # whether the file said how long a unit is
 
     @property
     def frames(self) -> Array:
         return np.arange(self.first_frame, self.last_frame + 1, dtype=float)
+
+    @property
+    def length_unit(self) -> str:
+        """The length unit's name for people, "unit" where the file doesn't say how long it is."""
+        return _LENGTHS.get(self.metres_per_unit, "unit") if self.unit_stated else "unit"
 
     def index(self, name: str) -> int:
         """Position of a control by name; KeyError when there is none."""

@@ -243,7 +243,7 @@ class _Work:
             if channel.keys is None or channel.keys.values.shape[1] > 1:
                 continue
             suspect = self._suspect(control, channel)
-            free += _free_unknowns(name, suspect)
+            free += self._free_unknowns(control.name, name, suspect)
         if not free:
             return
         frames = self.posed.frames
@@ -264,6 +264,19 @@ class _Work:
                 self.shot = result.shot
                 self.residuals += result.residuals
                 return
+
+    def _free_unknowns(self, control: str, name: str, suspect: Suspect) -> list[Unknown]:
+        """Value and slope of every key of the range that may move and doesn't reach into an accent."""
+        local, unit = units(suspect.keys)
+        first, last = self.locks.influence(suspect.keys)
+        free: list[Unknown] = []
+        for k in np.flatnonzero(suspect.searched).tolist():
+            if k in suspect.blocked or self.locks.disturbs_accent(control, first[k], last[k]):
+                continue
+            free.append(Unknown(name, k, "value", float(local[k])))
+            if suspect.rules.judged[k]:
+                free.append(Unknown(name, k, "slope", float(unit[k])))
+        return free
 
     def _faulted_again(self, control: Control, touched: Sequence[str], shot: Shot) -> bool:
         """Whether a second request would find fault with this result: a refined shot must be left alone."""
@@ -406,18 +419,6 @@ def _lost(wanted: Sequence[Change], spelled: Sequence[Change]) -> str:
 def _size(changes: Sequence[Change]) -> float:
     """The largest change of a number; 0 without changes."""
     return max((float(np.max(np.abs(np.subtract(c.after, c.before)))) for c in changes), default=0.0)
-
-
-def _free_unknowns(name: str, suspect: Suspect) -> list[Unknown]:
-    """Value and slope of every key of the range that may move."""
-    local, unit = units(suspect.keys)
-    free: list[Unknown] = []
-    for k in np.flatnonzero(suspect.searched).tolist():
-        if k not in suspect.blocked:
-            free.append(Unknown(name, k, "value", float(local[k])))
-            if suspect.rules.judged[k]:
-                free.append(Unknown(name, k, "slope", float(unit[k])))
-    return free
 
 
 def _words(

@@ -132,6 +132,7 @@ def scale_fields(members: Json, at: At) -> dict[str, Any]:
         fields["up"] = as_choice(members["up"], at.member("up"), ("y", "z"))
     if "metres_per_unit" in members:
         fields["metres_per_unit"] = as_positive(members["metres_per_unit"], at.member("metres_per_unit"))
+        fields["unit_stated"] = True
     if "loop" in members:
         fields["loop"] = as_truth(members["loop"], at.member("loop"))
     return fields
