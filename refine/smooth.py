@@ -88,7 +88,10 @@ def noise(channel: Channel, shot: Shot, frames: tuple[int, int], breaks: Array) 
     spiky = _spikes(y) & (breaks[low:high] > 0)
     spiky[: a - low] = spiky[b + 1 - low :] = False
     differences = np.linalg.norm(np.diff(y, 4, axis=0), axis=1) / np.sqrt(70.0)
-    usable = np.convolve(spiky | (breaks[low:high] == 0), np.ones(5), "valid") == 0
+    broken = spiky | (breaks[low:high] == 0)
+    usable = (
+        np.convolve(broken, np.ones(5), "valid")[: len(differences)] == 0
+    )  # no difference in a short clip
     centre = np.arange(len(differences)) + low + 2
     inside = (centre >= a) & (centre <= b)
     return Noise(
