@@ -19,10 +19,13 @@ from refine.errors import RefineError
 if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the command that needs them
     from refine.changes import Applied
     from refine.compare import Comparison
+    from refine.flags.flag import Flag
+    from refine.flags.look import Look
     from refine.formats import Document
     from refine.prepared import Request
+    from refine.suggestion import Suggestion
 
-DIFFERENT, PARTLY, INTERRUPTED = 1, 4, 130
+FOUND, PARTLY, INTERRUPTED = 1, 4, 130
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
@@ -103,7 +106,65 @@ def show(file: Path, as_json: bool, quiet: bool) -> None:
 
 @main.command()
 @_file
+@click.option("--camera", metavar="NAME", help="Look through this camera. Default: the first.")
+@click.option("--frames", metavar="A:B", help="Look at this range only, both frames included.")
+@click.option("--controls", multiple=True, metavar="A,B", help="Look at these controls only. Repeatable.")
+@click.option(
+    "--at-least",
+    type=click.Choice(["note", "warn", "error"]),
+    default="warn",
+    show_default=True,
+    help="Show flags from this level on, and exit 1 if there are any.",
+)
+@click.option(
+    "--thresholds",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    metavar="TOML",
+    help="Numbers of your own, over the built-in table. Repeatable.",
+)
+@click.option(
+    "--keep", multiple=True, metavar="ID", help="I meant that: record it and don't flag it again. Repeatable."
+)
+@click.option(
+    "--pictures", type=click.Path(path_type=Path), metavar="FOLDER", help="Write a picture of each flag."
+)
+@_force
+@_common
+def check(
+    file: Path, camera: str | None, frames: str | None, controls: tuple[str, ...], at_least: str,
+    thresholds: tuple[Path, ...], keep: tuple[str, ...], pictures: Path | None, force: bool, as_json: bool, quiet: bool,
+) -> None:  # fmt: skip
+    """Look for faults through the shot's camera: what, where, how visible, what causes it, what would mend it."""
+    from refine.flags import check as checking
+    from refine.flags.record import keep_flags
+    from refine.formats import read
+
+    document = read(file)
+    look = _look(document, camera, frames, controls, thresholds)
+    stage = checking.stage_of(document.shot, look)
+    flags = checking.check(stage)
+    if keep:
+        kept = checking.named(flags, keep)
+        side = keep_flags(document, kept)
+        if not quiet:
+            click.echo(f"recorded in {side}", err=True)
+        flags = [flag for flag in flags if flag not in kept]
+    _notes((stage.view.note, *document.shot.notes), quiet)
+    shown = checking.at_least(flags, at_least)  # type: ignore[arg-type]
+    if pictures is not None:
+        _write_flag_pictures(document, look, shown, pictures, force, quiet)
+    _print(checking.as_document(document, stage, shown) if as_json else checking.lines(shown))
+    if shown:
+        sys.exit(FOUND)
+
+
+@main.command()
+@_file
 @_range_options
+@click.option(
+    "--flag", "flags", multiple=True, metavar="ID", help="Mend this flag of `check`; all for all. Repeatable."
+)
 @click.option(
     "--strength", type=float, default=1.0, show_default=True, metavar="X",
     help="0 changes nothing, 0.5 goes half the way, 1 mends what was found; above 1 what was mended is smoothed "
@@ -118,8 +179,8 @@ def show(file: Path, as_json: bool, quiet: bool) -> None:
 @_force
 @_common
 def suggest(
-    file: Path, frames: str | None, controls: tuple[str, ...], pins: tuple[str, ...], camera: str | None,
-    strength: float, candidate: int | None, out: Path | None, picture: Path | None, force: bool,
+    file: Path, flags: tuple[str, ...], frames: str | None, controls: tuple[str, ...], pins: tuple[str, ...],
+    camera: str | None, strength: float, candidate: int | None, out: Path | None, picture: Path | None, force: bool,
     as_json: bool, quiet: bool,
 ) -> None:  # fmt: skip
     """Suggest a fix for a flagged range: few keys moved, pins kept, a diff of every change."""
@@ -130,18 +191,24 @@ def suggest(
     from refine.suggestion import document as as_document
 
     document = read(file)
-    request = _request(document, frames, controls, pins, camera, strength, candidate)
     _free((picture, out), _sources(document), force)
-    result = suggested(document.shot, request, document)
+    left: Sequence[object] = ()
+    if flags:
+        result, left = _suggest_flags(document, flags, frames, controls, pins, camera, strength, candidate)
+    else:
+        request = _request(document, frames, controls, pins, camera, strength, candidate)
+        result = suggested(document.shot, request, document)
     _notes(result.notes, quiet)
     if picture is not None:
         from refine.illustrate import of_suggestion
 
-        drawn = of_suggestion(document.shot, applied(document.shot, result), result, request.controls, camera)
+        drawn = of_suggestion(document.shot, applied(document.shot, result), result, controls, camera)
         _write(picture, drawn.encode(), force, quiet)
     if out is not None:
         _write(out, result.text().encode(), force, quiet)
     _print(as_document(result) if as_json else suggestion_lines(result, document.shot.length_unit))
+    if left:
+        sys.exit(PARTLY)
 
 
 @main.command()
@@ -225,7 +292,7 @@ def diff(
         else difference_lines(found, old.shot.length_unit)
     )
     if found.any:
-        sys.exit(DIFFERENT)
+        sys.exit(FOUND)
 
 
 @main.command()
@@ -269,6 +336,59 @@ def compare(
 
 
 # --- what the commands share ---
+
+
+def _look(
+    document: Document,
+    camera: str | None,
+    frames: str | None,
+    controls: tuple[str, ...],
+    thresholds: tuple[Path, ...],
+) -> Look:
+    from refine import names
+    from refine.flags.look import Look
+
+    beside = document.path.with_name(document.path.name.split(".")[0] + ".thresholds.toml")
+    files = (beside, *thresholds) if beside.is_file() else thresholds
+    chosen = names.controls(controls, document.shot)
+    return Look(None if frames is None else names.frames(frames, "--frames"), chosen, camera, files)
+
+
+def _suggest_flags(
+    document: Document, flags: tuple[str, ...], frames: str | None, controls: tuple[str, ...],
+    pins: tuple[str, ...], camera: str | None, strength: float, candidate: int | None,
+) -> tuple[Suggestion, Sequence[object]]:  # fmt: skip
+    from refine import names
+    from refine.errors import InputError
+    from refine.flags import check as checking
+    from refine.flags.mend import suggested
+
+    if candidate is not None:
+        raise InputError("--candidate", "given together with --flag", "one of the two")
+    look = _look(document, camera, frames, controls, ())
+    found = checking.check(checking.stage_of(document.shot, look))
+    chosen = checking.named(found, flags)
+    return suggested(document, look, chosen, strength, [names.pin(pin, document.shot) for pin in pins])
+
+
+def _write_flag_pictures(
+    document: Document, look: Look, flags: Sequence[Flag], folder: Path, force: bool, quiet: bool
+) -> None:
+    from refine.flags.mend import picture
+
+    pictures = {f"{flag.id}.svg": picture(document, look, flag).encode() for flag in flags}
+    _write_folder(document, folder, pictures, force)
+    if not quiet:
+        click.echo(f"wrote {len(pictures)} picture{'s' * (len(pictures) != 1)} to {folder}", err=True)
+
+
+def _write_folder(document: Document, folder: Path, contents: dict[str, bytes], force: bool) -> None:
+    from refine.storage import new_folder
+
+    new_folder(folder)
+    _free([folder / name for name in contents], _sources(document), force)
+    for name, data in contents.items():
+        _write(folder / name, data, force, quiet=True)
 
 
 def _request(
@@ -394,7 +514,6 @@ def _write_comparison(
     quiet: bool,
 ) -> list[str]:
     from refine.illustrate import of_comparison
-    from refine.storage import new_folder
 
     contents: dict[str, bytes] = {}
     for n, (row, suggestion) in enumerate(zip(result.rows, result.suggestions, strict=True)):
@@ -403,10 +522,7 @@ def _write_comparison(
         contents[f"{name}.suggestion.json"] = suggestion.text().encode()
     files = list(contents)
     contents["comparison.svg"] = of_comparison(document.shot, result, camera).encode()
-    new_folder(out)
-    _free([out / name for name in contents], _sources(document), force)
-    for name, data in contents.items():
-        _write(out / name, data, force, quiet=True)
+    _write_folder(document, out, contents, force)
     if not quiet:
         click.echo(
             f"wrote {len(files)} suggestion{'s' * (len(files) != 1)} and comparison.svg to {out}", err=True

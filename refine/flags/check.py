@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,6 +10,7 @@ import numpy as np
 from refine.errors import InputError
 from refine.flags import keys
 from refine.flags.flag import RANK, Flag, Severity, as_json
+from refine.flags.look import Look
 from refine.flags.stage import Stage, in_order
 from refine.flags.thresholds import load
 from refine.formats import Document
@@ -19,17 +18,8 @@ from refine.shot import Shot
 
 SCHEMA = "motion-refine/flags/1"
 FAMILIES: tuple[Callable[[Stage], Iterator[Flag]], ...] = (keys.find,)
+MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {}
 DELIVERY = 1080  # lines, where the shot has no camera
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """What to look at: a range (all of the shot by default), controls (all), a camera (the first), thresholds."""
-
-    frames: tuple[int, int] | None = None
-    controls: tuple[str, ...] = ()
-    camera: str | None = None
-    thresholds: tuple[Path, ...] = ()
 
 
 def stage_of(shot: Shot, look: Look) -> Stage:
