@@ -7,18 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 
 from benchmarks.corpus import Rule, slopes_by
 from refine.cause import Suspect
 from refine.curve import sample
+from refine.formats import Document, read, write
 from refine.habit import HabitBook
 from refine.held import Locks
 from refine.shot import Array, Camera, Channel, Control, Keys, Mark, Pin, Shot, frozen, make_keys
+from refine.suggestion import Suggestion
 
 FIRST, LAST, FPS = 0, 160, 24.0
 RANGE = (40, 100)
+ARM_Z = ("arm", "rotation.z")
 GAPS = (5, 6, 7, 4, 6, 8, 5, 7)  # frames between neighbouring keys, over and over
 
 
@@ -139,3 +143,26 @@ def baked_shot(samples: Mapping[str, Array], fps: float = 60.0, control: str = "
         last_frame=FIRST + count - 1,
         controls=(Control(control, tip=(0.7, 0.2, 0.1), channels=channels),),
     )
+
+
+def value_off(rule: Rule = "natural") -> Shot:
+    """The arm's rotation.z 3 deg off at frame 65; its tip shows it by about 9 px."""
+    return faulty(two_part_shot(rule), *ARM_Z, {11: 3.0})
+
+
+def moved_frames(before: Shot, after: Shot) -> dict[tuple[str, str], list[float]]:
+    """The frames on which each channel differs at all, compared exactly."""
+    old, new = every_sample(before), every_sample(after)
+    different = {name: np.any(old[name] != new[name], axis=1) for name in old}
+    return {name: before.frames[at].tolist() for name, at in different.items() if at.any()}
+
+
+def places(suggestion: Suggestion) -> set[tuple[str, str, float, str]]:
+    """Where a suggestion changes what."""
+    return {(c.control, c.channel, c.frame, c.field) for c in suggestion.changes}
+
+
+def document(shot: Shot, path: Path) -> Document:
+    """The shot written to a file and read back."""
+    path.write_bytes(write(shot, path))
+    return read(path)

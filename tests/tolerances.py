@@ -196,3 +196,10 @@ NOISE_ESTIMATE = 0.2
 
 # Degrees: what a smoothing of noise of 0.2 deg changes at least somewhere in a hundred frames.
 SMOOTH_CHANGE = 0.1
+
+# px, and share of the first move: what a second suggestion on a refined shot may still move (the contract).
+PROMISED_PX = 0.1
+PROMISED_SHARE = 0.05
+
+# Channel units: pinned frames after numbers are rounded to 4 decimals at least, or rows kept to 1e-6.
+SPELLED = 1e-4
