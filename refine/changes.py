@@ -9,6 +9,7 @@ from typing import Any, Literal
 import numpy as np
 
 from refine.formats import Document, numbers, patched, respelled, spellings
+from refine.formats.checked import UNIT_LENGTH
 from refine.formats.splice import Place
 from refine.rotation import turn
 from refine.shot import QUATERNION, Array, Channel, Shot, frozen
@@ -121,15 +122,30 @@ def _plain(value: Number) -> str:
 def spelled(changes: Sequence[Change], document: Document, least_decimals: int) -> list[Change]:
     """The changes as the file will spell them; what its own decimals can't show is left out."""
     texts = spellings(document, [change.place for change in changes])
+    lengths = _stated_lengths(changes, document)
     found = []
-    for change, text in zip(changes, texts, strict=True):
-        values = np.ravel(change.after).tolist()
-        after = respelled(text, values, least_decimals)
+    for change, text, length in zip(changes, texts, lengths, strict=True):
+        after = respelled(text, (np.ravel(change.after) * length).tolist(), least_decimals)
         if numbers(after) != numbers(text):
-            value = numbers(after)
+            value = tuple(part / length for part in numbers(after))
             exact = value[0] if len(value) == 1 else value
             found.append(replace(change, before_text=text, after_text=after, after=exact))
     return found
+
+
+def _stated_lengths(changes: Sequence[Change], document: Document) -> list[float]:
+    """The length of the quaternion that the file states at each change's key or sample; 1 for other channels.
+
+    A reader brings it to 1, and its slopes by the same factor. The file keeps its length, so that slopes which
+    nobody changes mean the same as before.
+    """
+    turns = [n for n, change in enumerate(changes) if change.channel == QUATERNION and change.field != "key"]
+    texts = spellings(document, [replace(changes[n].place, field="value") for n in turns])
+    lengths = [1.0] * len(changes)
+    for n, text in zip(turns, texts, strict=True):
+        length = float(np.linalg.norm(numbers(text)))
+        lengths[n] = length if abs(length - 1) > UNIT_LENGTH else 1.0
+    return lengths
 
 
 def made(shot: Shot, changes: Iterable[Change]) -> Shot:

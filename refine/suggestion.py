@@ -16,7 +16,7 @@ import numpy as np
 from refine.changes import Change, as_json, made, turned
 from refine.errors import InputError
 from refine.formats import numbers
-from refine.formats.checked import LARGEST, shown
+from refine.formats.checked import LARGEST, UNIT_LENGTH, shown
 from refine.measure import Move, Wobble
 from refine.shot import QUATERNION, Shot
 from refine.solve import Residual
@@ -169,7 +169,7 @@ def _change(plain: Any, place: str) -> Change:
     (frame,) = _numbers(plain.get("frame"), f"{place}.frame", 1)
     before, after = (_numbers(plain.get(name), f"{place}.{name}", count) for name in ("before", "after"))
     for name, text, values in (("before", before_text, before), ("after", after_text, after)):
-        if _spelt(text, count) is None or (count == 1 and _spelt(text, count) != values):
+        if not _agree(_spelt(text, count), values, field):
             found = f"{shown(text)} isn't {name}, {', '.join(f'{value!r}' for value in values)}"
             raise InputError(f"{place}.{name}_text", found, "the same number, as the file spells it")
     by = turned(np.array(before), np.array(after)) if count == 4 and field == "value" else None
@@ -183,6 +183,22 @@ def _spelt(text: str, count: int) -> tuple[float, ...] | None:
     The text goes into the file as it stands: nothing else may slip in with it.
     """
     return numbers(text) if re.fullmatch(_ONE if count == 1 else _FOUR, text, re.ASCII) else None
+
+
+def _agree(spelt: tuple[float, ...] | None, values: tuple[float, ...], field: str) -> bool:
+    """Whether a spelling says the same as the numbers beside it.
+
+    A quaternion is of unit length in one and as the file has it in the other; its slopes are longer in one than
+    in the other by a factor that isn't known here.
+    """
+    if spelt is None or len(spelt) == 1:
+        return spelt == values
+    if field != "value":
+        return True
+    lengths = [float(np.linalg.norm(each)) for each in (spelt, values)]
+    if min(lengths) < UNIT_LENGTH:
+        return False
+    return np.allclose(np.array(spelt) / lengths[0], np.array(values) / lengths[1], 0, 1e-6)
 
 
 def _text(value: Any, place: str) -> str:
