@@ -169,10 +169,10 @@ def quaternion_shot() -> Shot:
 
 
 def baked_quaternions() -> Shot:
-    """A control turned by quaternion samples with noise in the middle."""
+    """A control turned by quaternion samples with noise in the flagged range."""
     chance = np.random.default_rng(_ALWAYS)
     angle = np.sin(np.arange(97) / 20)
-    angle[30:50] += chance.normal(0, 0.01, 20)
+    angle[24:61] += chance.normal(0, 0.01, 37)
     samples = np.stack([np.zeros(97), np.sin(angle), np.zeros(97), np.cos(angle)], axis=1)
     turned = Control("head", tip=(10.0, 10.0, 0.0), channels=(Channel("rotation", samples=frozen(samples)),))
     return Shot("look back", 24.0, 0, 96, (turned,))

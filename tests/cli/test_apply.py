@@ -37,12 +37,21 @@ def write_quaternions(folder: Path, shot: Shot, decimals: int) -> Path:
     return path
 
 
+def write_long_quaternions(folder: Path) -> Path:
+    """Quaternions of length 2, with slopes to match: the same rotations to any reader."""
+    path = folder / "look.shot.json"
+    text = write(quaternion_shot(), path).decode()
+    path.write_text(re.sub(r"-?\d+\.\d+(e-\d+)?", lambda m: f"{2 * float(m[0]):.5f}", text))
+    return path
+
+
 WRITERS: dict[str, Callable[[Path], Path]] = {
     "shot": write_shot,
     "table": write_table,
     "bvh": write_bvh,
     "quaternion keys": lambda folder: write_quaternions(folder, quaternion_shot(), 16),
     "rounded quaternion keys": lambda folder: write_quaternions(folder, quaternion_shot(), 4),
+    "long quaternion keys": write_long_quaternions,
     "rounded quaternion samples": lambda folder: write_quaternions(folder, baked_quaternions(), 4),
 }
 
