@@ -193,6 +193,8 @@ def _agree(spelt: tuple[float, ...] | None, values: tuple[float, ...], field: st
     """
     if spelt is None or len(spelt) == 1:
         return spelt == values
+    if not all(abs(part) <= LARGEST for part in spelt):
+        return False
     if field != "value":
         return True
     lengths = [float(np.linalg.norm(each)) for each in (spelt, values)]
