@@ -93,6 +93,14 @@ CHANGES: dict[str, dict[str, Any]] = {
     "before and after of four": {"before": [0, 0, 0, 1], "after": [0, 0, 0, 1]},
     "a quaternion of one": {"channel": "rotation"},
     "a quaternion of three": {"channel": "rotation", "before": [0, 0, 1], "after": [0, 0, 1]},
+    "a quaternion beyond all numbers": {
+        **{"channel": "rotation", "before": [0, 0, 0, 1], "before_text": "[0, 0, 0, 1]"},
+        **{"after": [0, 0, 1, 0], "after_text": "[0, 0, 1e400, 0]"},
+    },
+    "a quaternion that is another one": {
+        **{"channel": "rotation", "before": [0, 0, 0, 1], "before_text": "[0, 0, 0, 1]"},
+        **{"after": [0, 0, 1, 0], "after_text": "[0, 1, 0, 0]"},
+    },
     "another text": {"after_text": "2.5"},
     "another text before": {"before_text": "11.086"},
     "text with more in it": {"after_text": '2.0850, "corner": true'},
