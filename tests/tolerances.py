@@ -203,3 +203,12 @@ PROMISED_SHARE = 0.05
 
 # Channel units: pinned frames after numbers are rounded to 4 decimals at least, or rows kept to 1e-6.
 SPELLED = 1e-4
+
+# Relative, channel units near 1e6 at most: rows kept to 1e-6, numbers rounded to 4 decimals at least.
+KEPT = 1e-5
+
+# Radians: keyed quaternions whose keys stay are recomputed from the same numbers.
+KEPT_TURN = 1e-7
+
+# Share: a median over joints that is documented with two digits, by an estimate known to a tenth.
+CLIP_NOISE = 0.25
