@@ -313,6 +313,10 @@ class HabitBook:
             weight, _ = _weights(shares[at], deviation, context, habit.tight, habit.loose)
             counts = base.copy()
             np.add.at(counts, (at, context), weight.T)
+            # A key mustn't be its own excuse: one key set by hand says nothing about how often that happens.
+            by_hand = (counts - base)[:, :, 3]
+            total = by_hand.sum(axis=1, keepdims=True)
+            counts[:, :, 3] -= by_hand * np.minimum(1.0, 1.0 / np.maximum(total, 1e-300))
             shares = counts / counts.sum(axis=2, keepdims=True)
         return shares
 
