@@ -24,6 +24,7 @@ def test_every_command_refuses_a_broken_file(bad: Bad, tmp_path: Path) -> None:
     for arguments in (
         ["show", path],
         ["show", path, "--json", "--quiet"],
+        ["check", path, "--pictures", outputs],
         [
             "suggest",
             path,

@@ -194,6 +194,7 @@ def runs(folder: Path) -> dict[str, list[object]]:
     assert refine("apply", shot, suggestion, "-o", mended).code == 0
     return {
         "show": [shot],
+        "check": [shot, "--at-least", "note"],
         "suggest": [shot, "--frames", FRAMES],
         "apply": [shot, suggestion],
         "diff": [shot, mended],
@@ -201,7 +202,14 @@ def runs(folder: Path) -> dict[str, list[object]]:
     }
 
 
-KINDS = {"show": "show", "suggest": "suggestion", "apply": "applied", "diff": "diff", "compare": "comparison"}
+KINDS = {
+    "show": "show",
+    "check": "flags",
+    "suggest": "suggestion",
+    "apply": "applied",
+    "diff": "diff",
+    "compare": "comparison",
+}
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -209,7 +217,7 @@ def test_stdout_carries_only_the_result_and_nothing_is_written(name: str, tmp_pa
     arguments = runs(tmp_path)[name]
     before = folder(tmp_path)
     plain, quiet, as_json = (refine(name, *arguments, *more) for more in ([], ["--quiet"], ["--json", "-q"]))
-    expected = 1 if name == "diff" else 0
+    expected = 1 if name in ("diff", "check") else 0
     assert [plain.code, quiet.code, as_json.code] == [expected] * 3
     assert plain.out == quiet.out != ""
     assert quiet.err == as_json.err == ""
