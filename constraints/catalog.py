@@ -5,6 +5,7 @@ from __future__ import annotations
 from constraints.bounds import Bounds
 from constraints.even_spacing import EvenSpacing
 from constraints.few_edits import FewEdits
+from constraints.overshoot import Overshoot
 from constraints.pins import Pins
 from constraints.seam import Seam
 from constraints.slope_habit import SlopeHabit
@@ -15,6 +16,7 @@ CATALOG = {
     "bounds": Bounds,
     "even_spacing": EvenSpacing,
     "few_edits": FewEdits,
+    "overshoot": Overshoot,
     "pins": Pins,
     "seam": Seam,
     "slope_habit": SlopeHabit,
