@@ -139,6 +139,20 @@ def test_the_seam_is_no_rougher_than_before(seed: int) -> None:
         assert after <= before
 
 
+def test_the_smoothed_range_joins_what_is_clean_around_it() -> None:
+    """Noise inside the range only: across its borders the worst second difference is near the motion's own."""
+    inside = (np.arange(N) >= RANGE[0]) & (np.arange(N) <= RANGE[1])
+    worst = []
+    for seed in range(8):
+        values = MOTION + 0.2 * inside * np.random.default_rng(seed).normal(size=N)
+        new = smooth(baked_shot({"rotation.z": values}, FPS))[:, 0]
+        for across in (slice(147, 152), slice(249, 254)):
+            worst.append([np.abs(np.diff(y[across], 2)).max() for y in (MOTION, values, new)])
+    motion, before, after = np.mean(worst, axis=0)
+    assert before > 5 * motion
+    assert after < 2 * motion
+
+
 def test_a_spike_is_removed_to_where_the_motion_is() -> None:
     values = noisy(0.05)
     values[[180, 220]] += [8.0, -6.0]
