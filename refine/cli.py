@@ -6,7 +6,6 @@ goes to stdout, messages go to stderr. What a command needs is imported when it 
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -14,12 +13,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from refine import outputs
 from refine.errors import RefineError
 
 if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the command that needs them
-    from refine.changes import Applied
-    from refine.compare import Comparison
-    from refine.flags.flag import Flag
     from refine.flags.look import Look
     from refine.formats import Document
     from refine.prepared import Request
@@ -39,7 +36,7 @@ class _Group(click.Group):
             click.echo(f"refine: {error}", err=True)
             ctx.exit(error.exit_code)
         except BrokenPipeError:  # the reader has seen enough: not an error, but nothing more can be printed
-            _close_stdout()
+            outputs.close_stdout()
             ctx.exit(0)
         except KeyboardInterrupt:
             ctx.exit(INTERRUPTED)
@@ -100,8 +97,8 @@ def show(file: Path, as_json: bool, quiet: bool) -> None:
     from refine.show import as_document, lines
 
     document = read(file)
-    _notes(document.shot.notes, quiet)
-    _print(as_document(document) if as_json else lines(document.shot))
+    outputs.show_notes(document.shot.notes, quiet)
+    outputs.show_result(as_document(document) if as_json else lines(document.shot))
 
 
 @main.command()
@@ -150,11 +147,11 @@ def check(
         if not quiet:
             click.echo(f"recorded in {side}", err=True)
         flags = [flag for flag in flags if flag not in kept]
-    _notes((stage.view.note, *document.shot.notes), quiet)
+    outputs.show_notes((stage.view.note, *document.shot.notes), quiet)
     shown = checking.at_least(flags, at_least)  # type: ignore[arg-type]
     if pictures is not None:
-        _write_flag_pictures(document, look, shown, pictures, force, quiet)
-    _print(checking.as_document(document, stage, shown) if as_json else checking.lines(shown))
+        outputs.write_flag_pictures(document, look, shown, pictures, force, quiet)
+    outputs.show_result(checking.as_document(document, stage, shown) if as_json else checking.lines(shown))
     if shown:
         sys.exit(FOUND)
 
@@ -191,22 +188,24 @@ def suggest(
     from refine.suggestion import document as as_document
 
     document = read(file)
-    _free((picture, out), _sources(document), force)
+    outputs.check_free((picture, out), outputs.sources(document), force)
     left: Sequence[object] = ()
     if flags:
         result, left = _suggest_flags(document, flags, frames, controls, pins, camera, strength, candidate)
     else:
         request = _request(document, frames, controls, pins, camera, strength, candidate)
         result = suggested(document.shot, request, document)
-    _notes(result.notes, quiet)
+    outputs.show_notes(result.notes, quiet)
     if picture is not None:
         from refine.illustrate import of_suggestion
 
         drawn = of_suggestion(document.shot, applied(document.shot, result), result, controls, camera)
-        _write(picture, drawn.encode(), force, quiet)
+        outputs.write(picture, drawn.encode(), force, quiet)
     if out is not None:
-        _write(out, result.text().encode(), force, quiet)
-    _print(as_document(result) if as_json else suggestion_lines(result, document.shot.length_unit))
+        outputs.write(out, result.text().encode(), force, quiet)
+    outputs.show_result(
+        as_document(result) if as_json else suggestion_lines(result, document.shot.length_unit)
+    )
     if left:
         sys.exit(PARTLY)
 
@@ -242,13 +241,13 @@ def apply(
     picked = chosen(changes, only)
     result = applied(document, sha256, picked, undo=undo, rebase=rebase)
     if out is not None:
-        _free((out,), (*_sources(document), suggestion), force)
-    written = _write_result(document, result, out, in_place, force, quiet)
+        outputs.check_free((out,), (*outputs.sources(document), suggestion), force)
+    written = outputs.write_result(document, result, out, in_place, force, quiet)
     made = [change.reversed() for change in result.made] if undo else result.made
     lines = [*change_lines(made, document.shot.length_unit), *left_lines(result.left)] or [
         "nothing to change"
     ]
-    _print(as_document(result, written) if as_json else lines)
+    outputs.show_result(as_document(result, written) if as_json else lines)
     if result.left:
         sys.exit(PARTLY)
 
@@ -275,18 +274,18 @@ def diff(
     from refine.report import difference_lines
 
     old, new = read(before), read(after)
-    _free((picture,), (*_sources(old), *_sources(new)), force)
+    outputs.check_free((picture,), (*outputs.sources(old), *outputs.sources(new)), force)
     found = difference(old.shot, new.shot, camera)
-    _notes((found.note,) if found.note else (), quiet)
+    outputs.show_notes((found.note,) if found.note else (), quiet)
     if picture is not None:
         from refine.illustrate import of_difference
 
         drawn = of_difference(old.shot, new.shot, found, f"{before.name} and {after.name}", camera)
         if drawn is not None:
-            _write(picture, drawn.encode(), force, quiet)
+            outputs.write(picture, drawn.encode(), force, quiet)
         elif not quiet:
             click.echo("no picture: nothing that could be drawn differs", err=True)
-    _print(
+    outputs.show_result(
         as_document(found, old.path.name, new.path.name)
         if as_json
         else difference_lines(found, old.shot.length_unit)
@@ -328,11 +327,15 @@ def compare(
     request = _request(document, frames, controls, pins, camera, 1.0, None)
     given = _strengths(strengths)
     result = compared(document, request, given, retime)
-    _notes((result.view.note, *document.shot.notes), quiet)
-    files = _write_comparison(result, document, given, camera, out, force, quiet) if out is not None else []
+    outputs.show_notes((result.view.note, *document.shot.notes), quiet)
+    files = (
+        outputs.write_comparison(result, document, given, camera, out, force, quiet)
+        if out is not None
+        else []
+    )
     if retime and len(result.rows) == len(given) and not quiet:
         click.echo("note: no shift of a key pose by one frame evens the spacing", err=True)
-    _print(as_document(result, files) if as_json else table_lines(result))
+    outputs.show_result(as_document(result, files) if as_json else table_lines(result))
 
 
 # --- what the commands share ---
@@ -371,26 +374,6 @@ def _suggest_flags(
     return suggested(document, look, chosen, strength, [names.pin(pin, document.shot) for pin in pins])
 
 
-def _write_flag_pictures(
-    document: Document, look: Look, flags: Sequence[Flag], folder: Path, force: bool, quiet: bool
-) -> None:
-    from refine.flags.mend import picture
-
-    pictures = {f"{flag.id}.svg": picture(document, look, flag).encode() for flag in flags}
-    _write_folder(document, folder, pictures, force)
-    if not quiet:
-        click.echo(f"wrote {len(pictures)} picture{'s' * (len(pictures) != 1)} to {folder}", err=True)
-
-
-def _write_folder(document: Document, folder: Path, contents: dict[str, bytes], force: bool) -> None:
-    from refine.storage import new_folder
-
-    new_folder(folder)
-    _free([folder / name for name in contents], _sources(document), force)
-    for name, data in contents.items():
-        _write(folder / name, data, force, quiet=True)
-
-
 def _request(
     document: Document, frames: str | None, controls: tuple[str, ...], pins: tuple[str, ...],
     camera: str | None, strength: float, candidate: int | None,
@@ -423,108 +406,3 @@ def _strengths(text: str) -> list[float]:
     if not found or not all(0 <= strength < float("inf") for strength in found):
         raise InputError(f"--strengths {text}", "not a list of strengths", "numbers of 0 or more: 0.25,0.5,1")
     return sorted(dict.fromkeys(found))
-
-
-def _print(result: dict[str, Any] | list[str]) -> None:
-    from refine.errors import InputError
-    from refine.suggestion import json_text
-
-    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
-    if isinstance(result, dict):
-        text = json_text(result, encoding)
-    else:  # a letter that the terminal can't show is shown by its number
-        text = "\n".join(result).encode(encoding, "backslashreplace").decode(encoding)
-    try:
-        click.echo(text)
-    except BrokenPipeError:
-        raise
-    except OSError as error:
-        _close_stdout()
-        raise InputError("stdout", f"it can't be written: {error.strerror}") from error
-
-
-def _close_stdout() -> None:
-    """Lets what Python still wants to print when it ends go nowhere, instead of failing once more."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
-def _notes(notes: tuple[str, ...], quiet: bool) -> None:
-    if not quiet:
-        for note in notes:
-            click.echo(f"note: {note}", err=True)
-
-
-def _sources(document: Document) -> tuple[Path, ...]:
-    """The files that a shot was read from."""
-    return (document.path,) if document.side is None else (document.path, document.side)
-
-
-def _free(outputs: Sequence[Path | None], sources: Sequence[Path], force: bool) -> None:
-    from refine.storage import free_names
-
-    free_names([path for path in outputs if path is not None], sources, force)
-
-
-def _write(path: Path, data: bytes, force: bool, quiet: bool) -> None:
-    from refine.storage import new_file
-
-    new_file(path, data, force)
-    if not quiet:
-        click.echo(f"wrote {path}", err=True)
-
-
-def _write_result(
-    document: Document, result: Applied, out: Path | None, in_place: bool, force: bool, quiet: bool
-) -> Path | None:
-    """Proves the result by reading it back, also when it is only shown; writes what was asked for.
-
-    What is written is read back and proved once more before it takes its name.
-    """
-    from refine.application import proof
-    from refine.errors import InputError
-    from refine.storage import new_file, replace_file
-
-    if out is not None and in_place:
-        raise InputError("-o", "given together with --in-place", "one of the two")
-    target = document.path if out is None else out
-    check = proof(document, result, target)
-    check(result.data)
-    if out is None and not in_place:
-        return None
-    if out is not None:
-        new_file(target, result.data, force, check)
-        message = f"wrote {target}"
-    elif result.data == document.data:
-        message = f"left {target} as it is"
-    else:
-        kept = replace_file(target, result.data, check=check)
-        message = f"replaced {target}, the old one is {kept}"
-    if not quiet:
-        click.echo(message, err=True)
-    return target
-
-
-def _write_comparison(
-    result: Comparison,
-    document: Document,
-    given: Sequence[float],
-    camera: str | None,
-    out: Path,
-    force: bool,
-    quiet: bool,
-) -> list[str]:
-    from refine.illustrate import of_comparison
-
-    contents: dict[str, bytes] = {}
-    for n, (row, suggestion) in enumerate(zip(result.rows, result.suggestions, strict=True)):
-        steady = row.name == f"{row.strength:g}"
-        name = f"strength-{row.name}" if steady else f"retime-{n - len(given) + 1}"
-        contents[f"{name}.suggestion.json"] = suggestion.text().encode()
-    files = list(contents)
-    contents["comparison.svg"] = of_comparison(document.shot, result, camera).encode()
-    _write_folder(document, out, contents, force)
-    if not quiet:
-        click.echo(
-            f"wrote {len(files)} suggestion{'s' * (len(files) != 1)} and comparison.svg to {out}", err=True
-        )
-    return files

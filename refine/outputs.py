@@ -1,0 +1,146 @@
+"""What the commands print and write: results on stdout, messages on stderr, files whole or not at all.
+
+All outputs of a command are looked at before the first is written, and no output may be a source.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from refine.errors import InputError
+
+if TYPE_CHECKING:  # annotations only, see cli
+    from refine.changes import Applied
+    from refine.compare import Comparison
+    from refine.flags.flag import Flag
+    from refine.flags.look import Look
+    from refine.formats import Document
+
+
+def show_result(result: dict[str, Any] | list[str]) -> None:
+    from refine.suggestion import json_text
+
+    encoding = getattr(sys.stdout, "encoding", None) or "utf-8"
+    if isinstance(result, dict):
+        text = json_text(result, encoding)
+    else:  # a letter that the terminal can't show is shown by its number
+        text = "\n".join(result).encode(encoding, "backslashreplace").decode(encoding)
+    try:
+        click.echo(text)
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        close_stdout()
+        raise InputError("stdout", f"it can't be written: {error.strerror}") from error
+
+
+def close_stdout() -> None:
+    """Lets what Python still wants to print when it ends go nowhere, instead of failing once more."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def show_notes(notes: tuple[str, ...], quiet: bool) -> None:
+    if not quiet:
+        for note in notes:
+            click.echo(f"note: {note}", err=True)
+
+
+def sources(document: Document) -> tuple[Path, ...]:
+    """The files that a shot was read from."""
+    return (document.path,) if document.side is None else (document.path, document.side)
+
+
+def check_free(outputs: Sequence[Path | None], sources: Sequence[Path], force: bool) -> None:
+    from refine.storage import free_names
+
+    free_names([path for path in outputs if path is not None], sources, force)
+
+
+def write(path: Path, data: bytes, force: bool, quiet: bool) -> None:
+    from refine.storage import new_file
+
+    new_file(path, data, force)
+    if not quiet:
+        click.echo(f"wrote {path}", err=True)
+
+
+def write_result(
+    document: Document, result: Applied, out: Path | None, in_place: bool, force: bool, quiet: bool
+) -> Path | None:
+    """Proves the result by reading it back, also when it is only shown; writes what was asked for.
+
+    What is written is read back and proved once more before it takes its name.
+    """
+    from refine.application import proof
+    from refine.storage import new_file, replace_file
+
+    if out is not None and in_place:
+        raise InputError("-o", "given together with --in-place", "one of the two")
+    target = document.path if out is None else out
+    check = proof(document, result, target)
+    check(result.data)
+    if out is None and not in_place:
+        return None
+    if out is not None:
+        new_file(target, result.data, force, check)
+        message = f"wrote {target}"
+    elif result.data == document.data:
+        message = f"left {target} as it is"
+    else:
+        kept = replace_file(target, result.data, check=check)
+        message = f"replaced {target}, the old one is {kept}"
+    if not quiet:
+        click.echo(message, err=True)
+    return target
+
+
+def write_comparison(
+    result: Comparison,
+    document: Document,
+    given: Sequence[float],
+    camera: str | None,
+    out: Path,
+    force: bool,
+    quiet: bool,
+) -> list[str]:
+    from refine.illustrate import of_comparison
+
+    contents: dict[str, bytes] = {}
+    for n, (row, suggestion) in enumerate(zip(result.rows, result.suggestions, strict=True)):
+        steady = row.name == f"{row.strength:g}"
+        name = f"strength-{row.name}" if steady else f"retime-{n - len(given) + 1}"
+        contents[f"{name}.suggestion.json"] = suggestion.text().encode()
+    files = list(contents)
+    contents["comparison.svg"] = of_comparison(document.shot, result, camera).encode()
+    write_folder(document, out, contents, force)
+    if not quiet:
+        click.echo(
+            f"wrote {len(files)} suggestion{'s' * (len(files) != 1)} and comparison.svg to {out}", err=True
+        )
+    return files
+
+
+def write_flag_pictures(
+    document: Document, look: Look, flags: Sequence[Flag], folder: Path, force: bool, quiet: bool
+) -> None:
+    from refine.flags.mend import picture
+
+    pictures = {f"{flag.id}.svg": picture(document, look, flag).encode() for flag in flags}
+    write_folder(document, folder, pictures, force)
+    if not quiet:
+        click.echo(f"wrote {len(pictures)} picture{'s' * (len(pictures) != 1)} to {folder}", err=True)
+
+
+def write_folder(document: Document, folder: Path, contents: dict[str, bytes], force: bool) -> None:
+    from refine.storage import new_folder
+
+    new_folder(folder)
+    check_free([folder / name for name in contents], sources(document), force)
+    for name, data in contents.items():
+        write(folder / name, data, force, quiet=True)
