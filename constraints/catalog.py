@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from constraints.bounds import Bounds
+from constraints.contact import Contact
 from constraints.even_spacing import EvenSpacing
+from constraints.extension import Extension
 from constraints.few_edits import FewEdits
 from constraints.overshoot import Overshoot
 from constraints.pins import Pins
@@ -14,7 +16,9 @@ from constraints.stay_close import StayClose
 
 CATALOG = {
     "bounds": Bounds,
+    "contact": Contact,
     "even_spacing": EvenSpacing,
+    "extension": Extension,
     "few_edits": FewEdits,
     "overshoot": Overshoot,
     "pins": Pins,

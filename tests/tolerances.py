@@ -215,3 +215,79 @@ CLIP_NOISE = 0.3
 
 # Degrees: the digits that the clip's noise was printed with (three decimals).
 PRINTED_3 = 5e-4
+
+
+# --- contacts and limbs --------------------------------------------------------------------------------------
+
+# Metres: where the damped steps of a leg stop, a hundredth of a mm.
+FOLLOWED_PLACE = 1e-5
+
+# Metres: what a leg keyed every third frame may miss between its keys; 5 mm is where sliding is flagged.
+PLACED = 2.5e-3
+
+# Metres per degree (or natural slope): central differences with DERIVATIVE_STEP of turns of a 0.9 m leg.
+CHAIN_DERIVATIVE = 1e-7
+
+# Metres: what a planted foot may drift after a change at the hips (the requirement), and px on screen.
+RESTORED_METRES = 5e-3
+RESTORED_PIXELS = 1.0
+
+# Metres: a foot that stands still in the benchmark's walk, solved in closed form.
+STANDS = 1e-9
+
+# Share of frames: our planted rule against a published share whose choice of points isn't stated.
+PLANTED_SHARE = 0.05
+
+# Share of a stride: stance takes 60 % of a walk's cycle in textbooks; people and rules differ by that much.
+STANCE = 0.08
+
+
+# --- weight ------------------------------------------------------------------------------------------------
+
+# Percent, and seconds at wn = 1: half a unit of the fourth decimal, to which the handbooks' table is printed.
+PRINTED_PERCENT = 5.1e-5
+
+# No unit: half a unit of the fifth decimal, to which the smoothness measures were published.
+PRINTED_5 = 5.1e-6
+
+# Percent, or seconds of displacement: a peak read off samples 0.1 ms apart, and a library's own integration.
+SAMPLED_PEAK = 1e-5
+
+# Shares of a move: a quadrature of 400 steps and a peak searched on 800 times.
+DRIVEN = 5e-5
+
+# Units of the last printed place, on top of its half: the table was rounded by hand from rounded inputs.
+TABLE = 0.051
+
+
+# --- flags: rotations, gazes, coverage, loops ----------------------------------------------------------------
+
+# Degrees, radians or entries of a rotation: angles up to 400 deg shifted by whole turns at 2e-16 each, then turned.
+SAME_TURN = 1e-9
+
+
+# --- flags of what is seen on screen -------------------------------------------------------------------------
+
+# Degrees: one sample led through again by least jerk, in a motion of 1.1 Hz sampled at 12 fps or more.
+REFILLED = 0.4
+
+# px: a displacement planted in px in a path that is even to less than this.
+OFF_PATH = 0.1
+
+# Share: the first-order share of a residual, where turns of some degrees bend the path by a few per cent.
+TRACED = 0.06
+
+# Channel units of at most some tens: a row of the solver (1e-6), and sums of key values over some ten frames.
+ROW_KEYS = 5e-6
+
+# Degrees: a shift solved by eight Gauss-Newton steps whose error shrinks a hundredfold in each.
+LOOK = 1e-6
+
+# Degrees: what a natural spline through keys 4 frames apart is beside an arctangent, and the median of that.
+FOLLOWED_LOOK = 0.02
+
+# Relative: pixels a degree computed by hand to three digits.
+SEAM = 2e-3
+
+# Relative: noise of 0.01 deg, twice the fourth difference over 6, on a gap of a degree.
+NOISY_SEAM = 0.1

@@ -1,0 +1,322 @@
+"""Sliding contacts: planted feet and hands that drift from where they stand.
+
+Contacts are those that the artist marked, and those of feet that `planted` finds by their motion. A marked contact
+is held to the thresholds. One that was only found is a guess, and every shot has its own looseness: it is flagged
+where it slides much more than the shot's other contacts do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from refine.flags.flag import Cause, Flag, Severity
+from refine.flags.stage import Stage
+from refine.flags.standing import (
+    LEFT,
+    MM,
+    broken,
+    carriers,
+    common,
+    floor,
+    keys_near,
+    margin,
+    planted_low,
+    standing,
+    usual,
+)
+from refine.planted import Planted
+from refine.planting import planted_again
+from refine.pose import Point, pose, world_point
+from refine.shot import Array, Shot
+from refine.view import project
+
+ALIKE = 0.4  # [judge] of their size by which two limbs' slides may differ and still be one
+AROUND = 1.0  # s to each side of a cause that the search may look at
+
+
+def planted(stage: Stage) -> list[tuple[Point, Array, Array]]:
+    """Planted points of the stage: the point, its whole frames (k,), its anchor (k, 3) in the world, shot units."""
+    return [(each.point, each.frames, each.anchor) for each in standing(stage).contacts]
+
+
+def replanted(before: Stage, after: Shot) -> Shot:
+    """The shot `after` with planted feet and hands put back where they stood, by the limbs' own chains.
+
+    For changes at the hips or above: what a limb stands on in `before` it stands on again, turned as it was. Where
+    a limb would be straighter than 99 % it stays short of that; where pins forbid it, it stays as it is.
+    """
+    there = standing(before)
+    tolerance = LEFT * before.thresholds["sliding contact"]["warn_mm"] / MM / there.scale
+    for each in sorted(there.contacts, key=lambda contact: contact.frames[0]):
+        if each.limb is not None and each.relative is None:
+            mended = planted_again(after, each, each.path, before.locks, tolerance, beside=True)
+            after = after if mended is None else mended
+    return after
+
+
+def find(stage: Stage) -> Iterator[Flag]:
+    """All findings of this family, in no order."""
+    yield from (flag for flag, _ in sliding(stage))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Drift:
+    """How far a planted point goes from its anchor: mm and px at the worst, and where it is beyond the warning."""
+
+    contact: Planted
+    mm: float
+    px: float
+    frames: tuple[int, int]
+
+
+def drift(stage: Stage, contact: Planted) -> Drift | None:
+    """The drift of a contact over its core frames on screen; None where it isn't seen.
+
+    A found contact is measured along the ground: a heel that rises is leaving, it doesn't slide. So is one whose
+    anchor is below the floor, which is another fault.
+    """
+    core = contact.core(margin(stage))
+    away = (contact.path - contact.anchor)[core]
+    if not contact.marked or _sunk(stage, contact):
+        away = away.copy()
+        away[:, "xyz".index(stage.shot.up)] = 0.0
+    at = (contact.frames[core] - stage.frames[0]).astype(np.intp)
+    seen = stage.counts(contact.point)[at]
+    if not seen.any():
+        return None
+    mm = np.linalg.norm(away, axis=1) * standing(stage).scale * MM
+    view_at = _on_screen(stage, contact.anchor[core], at), _on_screen(stage, contact.anchor[core] + away, at)
+    px = np.linalg.norm(view_at[1] - view_at[0], axis=1)
+    mm, px = np.where(seen, mm, 0.0), np.where(seen, px, 0.0)
+    worst = int(np.argmax(mm))
+    beyond = np.flatnonzero(mm > stage.thresholds["sliding contact"]["warn_mm"])
+    first, last = (beyond[0], beyond[-1]) if len(beyond) else (worst, worst)
+    where = int(stage.frames[at[first]]), int(stage.frames[at[last]])
+    return Drift(contact, float(mm[worst]), float(px.max()), where)
+
+
+def _sunk(stage: Stage, contact: Planted) -> bool:
+    if contact.limb is None or contact.limb.kind != "leg" or contact.relative is not None:
+        return False
+    depth = floor(stage).height - planted_low(stage, contact, "xyz".index(stage.shot.up))
+    return depth * standing(stage).scale * MM > stage.thresholds["through floor"].warn
+
+
+def _on_screen(stage: Stage, places: Array, at: Array) -> Array:
+    """(k, 2) px of places (k, 3) at positions `at` among the stage's frames."""
+    every = np.zeros((len(stage.frames), 3))
+    every[at] = places
+    return np.asarray(project(stage.view, every)[at])
+
+
+def sliding(stage: Stage) -> Iterator[tuple[Flag, list[Drift]]]:
+    """Flags for contacts that slide, those that slide together in one."""
+    threshold = stage.thresholds["sliding contact"]
+    least = threshold["warn_mm"]
+    every = [found for contact in standing(stage).contacts if (found := drift(stage, contact)) is not None]
+    groups = _together(stage, [each for each in every if each.mm > least])
+    # Two feet that slide because the hips do say once how loose the shot is.
+    own = [each.mm for each in every if each.mm <= least and not each.contact.marked]
+    own += [max(each.mm for each in group) for group in groups if not group[0].contact.marked]
+    loose = max(threshold["times"] * usual(own), least)
+    for group in groups:
+        limits = [least if each.contact.marked else loose for each in group]
+        slid = [
+            (each, each.mm / limit, _severity(stage, each, limit))
+            for each, limit in zip(group, limits, strict=True)
+            if each.mm > limit and each.px > threshold.warn and each.contact.control in stage.order
+        ]
+        if slid:
+            yield _slide_flag(stage, slid), [each for each, _, _ in slid]
+
+
+def _severity(stage: Stage, each: Drift, limit: float) -> Severity:
+    threshold = stage.thresholds["sliding contact"]
+    worse = threshold["error_mm"] / threshold["warn_mm"] * limit
+    return "error" if each.mm > worse or (each.contact.marked and each.px > threshold.error) else "warn"
+
+
+Slid = tuple[Drift, float, Severity]
+
+
+def _together(stage: Stage, slid: Sequence[Drift]) -> list[list[Drift]]:
+    """Slides of two limbs at the same time by the same amount belong together: what carries both did it."""
+    groups: list[list[Drift]] = []
+    for each in slid:
+        mine = next((g for g in groups if all(_same_move(stage, each, other) for other in g)), None)
+        if mine is None:
+            groups.append([each])
+        else:
+            mine.append(each)
+    return groups
+
+
+def _same_move(stage: Stage, one: Drift, other: Drift) -> bool:
+    """Whether two limbs of one body move from their anchors alike on the frames of both."""
+    a, b = one.contact, other.contact
+    if not _overlap(one.frames, other.frames):
+        return False
+    if (
+        a.limb is None
+        or b.limb is None
+        or a.control == b.control
+        or common(stage.shot, a.limb, b.limb) is None
+    ):
+        return False
+    shared = np.intersect1d(a.frames, b.frames)
+    shared = shared[(shared >= one.frames[0]) & (shared <= one.frames[1])]
+    if not len(shared):
+        return False
+    first, second = ((c.path - c.anchor)[np.isin(c.frames, shared)] for c in (a, b))
+    size = max(float(np.linalg.norm(first, axis=1).max()), float(np.linalg.norm(second, axis=1).max()))
+    return float(np.linalg.norm(first - second, axis=1).max()) < ALIKE * size
+
+
+def _slide_flag(stage: Stage, group: Sequence[Slid]) -> Flag:
+    worst, ratio, severity = max(group, key=lambda each: each[1])
+    contact = worst.contact
+    frames = min(each.frames[0] for each, _, _ in group), max(each.frames[1] for each, _, _ in group)
+    names = [each.contact.control for each, _, _ in group]
+    if len(group) > 1:
+        cause = _cause_above(stage, group)
+        message = (
+            f"{' and '.join(names)} slide together by {worst.mm:.0f} mm, {worst.px:.1f} px, while planted"
+        )
+        remedy = f"look at {cause.control} first, then plant the feet again"
+    else:
+        cause = _cause_in_chain(stage, contact, frames)
+        on = f" on {contact.relative}" if contact.relative else ""
+        message = f"{_word(contact)} slides{on} by {worst.mm:.0f} mm, {worst.px:.1f} px, while planted"
+        remedy = f"keep it where it stands at {_still(contact):g}"
+    return Flag(
+        "sliding contact",
+        cause.control if len(group) > 1 else contact.control,
+        cause.channel if len(group) > 1 else None,
+        frames,
+        severity,
+        worst.px,
+        "px",
+        cause,
+        message,
+        remedy,
+        ratio,
+    )
+
+
+def _word(contact: Planted) -> str:
+    point = contact.point.control
+    return point if point == contact.control else f"{contact.control} ({point})"
+
+
+def _still(contact: Planted) -> float:
+    """The frame on which a point is nearest to its anchor."""
+    return float(contact.frames[int(np.argmin(np.linalg.norm(contact.path - contact.anchor, axis=1)))])
+
+
+def _cause_above(stage: Stage, group: Sequence[Slid]) -> Cause:
+    """What carries all limbs of a group and broke its habit there; the nearest that carries them if nothing did."""
+    limbs_of = [each.contact.limb for each, _, _ in group]
+    first, second = limbs_of[0], limbs_of[1]
+    assert first is not None
+    assert second is not None
+    nearest = common(stage.shot, first, second)
+    assert nearest is not None
+    found = broken(stage, [*reversed(carriers(stage.shot, nearest)), nearest], group[0][0].contact)
+    return found or Cause(nearest)
+
+
+def _cause_in_chain(stage: Stage, contact: Planted, frames: tuple[int, int]) -> Cause:
+    """The control, from the root outward, that broke its habit there; else the top of the limb with its keys."""
+    own = contact.point.control
+    found = broken(stage, [*reversed(carriers(stage.shot, own)), own], contact)
+    if found is not None:
+        return found
+    top = contact.limb.upper if contact.limb is not None else contact.control
+    return Cause(top, None, keys_near(stage, top, frames))
+
+
+# --- mends -------------------------------------------------------------------------------------------------
+
+
+def mend_sliding(stage: Stage, flag: Flag) -> Shot | None:
+    """What slid put back where it stands: by undoing the habit's break above it if there is one, else by its limb."""
+    slid = [
+        each
+        for contact in standing(stage).contacts
+        if (each := drift(stage, contact)) is not None and _overlap(each.frames, flag.frames)
+    ]
+    slid = [each for each in slid if flag.control in (each.contact.control, *_above(stage, each.contact))]
+    limit = stage.thresholds["sliding contact"]["warn_mm"]
+    slid = [each for each in slid if each.mm > limit]
+    for after in (_cured_above(stage, flag, slid), _by_limbs(stage, slid)):
+        if after is not None and all(_settled(stage, after, each) for each in slid):
+            return after
+    return None
+
+
+def _above(stage: Stage, contact: Planted) -> list[str]:
+    return carriers(stage.shot, contact.limb.upper) if contact.limb is not None else []
+
+
+def _overlap(a: tuple[int, int], b: tuple[int, int]) -> bool:
+    return a[0] <= b[1] and b[0] <= a[1]
+
+
+def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
+    """The search's cure of the key that a flag names, where that key isn't the limb's own."""
+    limb_of = {name for each in slid if each.contact.limb for name in each.contact.limb.chain}
+    if flag.cause.channel is None or flag.cause.control in limb_of:
+        return None
+    from refine.changes import made
+    from refine.prepared import Request
+    from refine.suggest import suggest
+
+    around = round(AROUND * stage.shot.fps)
+    first = max(int(min(flag.cause.frames, default=flag.frames[0])) - around, stage.shot.first_frame)
+    last = min(int(max(flag.cause.frames, default=flag.frames[1])) + around, stage.shot.last_frame)
+    request = Request((first, last), (flag.cause.control,), pins=stage.locks.pins, camera=stage.camera)
+    changes = suggest(stage.shot, request).changes
+    return made(stage.shot, changes) if changes else None
+
+
+def _by_limbs(stage: Stage, slid: Sequence[Drift]) -> Shot | None:
+    shot: Shot | None = stage.shot
+    tolerance = LEFT * stage.thresholds["sliding contact"]["warn_mm"] / MM / standing(stage).scale
+    for each in slid:
+        if shot is None:
+            return None
+        core = each.contact.core(margin(stage))
+        contact = replace(
+            each.contact,
+            frames=each.contact.frames[core],
+            path=each.contact.path[core],
+            anchor=each.contact.anchor[core],
+        )
+        shot = planted_again(shot, contact, _wanted(stage, contact), stage.locks, tolerance)
+    return None if shot is stage.shot else shot
+
+
+def _wanted(stage: Stage, contact: Planted) -> Array:
+    """(k, 3): the anchor; of a contact that was only found the height stays, as it may roll."""
+    if contact.marked:
+        return contact.anchor
+    places = contact.anchor.copy()
+    up = "xyz".index(stage.shot.up)
+    places[:, up] = contact.path[:, up]
+    return places
+
+
+def _settled(stage: Stage, after: Shot, each: Drift) -> bool:
+    """Whether a contact stays within the warning's threshold in a changed shot."""
+    core = each.contact.core(margin(stage))
+    frames = each.contact.frames[core]
+    path = world_point(pose(after, frames), after, each.contact.point)
+    away = np.linalg.norm(path - _wanted(stage, each.contact)[core], axis=1)
+    limit = stage.thresholds["sliding contact"]["warn_mm"]
+    return float(away.max()) * standing(stage).scale * MM <= limit
+
+
+MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {"sliding contact": mend_sliding}

@@ -1,0 +1,292 @@
+"""Limbs: straight ones that pop, and bones that change their length.
+
+Near straight a small change of the distance between hip and ankle turns the knee a lot: it snaps. A kick turns it
+fast as well, but it comes and goes fast; a pop is quick only where the limb is straight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.flags.flag import Cause, Flag
+from refine.flags.stage import Stage, runs
+from refine.flags.standing import standing
+from refine.limb import Limb, bend_signed, extension, joints
+from refine.planting import Shift, shifted
+from refine.pose import Point, pose
+from refine.rotation import quaternion_matrix
+from refine.shot import SCALES, TRANSLATIONS, Array, Channel, Control, Shot, frozen
+from refine.view import project
+
+SOFT = 0.97  # [judge] of a limb's length from which a mend eases it, ...
+FULL = 0.99  # ... and which it doesn't pass
+ALONE = 1.5  # [judge] a pop's change of speed over the fastest turn of the joint just before and after
+PLANTED_EPS = 0.002  # m: how near the mend keeps the ankle to its eased path
+SMEAR = 2  # frames: a bone that is longer for no more than that is smeared on purpose
+
+
+def find(stage: Stage) -> Iterator[Flag]:
+    """All findings of this family, in no order."""
+    for limb in standing(stage).limbs:
+        if limb.end in stage.order or limb.lower in stage.order:
+            yield from _pops(stage, limb)
+            yield from _lengths(stage, limb)
+
+
+# --- straight-limb pop -------------------------------------------------------------------------------------
+
+
+def pops(stage: Stage, limb: Limb) -> list[tuple[int, float, float]]:
+    """Position, change of the joint's turn (deg/frame^2) and of its place on screen (px/frame^2) of each pop."""
+    shot, threshold = stage.shot, stage.thresholds["straight limb pop"]
+    straight = extension(shot, stage.posed, limb) > threshold["extension"]
+    if len(straight) < 5 or not straight.any():
+        return []
+    # Over steps of a 24th of a second whatever the rate: at 120 Hz a frame's turn is mostly noise.
+    step = max(round(shot.fps / 24), 1)
+    angle = bend_signed(shot, stage.posed, limb)
+    second = np.abs(second_difference(averaged(angle[:, None], step), step)[:, 0]) / step**2
+    turn = np.pad(np.abs(angle[step:] - angle[:-step]) / step, (2 * step, 3 * step), mode="edge")
+    # The two steps beside a frame are the pop's own; what counts is how fast the joint came and went.
+    around = np.maximum(turn[: len(angle)], turn[3 * step : 3 * step + len(angle)])
+    seen = _snap(stage, limb, step)
+    exempt = stage.marked(limb.end, "accent") | stage.edges(limb.end, "contact", "cut")
+    found = straight & (second >= threshold.warn) & (second * step > ALONE * around) & ~exempt
+    found &= (seen >= threshold["px"]) & stage.counts(Point(limb.lower, stage.control(limb.lower).pivot))
+    near = np.convolve(found, np.ones(2 * step + 1), "same") > 0  # neighbours of a pop belong to it
+    second = np.where(found, second, 0.0)
+    spans = [(a, slice(a, b + 1)) for a, b in runs(near)]
+    return [(a + int(np.argmax(second[s])), float(second[s].max()), float(seen[s].max())) for a, s in spans]
+
+
+def averaged(path: Array, count: int) -> Array:
+    """(N, D) means of `count` frames around each, as an open shutter at 24 fps would take them."""
+    if count < 2:
+        return path
+    padded = np.pad(path, (((count - 1) // 2, count // 2), (0, 0)), mode="edge")
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, count, axis=0).mean(axis=-1))
+
+
+def second_difference(path: Array, step: int) -> Array:
+    """(N, D) of p(f + step) - 2 p(f) + p(f - step), 0 at the ends."""
+    found = np.zeros_like(path)
+    if len(path) > 2 * step:
+        found[step:-step] = path[2 * step :] - 2 * path[step:-step] + path[: -2 * step]
+    return found
+
+
+def _snap(stage: Stage, limb: Limb, step: int) -> Array:
+    """(N,) px a step^2 of the middle joint's place beside the line from end to end: the limb's own travel is out."""
+    hip, knee, ankle = joints(stage.shot, stage.posed, limb)
+    share = np.linalg.norm(knee - hip, axis=1) / np.maximum(
+        np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1), 1e-12
+    )
+    line = hip + share[:, None] * (ankle - hip)
+    beside = project(stage.view, knee) - project(stage.view, line)
+    return np.asarray(np.linalg.norm(second_difference(averaged(beside, step), step), axis=1))
+
+
+def _pops(stage: Stage, limb: Limb) -> Iterator[Flag]:
+    threshold = stage.thresholds["straight limb pop"]
+    for at, amount, px in pops(stage, limb):
+        severity = threshold.severity(amount)
+        assert severity is not None
+        frame = int(stage.frames[at])
+        frames = max(frame - 1, int(stage.frames[0])), min(frame + 1, int(stage.frames[-1]))
+        joint = "knee" if limb.kind == "leg" else "elbow"
+        message = (
+            f"the {joint} pops by {amount:.0f} deg a frame, {px:.1f} px, as the {limb.kind} goes straight"
+        )
+        yield Flag(
+            "straight limb pop",
+            limb.lower,
+            None,
+            frames,
+            severity,
+            amount,
+            "deg/frame2",
+            Cause(limb.upper, None, _keys_in(stage.control(limb.upper), frames)),
+            message,
+            "bring hip and ankle a little nearer to each other"
+            if limb.kind == "leg"
+            else "bend the arm a little",
+            threshold.ratio(amount) * stage.attention(limb.end),
+        )
+
+
+def _keys_in(control: Control, frames: tuple[int, int]) -> tuple[float, ...]:
+    """Frames of the keys of a control next to a range: the last before it to the first after it."""
+    keyed = [channel.keys.frames for channel in control.channels if channel.keys is not None]
+    if not keyed:
+        return ()
+    every = np.unique(np.concatenate(keyed))
+    first = max(int(np.searchsorted(every, frames[0], "right")) - 1, 0)
+    last = min(int(np.searchsorted(every, frames[1], "left")), len(every) - 1)
+    return tuple(every[first : last + 1].tolist())
+
+
+def eased(extended: Array) -> Array:
+    """Extensions eased from SOFT on towards FULL, which they never reach: slope 1 at SOFT, never falling."""
+    room = FULL - SOFT
+    beyond = np.maximum(extended - SOFT, 0.0)
+    return np.where(extended > SOFT, SOFT + room * (1.0 - np.exp(-beyond / room)), extended)
+
+
+def mend_pop(stage: Stage, flag: Flag) -> Shot | None:
+    """The end of a limb eased towards its start where the limb is nearly straight; not while it is planted."""
+    limb = next((each for each in standing(stage).limbs if each.lower == flag.control), None)
+    if limb is None or _planted_there(stage, limb, flag.frames):
+        return None
+    extended = extension(stage.shot, stage.posed, limb)
+    hit = np.flatnonzero((stage.frames >= flag.frames[0]) & (stage.frames <= flag.frames[1]))
+    stretch = next(((a, b) for a, b in runs(extended > SOFT) if a <= hit[-1] and hit[0] <= b), None)
+    if stretch is None:
+        return None
+    a, b = stretch
+    hip, _, ankle = joints(stage.shot, stage.posed, limb)
+    by = (eased(extended) / extended - 1.0)[:, None] * (ankle - hip)
+    part = slice(a, b + 1)
+    shift = Shift(stage.frames[part], by[part], np.ones(b - a + 1))
+    eps = PLANTED_EPS / standing(stage).scale
+    after = shifted(stage.shot, limb, limb.end, shift, stage.locks, eps)
+    if after is None:
+        return None
+    then = replace(stage, shot=after)
+    left = [amount for at, amount, _ in pops(then, limb) if a - 2 <= at <= b + 2]
+    return None if left else after
+
+
+def _planted_there(stage: Stage, limb: Limb, frames: tuple[int, int]) -> bool:
+    return any(
+        contact.limb == limb and contact.frames[0] <= frames[1] and frames[0] <= contact.frames[-1]
+        for contact in standing(stage).contacts
+    )
+
+
+# --- bone lengths ------------------------------------------------------------------------------------------
+
+
+def stretchable(stage: Stage, limb: Limb) -> list[tuple[str, str]]:
+    """Pairs of joints whose distance channels can change: the outer is translated, or the inner scaled."""
+    pairs = ((limb.upper, limb.lower), (limb.lower, limb.end))
+    return [
+        (inner, outer)
+        for inner, outer in pairs
+        if any(stage.control(outer).channel(name) is not None for name in TRANSLATIONS)
+        or any(stage.control(inner).channel(name) is not None for name in SCALES)
+    ]
+
+
+def change_of_length(stage: Stage, inner: str, outer: str) -> Array:
+    """(N,) share by which the distance of two joints differs from its median."""
+    ends = [stage.world(Point(name, stage.control(name).pivot)) for name in (inner, outer)]
+    length = np.linalg.norm(ends[1] - ends[0], axis=1)
+    usual = float(np.median(length))
+    return np.asarray(length / usual - 1.0) if usual > 0 else np.zeros(len(length))
+
+
+def _lengths(stage: Stage, limb: Limb) -> Iterator[Flag]:
+    threshold = stage.thresholds["changed bone length"]
+    for inner, outer in stretchable(stage, limb):
+        changed = change_of_length(stage, inner, outer)
+        seen = stage.counts(Point(outer, stage.control(outer).pivot))
+        for a, b in runs((np.abs(changed) > threshold.warn) & seen):
+            if (b - a + 1) <= SMEAR * stage.shot.fps / 24:
+                continue
+            k = a + int(np.argmax(np.abs(changed[a : b + 1])))
+            amount = abs(float(changed[k]))
+            severity = threshold.severity(amount)
+            assert severity is not None
+            longer = "longer" if changed[k] > 0 else "shorter"
+            frames = int(stage.frames[a]), int(stage.frames[b])
+            owner, channel = _stretcher(stage, inner, outer)
+            yield Flag(
+                "changed bone length",
+                outer,
+                None,
+                frames,
+                severity,
+                amount,
+                threshold.unit,
+                Cause(owner, channel, _keys_in(stage.control(owner), frames)),
+                f"the bone from {inner} to {outer} is {100 * amount:.1f} % {longer} than usual",
+                "put its translation back, and turn the limb instead",
+                threshold.ratio(amount) * stage.attention(limb.end),
+            )
+
+
+def _stretcher(stage: Stage, inner: str, outer: str) -> tuple[str, str]:
+    """The control and channel that change a bone's length most."""
+    candidates = [(outer, c) for c in stage.control(outer).channels if c.name in TRANSLATIONS]
+    candidates += [(inner, c) for c in stage.control(inner).channels if c.name in SCALES]
+    spans = [float(np.ptp(c.samples if c.samples is not None else _values(c))) for _, c in candidates]
+    owner, channel = candidates[int(np.argmax(spans))]
+    return owner, channel.name
+
+
+def _values(channel: Channel) -> Array:
+    assert channel.keys is not None
+    return channel.keys.values
+
+
+def mend_length(stage: Stage, flag: Flag) -> Shot | None:
+    """The outer joint put back along the bone to its usual distance, by its translations at keys or samples."""
+    outer = stage.control(flag.control)
+    inner = outer.parent
+    if inner is None or flag.cause.channel not in TRANSLATIONS:
+        return None
+    frames = np.arange(flag.frames[0], flag.frames[1] + 1.0)
+    at = (frames - stage.frames[0]).astype(np.intp)
+    shot = stage.shot
+    back = _back(stage, inner, outer)
+    for axis, name in enumerate(TRANSLATIONS):
+        channel = outer.channel(name)
+        if channel is not None:
+            changed = _put_back(stage, outer.name, channel, back[:, axis], frames, at)
+            shot = shot.with_channel(outer.name, changed)
+    after = replace(stage, shot=shot)
+    worst = np.abs(change_of_length(after, inner, outer.name)[at]).max()
+    return shot if worst <= stage.thresholds["changed bone length"].warn else None
+
+
+def _back(stage: Stage, inner: str, outer: Control) -> Array:
+    """(N, 3) by which the outer joint's translation has to change for the bone to have its usual length."""
+    posed = pose(stage.shot, stage.frames)
+    i = stage.control_at[inner]
+    bone = stage.world(Point(outer.name, outer.pivot)) - stage.world(Point(inner, stage.control(inner).pivot))
+    length = np.linalg.norm(bone, axis=1)
+    move = bone * (np.median(length) / np.maximum(length, 1e-12) - 1.0)[:, None]
+    frame = posed.linear[i] @ quaternion_matrix(np.array(outer.rest_rotation))
+    return np.asarray((np.linalg.pinv(frame) @ move[..., None])[..., 0])
+
+
+def _put_back(
+    stage: Stage, name: str, channel: Channel, back: Array, frames: Array, at: NDArray[np.intp]
+) -> Channel:
+    held = [frame for _, pinned in stage.locks.held(name, channel, frames).pins for frame in pinned]
+    if channel.samples is not None:
+        samples = channel.samples.copy()
+        free = ~np.isin(frames, held)
+        rows = frames[free].astype(np.intp) - stage.shot.first_frame
+        samples[rows, 0] += back[at[free]]
+        return replace(channel, samples=frozen(samples))
+    assert channel.keys is not None
+    from refine.pinned import pinned_keys
+
+    keys = channel.keys
+    inside = (keys.frames >= frames[0]) & (keys.frames <= frames[-1])
+    inside &= ~pinned_keys(stage.locks.pins, name, channel.name, keys)
+    values = keys.values.copy()
+    k = np.flatnonzero(inside)
+    values[k, 0] += back[(keys.frames[k] - stage.frames[0]).astype(np.intp)]
+    return replace(channel, keys=keys.changed(values=values))
+
+
+MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {
+    "straight limb pop": mend_pop,
+    "changed bone length": mend_length,
+}

@@ -1,0 +1,159 @@
+"""The contacts of a stage, and what caused a point to leave where it stood: shared by the families about contact."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from refine.flags.flag import Cause
+from refine.flags.stage import Stage
+from refine.limb import Limb, limbs, metres_per_unit
+from refine.planted import Planted, found_contacts, marked_contacts
+from refine.pose import Pose, jacobian
+from refine.shot import Array, Shot
+
+MM = 1000.0
+AGREE = 0.003  # [judge] m within which two planted heights are the same floor
+FEW = 5  # contacts, from which a shot shows its own looseness
+USUAL = (10.0, 15.0, 25.0)  # [judge] mm: how far contacts drift in three open captured clips, median 15
+ALONG = (
+    0.5  # cosine between how a channel moves a point and how the point went, from which it may be the cause
+)
+NEAR = 12.0  # frames beside a slide in which a broken habit may have caused it: the next key or two
+LEFT = 0.5  # of the warning's threshold: what a mend may leave
+
+
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """The limbs of a stage, metres a shot unit, and its contacts."""
+
+    limbs: tuple[Limb, ...]
+    scale: float
+    stated: bool
+    contacts: tuple[Planted, ...]
+
+
+_last: list[tuple[Stage, Standing]] = []
+
+
+def standing(stage: Stage) -> Standing:
+    """The contacts of a stage: marked ones, and found ones of feet that no mark speaks of. The last is kept."""
+    if _last and _last[0][0] is stage:
+        return _last[0][1]
+    shot = stage.shot
+    found = limbs(shot, stage.posed)
+    scale, stated = metres_per_unit(shot, found)
+    marked = tuple(marked_contacts(shot, stage.posed, found))
+    named = {each.control for each in marked}
+    free = [limb for limb in found if limb.kind == "leg" and limb.end not in named]
+    every = (*marked, *found_contacts(shot, stage.posed, free, scale))
+    _last[:] = [(stage, Standing(found, scale, stated, every))]
+    return _last[0][1]
+
+
+def margin(stage: Stage) -> int:
+    """Frames at each end of a contact that are part of coming and going."""
+    return max(round(stage.shot.fps / 24), 1)
+
+
+def usual(amounts: Sequence[float]) -> float:
+    """What is still usual in a shot: the upper fifth begins there. Few amounts lean on what sound shots bring."""
+    every = [*amounts, *USUAL] if len(amounts) < FEW else amounts
+    return float(np.percentile(every, 80))
+
+
+def common(shot: Shot, one: Limb, other: Limb) -> str | None:
+    """The control nearest to both limbs that carries both."""
+    above = carriers(shot, one.upper)
+    return next((name for name in carriers(shot, other.upper) if name in above), None)
+
+
+def carriers(shot: Shot, name: str) -> list[str]:
+    """The controls that carry a control, the nearest first."""
+    found = []
+    parent = shot.controls[shot.index(name)].parent
+    while parent is not None:
+        found.append(parent)
+        parent = shot.controls[shot.index(parent)].parent
+    return found
+
+
+def broken(stage: Stage, names: Sequence[str], contact: Planted) -> Cause | None:
+    """The first of some controls, from the root outward, that broke the shot's habit where a point left its anchor.
+
+    The channel is the one that moves the point most nearly the way it went, the key the one nearest to the worst frame.
+    """
+    away = contact.path - contact.anchor
+    worst = int(np.argmax(np.linalg.norm(away, axis=1)))
+    frame = float(contact.frames[worst])
+    went = away[worst] / max(float(np.linalg.norm(away[worst])), 1e-12)
+    now = slice(int(frame - stage.frames[0]), int(frame - stage.frames[0]) + 1)
+    one = Pose(stage.frames[now], stage.posed.linear[:, now], stage.posed.origin[:, now])
+    for name in names:
+        best: tuple[float, Cause] | None = None
+        for channel in stage.control(name).channels:
+            if channel.keys is None or channel.keys.values.shape[1] != 1:
+                continue
+            strange = stage.book.strange_frames(name, channel.name)
+            if not len(strange) or np.abs(strange - frame).min() > NEAR:
+                continue
+            move = jacobian(stage.shot, one, name, channel.name, (contact.point,))[0, 0, :, 0]
+            size = float(np.linalg.norm(move))
+            along = abs(float(move @ went)) / size if size > 0 else 0.0
+            if along > ALONG and (best is None or along > best[0]):
+                keys = channel.keys.frames
+                best = along, Cause(name, channel.name, (float(keys[int(np.argmin(np.abs(keys - frame)))]),))
+        if best is not None:
+            return best[1]
+    return None
+
+
+def keys_near(stage: Stage, name: str, frames: tuple[int, int]) -> tuple[float, ...]:
+    """Frames of a control's keys in a range, or the nearest one."""
+    keyed = [channel.keys.frames for channel in stage.control(name).channels if channel.keys is not None]
+    if not keyed:
+        return ()
+    every = np.unique(np.concatenate(keyed))
+    inside = every[(every >= frames[0]) & (every <= frames[1])]
+    nearest = every[[int(np.argmin(np.abs(every - 0.5 * (frames[0] + frames[1]))))]]
+    return tuple((inside if len(inside) else nearest).tolist())
+
+
+@dataclass(frozen=True, slots=True)
+class Floor:
+    """Height of the floor in shot units, where it comes from, and whether the artist's marks say so."""
+
+    height: float
+    source: str
+    marked: bool
+
+
+def floor(stage: Stage) -> Floor:
+    """The lowest height at which a foot stays planted; 0 where none does."""
+    up = "xyz".index(stage.shot.up)
+    feet = [
+        c
+        for c in standing(stage).contacts
+        if c.limb is not None and c.limb.kind == "leg" and c.relative is None
+    ]
+    marked = [c for c in feet if c.marked]
+    lows = [planted_low(stage, contact, up) for contact in marked or feet]
+    if not lows:
+        return Floor(0.0, "height 0, since no foot is planted", False)
+    agree = AGREE / standing(stage).scale
+    return Floor(_lowest(np.sort(lows), agree), "the lowest planted height", bool(marked))
+
+
+def _lowest(lows: Array, agree: float) -> float:
+    """The lowest of some rising heights with another one near it: a single step that sinks is no floor."""
+    agreed = lows[:-1][np.diff(lows) < agree]
+    return float(agreed[0] if len(agreed) else lows[0])
+
+
+def planted_low(stage: Stage, contact: Planted, up: int) -> float:
+    """The height of the lowest point of a foot while it is planted."""
+    assert contact.limb is not None
+    at = (contact.frames - stage.frames[0]).astype(np.intp)
+    return min(float(np.median(stage.world(point)[at, up])) for point in contact.limb.points)

@@ -1,0 +1,188 @@
+"""Where the body stands: points that stay in place for a while, by the artist's contact marks or by their motion.
+
+A point of a foot is planted from where it is nearer than 3 cm to its lowest usual height and slower than
+0.05 sqrt(g L) until it is faster than 0.13 sqrt(g L) or higher than 5 cm, at least 100 ms; L is the leg's length.
+Its anchor is where it stands longest and stillest: the median place, slow frames counting more.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.limb import GRAVITY, Limb, end_points
+from refine.measure import marked_points
+from refine.pose import Point, Pose, world_point
+from refine.rig import descendants
+from refine.shot import Array, Mark, Shot
+
+# [judge] all: heights over the point's own level in m, speeds in sqrt(g L), shortest contact in s.
+ENTER_HEIGHT, LEAVE_HEIGHT = 0.03, 0.05
+ENTER_SPEED, LEAVE_SPEED = 0.05, 0.13
+SHORTEST = 0.1
+LEVEL = 20.0  # percentile of the heights of slow frames that is the point's own level: steps up are rarer
+SLOWEST = 25.0  # percentile of a contact's speeds that is as slow as counts
+STILL = 1e-3  # of a contact's greatest speed: slower is standing
+OVERLAP = 0.5  # share of its frames that a point shares with a slower one, from which it only rolls with it
+
+
+@dataclass(frozen=True, eq=False)
+class Planted:
+    """A point that stays at `anchor` (k, 3) on the whole frames `frames` (k,), in the world.
+
+    `marked` says that the artist's contact mark says so. `control` is the foot, hand or prop it belongs to, and
+    `relative` another control that carries it along (a moving floor), None for the world. `path` (k, 3) is where
+    the point really is.
+    """
+
+    point: Point
+    frames: Array
+    anchor: Array
+    path: Array
+    control: str
+    marked: bool
+    limb: Limb | None = None
+    relative: str | None = None
+
+    def core(self, margin: int) -> slice:
+        """The frames without `margin` at each end, where a contact begins and ends; all where none would be left."""
+        inner = slice(margin, len(self.frames) - margin)
+        return inner if len(self.frames) > 2 * margin else slice(None)
+
+
+def runs(inside: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """First and last position of each stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], inside.astype(np.int8), [0]])))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def speed(path: Array, fps: float) -> Array:
+    """(N,) units a second of a path (N, 3), by central differences."""
+    if len(path) < 2:
+        return np.zeros(len(path))
+    return np.asarray(np.linalg.norm(np.gradient(path, axis=0), axis=1) * fps)
+
+
+def standing(path: Array, up: int, fps: float, leg: float, scale: float) -> NDArray[np.bool_]:
+    """(N,) frames on which a point of a foot is planted by its motion; leg in metres, scale in metres a unit."""
+    fast = speed(path, fps) * scale / np.sqrt(GRAVITY * leg)
+    slow = fast < ENTER_SPEED
+    if not slow.any():
+        return np.asarray(slow, np.bool_)
+    height = path[:, up] * scale
+    height = height - np.percentile(height[slow], LEVEL)
+    enter = slow & (height < ENTER_HEIGHT)
+    keep = (fast < LEAVE_SPEED) & (height < LEAVE_HEIGHT)
+    found = np.zeros(len(path), np.bool_)
+    for a, b in runs(keep):
+        first = a + int(np.argmax(enter[a : b + 1]))
+        if enter[first] and (b - first + 1) / fps >= SHORTEST:
+            found[first : b + 1] = True
+    return found
+
+
+def found_contacts(shot: Shot, posed: Pose, legs: list[Limb], scale: float) -> Iterator[Planted]:
+    """Planted points of the feet by their motion."""
+    up = "xyz".index(shot.up)
+    for limb in legs:
+        spans = []
+        for point in limb.points:
+            path = world_point(posed, shot, point)
+            fast = speed(path, shot.fps)
+            inside = standing(path, up, shot.fps, limb.length * scale, scale)
+            spans += [(float(fast[a : b + 1].mean()), a, b, point, path) for a, b in runs(inside)]
+        yield from _slowest(posed, limb, spans)
+
+
+def _slowest(posed: Pose, limb: Limb, spans: list[tuple[float, int, int, Point, Array]]) -> Iterator[Planted]:
+    """Of points that are planted together the slowest: the others roll about it."""
+    taken: list[tuple[int, int]] = []
+    for _, a, b, point, path in sorted(spans, key=lambda span: span[0]):
+        shared = max((min(b, d) - max(a, c) + 1 for c, d in taken), default=0)
+        if shared < OVERLAP * (b - a + 1):
+            taken.append((a, b))
+            yield _planted(point, posed.frames[a : b + 1], path[a : b + 1], limb.end, False, limb)
+
+
+def _planted(
+    point: Point, frames: Array, path: Array, control: str, marked: bool, limb: Limb | None
+) -> Planted:
+    anchor = np.broadcast_to(_resting_place(path), path.shape)
+    return Planted(point, frames, anchor, path, control, marked, limb)
+
+
+def _resting_place(path: Array) -> Array:
+    """(3,) the median of each coordinate of a path (k, 3), slow frames counting more than fast ones."""
+    fast = speed(path, 1.0)
+    least = max(float(np.percentile(fast, SLOWEST)), STILL * float(fast.max()))
+    if least == 0:
+        return np.asarray(path[0])
+    weight = np.square(least / np.maximum(fast, least))
+    order = np.argsort(path, axis=0)
+    share = np.cumsum(weight[order], axis=0)
+    at = np.argmax(share >= 0.5 * share[-1], axis=0)
+    return np.array([path[order[at[axis], axis], axis] for axis in range(3)])
+
+
+# --- marked ------------------------------------------------------------------------------------------------
+
+
+def marked_contacts(shot: Shot, posed: Pose, limbs: tuple[Limb, ...]) -> Iterator[Planted]:
+    """Planted points by the artist's contact marks: of each control named the slowest point, against what it
+    stays with.
+
+    A mark without controls doesn't say what touches, so nothing follows from it.
+    """
+    by_end = {limb.end: limb for limb in limbs}
+    known = {control.name for control in shot.controls}
+    for mark in shot.marks:
+        if mark.kind != "contact":
+            continue
+        at = np.flatnonzero((posed.frames >= mark.frames[0]) & (posed.frames <= mark.frames[1]))
+        for name in mark.controls:
+            if len(at) >= 2 and name in known:
+                yield _steadiest(shot, posed, name, by_end.get(name), at, _others(shot, mark, name, by_end))
+
+
+def _others(shot: Shot, mark: Mark, name: str, by_end: dict[str, Limb]) -> list[str]:
+    """What a control may be in contact with besides the world: links either way, and props that the mark names."""
+    own = shot.controls[shot.index(name)]
+    linked = [link.to for link in own.links]
+    linked += [c.name for c in shot.controls if any(link.to == name for link in c.links)]
+    linked += [other for other in mark.controls if other not in by_end]
+    carried = {name, *descendants(shot, name)}
+    names = {control.name for control in shot.controls} - carried
+    return [other for other in dict.fromkeys(linked) if other in names]
+
+
+def _steadiest(
+    shot: Shot, posed: Pose, name: str, limb: Limb | None, at: NDArray[np.intp], others: list[str]
+) -> Planted:
+    """The point of a control that moves least during a contact, and against what it does."""
+    best: tuple[float, Planted] | None = None
+    for point in (
+        end_points(shot, name) if limb is not None else marked_points(shot.controls[shot.index(name)])
+    ):
+        path = world_point(posed, shot, point)[at]
+        tried = [_planted(point, posed.frames[at], path, name, True, limb)]
+        tried += [_relative(shot, posed, tried[0], other, at) for other in others]
+        for each in tried:
+            drift = float(np.linalg.norm(each.path - each.anchor, axis=1).max())
+            # Against the world unless it clearly goes along with something: at rest both are the same.
+            drift *= 1.0 if each.relative is None else 2.0
+            if best is None or drift < best[0]:
+                best = drift, each
+    assert best is not None
+    return best[1]
+
+
+def _relative(shot: Shot, posed: Pose, planted: Planted, other: str, at: NDArray[np.intp]) -> Planted:
+    """The same point against a control that may carry it along."""
+    i = shot.index(other)
+    linear, origin = posed.linear[i][at], posed.origin[i][at]
+    local = (np.linalg.pinv(linear) @ (planted.path - origin)[..., None])[..., 0]
+    anchor = (linear @ np.median(local, axis=0)) + origin
+    return replace(planted, anchor=anchor, relative=other)

@@ -1,0 +1,122 @@
+"""Putting planted points back where they stand, by the limb that carries them; the rest of the body stays.
+
+The end of the limb is moved as a whole, keeping how it is turned in the world; outside the contact the shift dies
+away as a minimum-jerk move does, so that the foot lands and leaves as smoothly as before.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from refine.chain import Goals, Stretch, followed, placed, turning
+from refine.errors import NoSolution
+from refine.held import Locks
+from refine.limb import Limb, extension, joints
+from refine.planted import Planted
+from refine.pose import Point, Pose, pose, world_point
+from refine.shot import Array, Shot
+
+STRAIGHT = 0.99  # of a limb's length that a mend doesn't pass
+BLEND = 0.15  # [judge] s over which a shift dies away outside a contact
+CALM = 0.2  # [judge] of the tolerance: nearer than this to the anchor a frame needs no mending
+BLENDED = 0.3  # weight of the frames outside the contact beside those inside
+
+
+@dataclass(frozen=True, eq=False)
+class Shift:
+    """How far the end of a limb shall be moved on consecutive frames: (k, 3), with weights (k,)."""
+
+    frames: Array
+    by: Array
+    weight: Array
+
+
+def minimum_jerk(t: Array) -> Array:
+    """0 to 1 with no speed and acceleration at either end (Flash & Hogan 1985): 10 t^3 - 15 t^4 + 6 t^5."""
+    t = np.clip(t, 0.0, 1.0)
+    return np.asarray(t**3 * (10 - 15 * t + 6 * t**2))
+
+
+def shift_of(shot: Shot, frames: Array, by: Array, tolerance: float) -> Shift | None:
+    """The shift of a contact's frames (k,) by (k, 3), on those that need one and as they die away beside them.
+
+    None where no frame is farther off than the tolerance's calm share.
+    """
+    off = np.flatnonzero(np.linalg.norm(by, axis=1) > CALM * tolerance)
+    if not len(off):
+        return None
+    fade = max(round(BLEND * shot.fps), 2)
+    a, b = float(frames[off[0]]), float(frames[off[-1]])
+    whole = np.arange(max(a - fade, shot.first_frame), min(b + fade, shot.last_frame) + 1.0)
+    inside = np.clip(whole, a, b)
+    rest = minimum_jerk(1.0 - np.abs(whole - inside) / fade)
+    moved = by[np.clip((inside - frames[0]).astype(np.intp), 0, len(by) - 1)] * rest[:, None]
+    planted = (whole >= frames[0]) & (whole <= frames[-1])
+    weight = np.where(planted, 1.0, BLENDED)
+    return Shift(whole, moved, weight)
+
+
+def shifted(
+    shot: Shot,
+    limb: Limb | None,
+    control: str,
+    shift: Shift,
+    locks: Locks,
+    eps: float,
+    beside: bool = False,
+) -> Shot | None:
+    """The shot with the end of a limb (or a control on its own) moved by a shift as far as the chain can.
+
+    None where no key or sample of it may move, or where pins and limits leave no way. eps in shot units. Of keyed
+    chains the keys inside the contact move, with `beside` those where the shift dies away as well.
+    """
+    names = limb.chain if limb is not None else (control,)
+    channels = turning(shot, names)
+    posed = pose(shot, shift.frames)
+    points = limb.points if limb is not None else (Point(control, shot.controls[shot.index(control)].pivot),)
+    by = shift.by if limb is None else _reachable(shot, posed, limb, shift.by)
+    places = np.stack([world_point(posed, shot, point) + by for point in points])
+    goals = Goals(points, shift.frames, places, np.tile(shift.weight, (len(points), 1)))
+    if any(channel.baked for _, channel in channels):
+        return followed(shot, names, goals, locks)
+    planted = shift.frames if beside else shift.frames[shift.weight == 1.0]
+    span = (float(planted[0]), float(planted[-1]))
+    try:
+        after = placed(shot, names, goals, span, locks, eps, _stretch(shot, posed, limb))
+    except NoSolution:
+        return None
+    return None if after is shot else after
+
+
+def _reachable(shot: Shot, posed: Pose, limb: Limb, by: Array) -> Array:
+    """The shift cut to where the limb would be straighter than STRAIGHT, and than it is."""
+    hip, _, ankle = joints(shot, posed, limb)
+    longest = np.maximum(STRAIGHT, extension(shot, posed, limb)) * limb.length
+    line = ankle + by - hip
+    distance = np.linalg.norm(line, axis=1)
+    return np.asarray(hip + line * np.minimum(1.0, longest / distance)[:, None] - ankle)
+
+
+def _stretch(shot: Shot, posed: Pose, limb: Limb | None) -> Stretch | None:
+    if limb is None:
+        return None
+    hip, _, ankle = joints(shot, posed, limb)
+    today = np.linalg.norm(ankle - hip, axis=1)
+    start, end = (Point(n, shot.controls[shot.index(n)].pivot) for n in (limb.upper, limb.end))
+    return Stretch(start, end, np.maximum(STRAIGHT * limb.length, today))
+
+
+def planted_again(
+    shot: Shot, planted: Planted, places: Array, locks: Locks, tolerance: float, beside: bool = False
+) -> Shot | None:
+    """The shot with a planted point put to `places` (k, 3) on its frames; the shot itself where it is there.
+
+    tolerance: shot units, what may be left. None where the limb can't.
+    """
+    posed = pose(shot, planted.frames)
+    shift = shift_of(shot, planted.frames, places - world_point(posed, shot, planted.point), tolerance)
+    if shift is None:
+        return shot
+    return shifted(shot, planted.limb, planted.control, shift, locks, tolerance, beside)

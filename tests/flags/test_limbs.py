@@ -1,0 +1,124 @@
+"""Straight limbs that pop and bones that change their length."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.planted_contacts import SHIN, THIGH, plant, stepping
+from refine.flags import limbs
+from refine.flags.check import stage_of
+from refine.flags.flag import Flag
+from refine.flags.look import Look
+from refine.flags.standing import standing
+from refine.limb import bend_signed, extension
+from refine.shot import Array, Camera, Channel, Control, Pin, Shot, frozen
+
+RATES = (12.0, 24.0, 30.0, 60.0)
+
+
+def flags(shot: Shot) -> list[Flag]:
+    return list(limbs.find(stage_of(shot, Look())))
+
+
+def hanging_leg(distance: Array, fps: float) -> Shot:
+    """A leg in the air whose ankle is `distance` (N,) straight below the hip, which travels at 1 m/s."""
+    cosine = (THIGH**2 + SHIN**2 - distance**2) / (2 * THIGH * SHIN)
+    knee = 180 - np.rad2deg(np.arccos(np.clip(cosine, -1, 1)))
+    along = (THIGH**2 - SHIN**2 + distance**2) / (2 * distance)
+    hip = -np.rad2deg(np.arccos(np.clip(along / THIGH, -1, 1)))
+    channels = {
+        "hips": (Channel("translation.z", samples=frozen(np.arange(len(distance))[:, None] / fps)),),
+        "thigh": (Channel("rotation.x", samples=frozen(hip[:, None])),),
+        "shin": (Channel("rotation.x", samples=frozen(knee[:, None])),),
+        "foot": (Channel("rotation.x", samples=frozen(-(hip + knee)[:, None])),),
+    }
+    controls = (
+        Control("hips", part="pelvis", rest_translation=(0.0, 1.5, 0.0), channels=channels["hips"]),
+        Control("thigh", "hips", "leg", channels=channels["thigh"]),
+        Control("shin", "thigh", "leg", (0.0, -THIGH, 0.0), channels=channels["shin"]),
+        Control("foot", "shin", "foot", (0.0, -SHIN, 0.0), tip=(0.0, -0.08, 0.17), channels=channels["foot"]),
+    )
+    turn = (0.0, float(np.sqrt(0.5)), 0.0, float(np.sqrt(0.5)))
+    camera = Camera(
+        Control("camera", rest_translation=(6.0, 1.0, 1.0), rest_rotation=turn), 30.0, 1920, 1080, 16 / 9
+    )
+    return Shot("leg", fps, 0, len(distance) - 1, controls, (camera,))
+
+
+def popping(fps: float) -> Shot:
+    """The ankle glides down and up, and on its way the leg runs out of length: the knee snaps."""
+    t = np.arange(round(2 * fps)) / fps
+    wanted = 0.84 - 0.045 * np.cos(2 * np.pi * t / 2.0)
+    return hanging_leg(np.minimum(wanted, 0.8399), fps)
+
+
+@pytest.mark.parametrize("fps", RATES)
+def test_a_knee_that_snaps_straight_is_found_and_eased(fps: float) -> None:
+    shot = popping(fps)
+    found = flags(shot)
+    assert {flag.fault for flag in found} == {"straight limb pop"}
+    assert {flag.control for flag in found} == {"shin"}
+    stage = stage_of(shot, Look())
+    after = limbs.mend_pop(stage, found[0])
+    assert after is not None
+    assert flags(after) == []
+    then = stage_of(after, Look())
+    (limb,) = standing(then).limbs
+    assert extension(after, then.posed, limb).max() <= limbs.FULL + 1e-6
+
+
+def test_a_pinned_leg_keeps_its_pop() -> None:
+    shot = replace(popping(24.0), pins=(Pin("thigh", None, (0.0, 47.0)), Pin("shin", None, (0.0, 47.0))))
+    stage = stage_of(shot, Look())
+    assert limbs.mend_pop(stage, flags(shot)[0]) is None
+
+
+@pytest.mark.parametrize("fps", RATES)
+def test_a_kick_and_a_slow_straightening_are_no_pops(fps: float) -> None:
+    t = np.arange(round(2 * fps)) / fps
+    slow = hanging_leg(0.8 + 0.0395 * np.sin(np.pi * t / 2.0) ** 2, fps)
+    assert flags(slow) == []
+    knee = 90 * (0.5 + 0.5 * np.cos(2 * np.pi * np.clip((t - 0.5) / 0.5, 0, 1))) + 2
+    leg = hanging_leg(np.full(len(t), 0.8), fps)
+    kick = leg.with_channel("shin", Channel("rotation.x", samples=frozen(knee[:, None])))
+    assert flags(kick) == []
+
+
+def test_the_bend_has_a_sign_through_straight() -> None:
+    knee = np.linspace(30, -10, 41)
+    shot = hanging_leg(np.full(41, 0.8), 24.0)
+    shot = shot.with_channel("shin", Channel("rotation.x", samples=frozen(knee[:, None])))
+    stage = stage_of(shot, Look())
+    np.testing.assert_allclose(bend_signed(shot, stage.posed, standing(stage).limbs[0]), knee, atol=1e-6)
+
+
+@pytest.mark.parametrize("fps", RATES)
+@pytest.mark.parametrize("size", [0.015, 0.05])
+def test_a_bone_that_grows_is_found_and_put_back(fps: float, size: float) -> None:
+    sound = stepping(fps)
+    assert flags(sound) == []
+    shot, truth = plant(sound, 1, "grow", size)
+    (flag,) = flags(shot)
+    assert (flag.fault, flag.control, flag.cause.channel) == (
+        "changed bone length",
+        truth.controls[0],
+        "translation.y",
+    )
+    assert flag.severity == ("error" if size >= 0.03 else "warn")
+    assert flag.amount == pytest.approx(size, rel=0.02)
+    after = limbs.mend_length(stage_of(shot, Look()), flag)
+    assert after is not None
+    assert flags(after) == []
+
+
+def test_a_smear_of_two_frames_is_meant() -> None:
+    shot = stepping()
+    i = shot.index("shin.L")
+    grown = np.zeros((len(shot.frames), 1))
+    grown[60:62] = -0.1
+    channels = (Channel("translation.y", samples=frozen(grown)), *shot.controls[i].channels)
+    controls = (*shot.controls[:i], replace(shot.controls[i], channels=channels), *shot.controls[i + 1 :])
+    assert flags(replace(shot, controls=controls)) == []
