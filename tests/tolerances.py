@@ -291,3 +291,6 @@ SEAM = 2e-3
 
 # Relative: noise of 0.01 deg, twice the fourth difference over 6, on a gap of a degree.
 NOISY_SEAM = 0.1
+
+# Gain: a windowed sinc is a half at its edge up to the ripple of its window (Hamming, -53 dB) and its short length.
+HALF_GAIN = 0.01

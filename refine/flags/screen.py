@@ -1,0 +1,332 @@
+"""What is seen on screen: a frame out of place (spike, uneven spacing, kinked arc) and jitter.
+
+A frame out of place is looked for in the channels, where the motion is calmest, and counts as it is seen: in px at
+the carried point that it moves most, if the path there really leaves its course (`trace`). A displacement that
+leaves the span between the frames beside it is a spike; a smaller one is uneven spacing along the path or a kinked
+arc across it. Keyed channels can only have one where keys stand on neighbouring frames: an artist's curve between
+keys some frames apart has jerk that belongs there, and what is off in it is found by the habit of its slopes
+(`keys`). The path doesn't tell: moving a key that is 40 % off back explains 1 to 60 % of the residual around it,
+moving a sound one up to 70 % (99 of 100 of 6000 keys of the corpus).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.flags import steady, still
+from refine.flags.flag import Cause, Flag, Severity
+from refine.flags.path import DISPLACED, SHAPES, Lapse, Noisy, lapses, residual, stepped, tremor, unevenness
+from refine.flags.stage import Stage, runs
+from refine.flags.trace import by_control, chain, gain, key_frames, merged, samples, trace
+from refine.measure import most_moved
+from refine.pose import Point, Pose
+from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Channel, Shot
+
+MOVES_POINTS = (*TRANSLATIONS, *ROTATIONS, *SCALES, QUATERNION)
+DENSE = 4.0  # frames between a key's neighbours within which a keyed curve can leave its course and be back
+QUICK_PARTS = ("eyes", "face")  # darts and blinks
+WINDOW = 24.0  # fps: what lasts shorter than a frame of film is seen as weaker (Bloch's law [mem])
+TURNS = 4  # frames to each side whose median turn is the arc's own [judge]
+MOST_TOGETHER = 2  # three or more parts that peak together are meant [prac]
+ITS_OWN = 0.5  # share of the residual around a lapse that its control causes at least [judge]
+MADE_UP = 0.25  # share of a lapse that must show at the point: turns by half a circle move less than they would [judge]
+MAINLY = 0.25  # share of a jitter that its cause has at least [judge]
+STANDS_OUT = 2.0  # times its own median from which a point's slight tremble is worth a warning [judge]
+MODULATION = 0.17  # SD of speed over its mean that viewers notice (Werkhoven et al. 1992 [pub])
+
+
+def find(stage: Stage) -> Iterator[Flag]:
+    """All findings of this family, each at its cause, in no order."""
+    yield from _out_of_place(stage)
+    yield from merged(list(_jitter(stage)), round(stage.shot.fps))
+    yield from still.find(stage)
+
+
+# --- a frame out of place --------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """A lapse of one channel as it is seen: at which point, on which frames, how far (2,) px at the first of them."""
+
+    control: str
+    channel: Channel
+    point: Point
+    first: int  # position
+    count: int
+    move: Array
+
+    @property
+    def pixels(self) -> float:
+        return float(np.linalg.norm(self.move))
+
+
+def _out_of_place(stage: Stage) -> Iterator[Flag]:
+    found = sorted(_all_seen(stage), key=lambda seen: -seen.pixels)
+    kept: list[Seen] = []
+    for seen in found:
+        # The channels of one control that lapse together are one finding, at the one that moves most.
+        if not any(one.control == seen.control and abs(one.first - seen.first) <= 2 for one in kept):
+            kept.append(seen)
+    for seen in kept:
+        together = {one.control for one in kept if abs(one.first - seen.first) <= 1 and not one.channel.baked}
+        if seen.channel.baked or len(together) <= MOST_TOGETHER:
+            yield from _named(stage, seen)
+
+
+def _all_seen(stage: Stage) -> Iterator[Seen]:
+    """Every lapse that can be seen and comes from where it was found."""
+    groups: dict[int, list[tuple[str, Channel]]] = {}
+    for name in stage.order:
+        if stage.control(name).part not in QUICK_PARTS:
+            for channel in stage.control(name).channels:
+                if channel.name in MOVES_POINTS and _may_lapse(channel):
+                    groups.setdefault(4 if channel.name == QUATERNION else 1, []).append((name, channel))
+    for group in groups.values():
+        paths = np.stack([samples(stage, channel) for _, channel in group])
+        for lapse in lapses(paths, stage.thresholds["spike"]["sigmas"]):
+            name, channel = group[lapse.path]
+            seen = _seen(stage, name, channel, lapse)
+            if seen is not None:
+                yield seen
+
+
+def _may_lapse(channel: Channel) -> bool:
+    """Whether it is baked, or has a key with neighbours so near that it can be out of place alone."""
+    if channel.keys is None:
+        return True
+    at = channel.keys.frames
+    return bool(len(at) > 2 and np.any(at[2:] - at[:-2] <= DENSE))
+
+
+def _seen(stage: Stage, name: str, channel: Channel, lapse: Lapse) -> Seen | None:
+    """Where a lapse is seen; None where it isn't: too small, off screen, marked, or made up for by another channel."""
+    frames = int(stage.frames[lapse.first]), int(stage.frames[lapse.first + lapse.count - 1])
+    if quiet(stage, name)[lapse.first : lapse.first + lapse.count].any():
+        return None
+    part = slice(lapse.first, lapse.first + lapse.count)
+    posed, view = stage.posed, stage.view
+    near = Pose(stage.frames[part], posed.linear[:, part], posed.origin[:, part])
+    close = replace(view, axes=view.axes[part], place=view.place[part], focal=view.focal[part])
+    point, by_unit = most_moved(stage.shot, near, close, name, channel.name)
+    least = min(stage.thresholds[fault].warn for fault in ("spike", "uneven spacing", "kinked arc"))
+    if point is None or by_unit * float(np.linalg.norm(lapse.amount)) < least:
+        return None
+    move = gain(stage, point, name, channel.name, frames)[0] @ lapse.amount
+    # Beside it, since what is out of place may be foreshortened or off screen just then.
+    beside = [max(lapse.first - 1, 0), min(lapse.first + lapse.count, len(stage.frames) - 1)]
+    if float(np.linalg.norm(move)) < least or not stage.counts(point)[beside].all():
+        return None
+    visible = _along(stage.screen(point), lapse, move)
+    around = (
+        int(stage.frames[max(beside[0] - 1, 0)]),
+        int(stage.frames[min(beside[1] + 1, len(stage.frames) - 1)]),
+    )
+    if visible < MADE_UP:
+        return None
+    shares = by_control(trace(stage, point, around, residual))
+    if not shares or shares[0].control != name or shares[0].share < ITS_OWN:
+        return None
+    return Seen(name, channel, point, lapse.first, lapse.count, visible * move)
+
+
+def _along(path: Array, lapse: Lapse, move: Array) -> float:
+    """How much of a move of the lapse's shape the path (N, 2) on screen makes: 0 where it is made up for."""
+    pattern = np.convolve(DISPLACED, SHAPES[lapse.count - 1])
+    part = residual(path)[lapse.first - 2 : lapse.first + lapse.count + 2]
+    made = float(np.sum(part * pattern[:, None] * move)) / float(pattern @ pattern * (move @ move))
+    return min(made, 1.0)
+
+
+def quiet(stage: Stage, name: str) -> NDArray[np.bool_]:
+    """(N,) frames on which a control may break its course: accents, cuts, and a frame around any contact's ends."""
+    mask = stage.marked(name, "accent", "cut", around=1)
+    for mark in stage.shot.marks:
+        if mark.kind == "contact":
+            for end in mark.frames:
+                mask |= np.abs(stage.frames - end) <= 1
+    return mask
+
+
+def _named(stage: Stage, seen: Seen) -> Iterator[Flag]:
+    """The flag for a frame out of place: which of the three faults it is, and how bad."""
+    path, first = stage.screen(seen.point), seen.first
+    before, after = path[first - 1], path[first + seen.count]
+    step = (after - before) / (seen.count + 1)
+    spacing = float(np.linalg.norm(step))
+    along = abs(float(seen.move @ step)) / spacing if spacing > 0 else 0.0
+    across = float(np.sqrt(max(seen.pixels**2 - along**2, 0.0)))
+    at = int(stage.frames[first])
+    if seen.pixels > spacing:
+        yield from _flag(
+            stage, "spike", seen, seen.pixels, f"jumps {seen.pixels:.1f} px off its path at {at} and back"
+        )
+        return
+    uneven, kinked = stage.thresholds["uneven spacing"], stage.thresholds["kinked arc"]
+    if along / uneven.warn >= across / kinked.warn:
+        steps = np.linalg.norm(
+            np.diff(path[max(first - TURNS, 0) : first + seen.count + TURNS], axis=0), axis=1
+        )
+        if unevenness(steps) > uneven["z"]:
+            yield from _flag(
+                stage,
+                "uneven spacing",
+                seen,
+                along,
+                f"frame {at} lies {along:.1f} px off the even spacing along its path",
+            )
+        return
+    turn, kink = _kink(path, first)
+    if turn >= kinked["degrees"]:
+        yield from _flag(
+            stage,
+            "kinked arc",
+            seen,
+            kink,
+            f"the arc kinks by {turn:.0f} deg at {at}, {across:.1f} px off",
+            turn,
+        )
+
+
+def _kink(path: Array, at: int) -> tuple[float, float]:
+    """Turn of a path at a frame beyond the median of its neighbours' turns, degrees, and spacing x sin(turn), px."""
+    low = max(at - TURNS - 1, 0)
+    steps = np.diff(path[low : at + TURNS + 2], axis=0)
+    heading = np.arctan2(steps[:, 1], steps[:, 0])
+    turns = (np.diff(heading) + np.pi) % (2 * np.pi) - np.pi
+    own = at - low - 1
+    others = np.delete(turns, [own - 1, own, own + 1])
+    beyond = abs(float(turns[own] - np.median(others)))
+    spacing = float(np.linalg.norm(steps[own : own + 2], axis=1).mean())
+    return float(np.degrees(beyond)), spacing * float(np.sin(min(beyond, np.pi / 2)))
+
+
+def _flag(
+    stage: Stage, fault: str, seen: Seen, amount: float, message: str, turn: float | None = None
+) -> Iterator[Flag]:
+    threshold = stage.thresholds[fault]
+    lasting = amount * min(1.0, WINDOW / stage.shot.fps)
+    severity: Severity | None = threshold.severity(lasting)
+    if severity is None and threshold.severity(amount) is not None:
+        severity = "note"
+    if severity == "error" and turn is not None and turn < threshold["error_degrees"]:
+        severity = "warn"
+    if severity is None:
+        return
+    frames = int(stage.frames[seen.first]), int(stage.frames[seen.first + seen.count - 1])
+    cause = Cause(seen.control, seen.channel.name, key_frames(seen.channel, frames))
+    ratio = threshold.ratio(lasting) * stage.attention(seen.point.control)
+    remedy = (
+        "let it pass through where the frames beside it point"
+        if seen.channel.baked
+        else "put the key between its neighbours, or drop it"
+    )
+    yield Flag(
+        fault,
+        seen.control,
+        seen.channel.name,
+        frames,
+        severity,
+        amount,
+        "px",
+        cause,
+        message + _at(seen.control, seen.point),
+        remedy,
+        ratio,
+    )
+
+
+def _at(control: str, point: Point) -> str:
+    return f", seen at {point.control}" if point.control != control else ""
+
+
+# --- jitter ----------------------------------------------------------------------------------------------
+
+
+def _jitter(stage: Stage) -> Iterator[Flag]:
+    threshold, fps = stage.thresholds["jitter"], stage.shot.fps
+    points = [p for name in stage.order if _baked_above(stage, name) for p in stage.points(name)]
+    if not points:
+        return
+    paths = np.stack([stage.screen(point) for point in points])
+    noisy = Noisy(threshold["hz"], threshold["flat"], threshold["octave"])
+    sizes, usual = tremor(paths, fps, threshold["seconds"], noisy)
+    half = round(threshold["seconds"] * fps) // 2
+    for n in np.flatnonzero(sizes.max(axis=1) >= threshold.warn):
+        point, last = points[n], len(stage.frames) - 1
+        meant = stage.marked(point.control, "accent", "cut", around=half)
+        shows = stage.counts(point) & ~meant & (sizes[n] >= _masked(paths[n], 2 * half))
+        size = np.where(shows, sizes[n], 0.0)
+        for a, b in runs(size >= threshold.warn):
+            if b - a + 1 >= threshold["lasting"] * fps:
+                amount = float(size[a : b + 1].max())
+                core = int(stage.frames[a]), int(stage.frames[b])
+                whole = int(stage.frames[max(a - half, 0)]), int(stage.frames[min(b + half, last)])
+                found = Tremble(point, core, whole, amount, amount >= STANDS_OUT * usual[n])
+                yield from _jitter_flag(stage, found)
+
+
+def _masked(path: Array, count: int) -> Array:
+    """(N,) RMS of a tremor that a point's own speed hides: it varies the spacing by sqrt(2) times as much."""
+    spacing = np.linalg.norm(np.gradient(path, axis=0), axis=1)
+    usual = np.convolve(spacing, np.ones(count), "same") / np.convolve(
+        np.ones(len(path)), np.ones(count), "same"
+    )
+    return np.asarray(MODULATION / np.sqrt(2) * usual)
+
+
+def _baked_above(stage: Stage, name: str) -> bool:
+    return any(channel.baked for parent in chain(stage, name) for channel in stage.control(parent).channels)
+
+
+@dataclass(frozen=True, slots=True)
+class Tremble:
+    """A point trembles: the middles of the stretches in which it does, the frames that those cover, RMS in px."""
+
+    point: Point
+    core: tuple[int, int]
+    frames: tuple[int, int]
+    amount: float
+    stands_out: bool  # from what is usual for the point
+
+
+def _jitter_flag(stage: Stage, found: Tremble) -> Iterator[Flag]:
+    threshold, frames, amount = stage.thresholds["jitter"], found.frames, found.amount
+    severity = threshold.severity(amount)
+    cause = next(iter(by_control(steady.jitter_shares(stage, found.point, found.core))), None)
+    if severity is None or cause is None or cause.share < MAINLY:
+        return
+    if severity == "warn" and not found.stands_out:
+        severity = "note"  # the grain of the whole clip: for `clean`, not for a look at single places
+    channel = stage.control(cause.control).channel(cause.channel)
+    if channel is None or not channel.baked or stepped(samples(stage, channel)):
+        return
+    message = f"trembles by {amount:.1f} px above {threshold['hz']:g} Hz" + _at(cause.control, found.point)
+    where = Cause(cause.control, cause.channel, (float(frames[0]), float(frames[1])))
+    ratio = threshold.ratio(amount) * stage.attention(found.point.control)
+    yield Flag(
+        "jitter",
+        cause.control,
+        cause.channel,
+        frames,
+        severity,
+        amount,
+        "px",
+        where,
+        message,
+        "smooth the range",
+        ratio,
+    )
+
+
+MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {
+    "spike": steady.filled,
+    "uneven spacing": steady.filled,
+    "kinked arc": steady.filled,
+    "jitter": steady.steadied,
+    "dropout": still.filled,
+}

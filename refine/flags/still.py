@@ -1,0 +1,242 @@
+"""What stands still on screen and shouldn't: a hold without any life, and samples that stopped coming.
+
+A hold is frozen where nothing of a whole figure moves for a third of a second, in a shot whose other holds drift:
+shots without living holds, animation on twos, props and marked holds are left alone. A dropout is a baked control
+that stops in the middle of a move, repeats one pose and then catches up in one jump.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+from refine.flags.flag import Cause, Flag
+from refine.flags.path import stepped
+from refine.flags.refill import smoothed_range
+from refine.flags.stage import Stage, runs
+from refine.flags.trace import gain, samples
+from refine.measure import most_moved
+from refine.rig import descendants
+from refine.shot import Array, Channel, Shot
+from refine.smooth import Noise
+from refine.view import project
+
+FIGURE = 8  # controls that make a figure; a prop has fewer [judge]
+BODY = ("head", "hand", "foot")  # parts that only a figure has
+LINES = 1080
+ALIVE = 6.0  # px in a third of a second at 1080 lines: slower than that is a hold [judge]
+CAUGHT_UP = (
+    0.4,
+    2.5,
+)  # speed of a jump shared out over its dropout, against the speed before and after [judge]
+LONGEST = 0.3  # s of a gap that may be filled unasked
+BESIDE = 6  # frames to each side that show a dropout's speed
+
+
+def find(stage: Stage) -> Iterator[Flag]:
+    yield from _frozen(stage)
+    yield from _dropouts(stage)
+
+
+# --- frozen holds ----------------------------------------------------------------------------------------
+
+
+def _frozen(stage: Stage) -> Iterator[Flag]:
+    threshold = stage.thresholds["frozen hold"]
+    count = int(np.floor(threshold["seconds"] * stage.shot.fps)) + 1
+    if len(stage.frames) <= 2 * count:
+        return
+    for root in stage.order:
+        if stage.control(root).parent is not None:
+            continue
+        names = (root, *descendants(stage.shot, root))
+        if not _is_figure(stage, names):
+            continue
+        steps = _steps(stage, names)
+        drift = sliding_window_view(steps, count).sum(axis=1)
+        if stepped(np.cumsum(steps)[:, None]) or not _lives(
+            drift, threshold.warn, threshold.warn / 0.25 * ALIVE, count
+        ):
+            continue
+        exempt = stage.marked(root, "hold", "cut")
+        for a, b in runs(drift <= threshold.warn):
+            yield from _frozen_flag(stage, root, names, (a, b + count), float(drift[a : b + 1].min()), exempt)
+
+
+def _is_figure(stage: Stage, names: tuple[str, ...]) -> bool:
+    return len(names) >= FIGURE or any(stage.control(name).part in BODY for name in names)
+
+
+def _steps(stage: Stage, names: tuple[str, ...]) -> Array:
+    """(N - 1,) px that the farthest of the points moves from each frame to the next, the camera standing still."""
+    at = [(stage.control_at[point.control], point.local) for name in names for point in stage.points(name)]
+    index = [i for i, _ in at]
+    local = np.array([place for _, place in at])
+    world = np.einsum("pnij,pj->pni", stage.posed.linear[index], local) + stage.posed.origin[index]
+    seen = stage.view
+    view = replace(seen, axes=seen.axes[:-1], place=seen.place[:-1], focal=seen.focal[:-1])
+    apart = project(view, world[:, 1:]) - project(view, world[:, :-1])
+    return np.asarray(np.linalg.norm(apart, axis=2).max(axis=0))
+
+
+def _lives(drift: Array, frozen: float, moving: float, count: int) -> bool:
+    """Whether the shot has another hold that isn't frozen."""
+    return any(b - a + 1 >= count for a, b in runs((drift > frozen) & (drift <= moving)))
+
+
+def _frozen_flag(
+    stage: Stage,
+    root: str,
+    names: tuple[str, ...],
+    at: tuple[int, int],
+    drift: float,
+    exempt: NDArray[np.bool_],
+) -> Iterator[Flag]:
+    """Positions a to b, at which nothing moves. Before the first key and after the last there is no hold to fill."""
+    a, b = at
+    frames = int(stage.frames[a]), int(stage.frames[min(b, len(stage.frames) - 1)])
+    first, last = _keyed(stage, names)
+    threshold = stage.thresholds["frozen hold"]
+    severity = threshold.severity(drift)
+    if exempt[a : b + 1].any() or severity is None or frames[0] <= first or frames[1] >= last:
+        return
+    shown = (frames[1] - frames[0]) / stage.shot.fps
+    message = f"nothing moves for {shown:.1f} s ({drift:.2f} px), where other holds of the shot drift"
+    remedy = "let it drift on by 1 to 3 % of the last move, slowing down"
+    yield Flag(
+        "frozen hold",
+        root,
+        None,
+        frames,
+        severity,
+        drift,
+        "px",
+        Cause(root),
+        message,
+        remedy,
+        threshold.ratio(drift),
+    )
+
+
+def _keyed(stage: Stage, names: tuple[str, ...]) -> tuple[float, float]:
+    """First and last frame between which the controls are animated, within the stage."""
+    ends = [
+        (c.keys.frames[0], c.keys.frames[-1])
+        for n in names
+        for c in stage.control(n).channels
+        if c.keys is not None and len(c.keys) > 1
+    ]
+    baked = any(c.baked for n in names for c in stage.control(n).channels)
+    whole = float(stage.frames[0]), float(stage.frames[-1])
+    if baked or not ends:
+        return whole
+    return max(min(a for a, _ in ends), whole[0]), min(max(b for _, b in ends), whole[1])
+
+
+# --- dropouts --------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Positions first to last repeat the sample before them; the jump comes after."""
+
+    first: int
+    last: int
+
+
+def gaps(values: Array, least: int, sigmas: float) -> list[Gap]:
+    """Where samples (N, D) stop for at least `least` equal ones in the middle of a move and catch up in a jump."""
+    step = np.linalg.norm(np.diff(values, axis=0), axis=1)
+    same = step == 0
+    if not same.any() or np.mean(same) > 0.5:
+        return []
+    found = []
+    if stepped(values):
+        return []
+    for a, b in runs(same):
+        if b - a + 2 >= least and a >= BESIDE and b + 1 + BESIDE < len(step):
+            beside = np.concatenate([step[a - BESIDE : a], step[b + 2 : b + 2 + BESIDE]])
+            usual, jump, count = float(np.median(beside)), float(step[b + 1]), b - a + 2
+            noise = float(np.median(np.abs(beside - usual))) / 0.6745
+            moving = np.count_nonzero(beside == 0) == 0 and min(step[a - 1], step[b + 2]) > 0
+            caught = CAUGHT_UP[0] * usual <= jump / count <= CAUGHT_UP[1] * usual
+            if moving and caught and jump - usual > sigmas * noise:
+                found.append(Gap(a + 1, b + 1))
+    return found
+
+
+def _dropouts(stage: Stage) -> Iterator[Flag]:
+    threshold = stage.thresholds["dropout"]
+    least = max(round(threshold.warn), 3)
+    for name in stage.order:
+        found: dict[Gap, list[Channel]] = {}
+        for channel in stage.control(name).channels:
+            if _repeats(channel):
+                for gap in gaps(samples(stage, channel), least, threshold["sigmas"]):
+                    found.setdefault(gap, []).append(channel)
+        for gap, channels in found.items():
+            yield from _dropout_flag(stage, name, gap, channels)
+
+
+def _repeats(channel: Channel) -> bool:
+    """Whether a baked channel that moves has three equal samples anywhere: most have not, and are done with."""
+    if channel.samples is None or len(channel.samples) < 3:
+        return False
+    same = np.all(channel.samples[1:] == channel.samples[:-1], axis=1)
+    return bool(np.any(same[1:] & same[:-1]) and not same.all())
+
+
+def _dropout_flag(stage: Stage, name: str, gap: Gap, channels: list[Channel]) -> Iterator[Flag]:
+    """The flag of a gap that can be seen, at the channel whose jump moves most."""
+    threshold = stage.thresholds["dropout"]
+    jumps = [(_jump(stage, name, channel, gap.last), channel) for channel in channels]
+    pixels, worst = max(jumps, key=lambda pair: pair[0])
+    if (
+        pixels < threshold["px"]
+        or stage.marked(name, "hold", "cut", "contact")[gap.first : gap.last + 2].any()
+    ):
+        return
+    count = gap.last - gap.first + 2
+    severity = threshold.severity(count)
+    if severity is None:
+        return
+    frames = int(stage.frames[gap.first]), int(stage.frames[gap.last])
+    cause = Cause(name, worst.name, (float(frames[0]), float(frames[1])))
+    message = f"{count} equal samples in the middle of a move, then a jump of {pixels:.1f} px"
+    ratio = threshold.ratio(count) * stage.attention(name)
+    remedy = "fill the gap from both sides"
+    yield Flag(
+        "dropout", name, worst.name, frames, severity, float(count), "frames", cause, message, remedy, ratio
+    )
+
+
+def filled(stage: Stage, flag: Flag) -> Shot | None:
+    """A gap led through from both sides with the least jerk, on all channels of the control that stop there."""
+    control, (a, b) = stage.control(flag.cause.control), flag.frames
+    if b - a + 1 > LONGEST * stage.shot.fps:
+        return None  # what happened in so long a gap is for a person to say
+    shot = stage.shot
+    for channel in control.channels:
+        if channel.samples is not None:
+            inside = channel.samples[a - shot.first_frame - 1 : b - shot.first_frame + 1]
+            if channel.name == flag.cause.channel or (
+                np.ptp(channel.samples) > 0 and not np.ptp(inside, axis=0).any()
+            ):
+                gap = Noise(0.0, 0.0, tuple(range(a, b + 1)))
+                shot = smoothed_range(stage, shot, control.name, channel, (a, b), gap)
+    return shot if shot is not stage.shot else None
+
+
+def _jump(stage: Stage, name: str, channel: Channel, at: int) -> float:
+    """px that the step after position `at` moves the point that shows it most, 0 where none is seen."""
+    point, _ = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
+    if point is None or not stage.counts(point)[at : at + 2].all():
+        return 0.0
+    values = samples(stage, channel)
+    frame = int(stage.frames[at])
+    move = gain(stage, point, name, channel.name, (frame, frame))[0] @ (values[at + 1] - values[at])
+    return float(np.linalg.norm(move))
