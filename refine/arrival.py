@@ -28,6 +28,7 @@ BACK = 1.2  # s before a rest in which its move is looked for [judge]
 STILL = 0.02  # of the speed before: standing, where a rest is looked for [judge]
 HELD = 1 / 3  # of a move's frames without motion: it is on twos, or not splined [judge]
 SWING = 0.5  # of a move just before: a smaller one is its settling [judge]
+ROUNDING = 1e-9  # of the motion around: no excursion
 DRIFTS = 0.3  # of the move's mean speed, at which it passes the pose [judge]
 BUMP = 0.3  # of a peak's speed to which it falls to each side, for one move [judge]
 
@@ -144,7 +145,10 @@ def _is_tail(track: Track, arrival: Arrival, settle: int) -> bool:
     start = _start(along, a)
     rising = np.flatnonzero(np.diff(along[: start + 1]) > 0)  # the move before ran the other way from here on
     before = int(rising[-1]) + 1 if len(rising) else 0
-    return a - before <= settle and arrival.size < SWING * float(along[before])
+    passed = np.flatnonzero(along[before : start + 1] > 0)
+    if not len(passed) or a - (before + int(passed[-1])) > settle:
+        return False
+    return arrival.size < SWING * float(along[before])
 
 
 def _start(along: Array, a: int) -> int:
@@ -188,8 +192,8 @@ def swings(track: Track, fps: float, settle: int) -> Iterator[Arrival]:
     for r in _rests(track.steps, hold, back):
         first = max(r - back, 0)
         away = track.values[first : r + 1] - track.values[r]
-        distance = np.sqrt(np.sum(away**2, axis=1))
-        turns = np.flatnonzero((distance[1:-1] > distance[:-2]) & (distance[1:-1] >= distance[2:])) + 1
+        steps = np.diff(away, axis=0)
+        turns = np.flatnonzero((np.sum(steps[:-1] * steps[1:], axis=1) <= 0) & steps[:-1].any(axis=1)) + 1
         found = (_swing(track, away, int(p), first, window(fps)) for p in turns)
         swung = [each for each in found if each is not None and r - each.at <= settle]
         if swung:
@@ -202,6 +206,8 @@ def swings(track: Track, fps: float, settle: int) -> Iterator[Arrival]:
 def _swing(track: Track, away: Array, peak: int, first: int, w: int) -> Arrival | None:
     """The swing that peaks there, if the move that leads to it passed the pose on its way, and came from farther."""
     excursion = float(np.linalg.norm(away[peak]))
+    if excursion <= ROUNDING * float(np.abs(away).max()):
+        return None
     direction = away[peak] / excursion
     along = away @ direction
     start = _start(along, peak)
@@ -209,7 +215,8 @@ def _swing(track: Track, away: Array, peak: int, first: int, w: int) -> Arrival 
     if not len(passed) or excursion >= -along[start]:
         return None
     at = start + int(passed[-1])
-    speed = float(along[at + 1] - along[start]) / (at + 1 - start)
+    last = max(at, start + 1)  # before the pose: a swing mustn't excuse itself by the speed that it takes
+    speed = float(along[last] - along[start]) / (last - start)
     there = float(along[at + 1] - along[max(at + 1 - w, start)]) / min(w, at + 1 - start)
     if there < DRIFTS * speed:
         return None
