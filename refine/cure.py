@@ -145,13 +145,15 @@ def part_way(before: Channel, after: Channel, share: float) -> Channel:
     """The keys of a channel, gone `share` of the way from `before` to `after`."""
     assert before.keys is not None
     assert after.keys is not None
+    # Written as a step from `before`, so that what doesn't differ stays to the last bit.
     mixed = {
-        name: (1 - share) * getattr(before.keys, name) + share * getattr(after.keys, name)
+        name: getattr(before.keys, name) + share * (getattr(after.keys, name) - getattr(before.keys, name))
         for name in ("values", "incoming", "outgoing")
     }
     values = mixed["values"]
     if values.shape[1] == 4:
-        mixed["values"] = values / np.linalg.norm(values, axis=1, keepdims=True)
+        changed = np.any(values != before.keys.values, axis=1)
+        values[changed] /= np.linalg.norm(values[changed], axis=1, keepdims=True)
     return replace(after, keys=before.keys.changed(**mixed))
 
 
