@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from refine.curve import sample, sample_matrix, unknowns
-from refine.pose import Point, Pose, local, world_point
+from refine.pose import Point, Pose
 from refine.rotation import matrix_quaternion, rotation_vector, turn
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Channel, Keys, Shot
 from refine.view import View, screen_jacobian
@@ -303,16 +303,20 @@ def pixels_a_unit(shot: Shot, posed: Pose, view: View, arrival: Arrival, points:
 
 
 def _moved(shot: Shot, posed: Pose, arrival: Arrival, places: Array) -> Array:
-    """(P, 3) how a unit of the arrival moves points in the world."""
+    """(P, 3) how a unit of the arrival moves points in the world, seen from its parent as that stands now."""
     track, at = arrival.track, arrival.at
-    control = shot.controls[shot.index(track.control)]
-    before = max(at - window(shot.fps), 0)
-    linear, origin = local(control, shot, posed.frames[[before, at]])
+    i = shot.index(track.control)
+    control, before = shot.controls[i], max(at - window(shot.fps), 0)
     units = float(np.linalg.norm(track.values[at] - track.values[before])) or 1.0
-    parent = np.eye(3) if control.parent is None else posed.linear[shot.index(control.parent), at]
+    linear, origin = np.eye(3)[None].repeat(2, axis=0), np.zeros((2, 3))
+    if control.parent is not None:
+        up = shot.index(control.parent)
+        linear, origin = posed.linear[up, [before, at]], posed.origin[up, [before, at]]
+    pivots = posed.linear[i, [before, at]] @ np.array(control.pivot) + posed.origin[i, [before, at]]
     if track.kind == "translation":
-        return np.broadcast_to(parent @ (origin[1] - origin[0]) / units, places.shape)
-    turned = linear / np.linalg.norm(linear, axis=1, keepdims=True)  # scales taken off
-    axis = parent @ rotation_vector(matrix_quaternion(turned[1] @ turned[0].T)) / units
-    pivot = world_point(posed, shot, Point(control.name, control.pivot))[at]
-    return np.asarray(np.cross(axis, places - pivot))
+        inside = np.linalg.solve(linear, (pivots - origin)[:, :, None])[:, :, 0]
+        return np.broadcast_to(linear[1] @ (inside[1] - inside[0]) / units, places.shape)
+    own = np.linalg.solve(linear, posed.linear[i, [before, at]])
+    turned = own / np.linalg.norm(own, axis=1, keepdims=True)  # scales taken off
+    axis = linear[1] @ rotation_vector(matrix_quaternion(turned[1] @ turned[0].T)) / units
+    return np.asarray(np.cross(axis, places - pivots[1]))

@@ -44,7 +44,7 @@ class _Stop:
 def find(stage: Stage) -> Iterator[Flag]:
     """All findings of this family, in no order."""
     body = Body(stage.shot)
-    moving = tracks(stage.shot, stage.frames, set(stage.order) & set(body.families))
+    moving = tracks(stage.shot, stage.frames, {name for name in stage.order if body.row(name) is not None})
     yield from _dead_stops(stage, body, moving)
     for track in moving:
         yield from _swings(stage, body, track)
