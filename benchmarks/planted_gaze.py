@@ -52,7 +52,8 @@ def with_gaze(shot: Shot, seed: int) -> Shot:
 def _angles(local: Array) -> Array:
     """Yaw and pitch in degrees that turn +Z onto a direction, for the order yxz."""
     x, y, z = local
-    return np.rad2deg(np.array([np.arctan2(x, z), -np.arctan2(y, np.hypot(x, z))]))
+    yaw, pitch = np.arctan2(x, z), -np.arctan2(y, np.hypot(x, z))
+    return np.asarray(np.rad2deg(np.array([yaw, pitch])), float)
 
 
 def plant(shot: Shot, seed: int, size: Size) -> tuple[Shot, Truth]:

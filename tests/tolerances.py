@@ -259,6 +259,9 @@ DRIVEN = 5e-5
 # Units of the last printed place, on top of its half: the table was rounded by hand from rounded inputs.
 TABLE = 0.051
 
+# Channel units of at most some tens: a row of the solver (1e-6), and sums of key values over some ten frames.
+ROW_KEYS = 5e-6
+
 
 # --- flags: rotations, gazes, coverage, loops ----------------------------------------------------------------
 
@@ -276,9 +279,6 @@ OFF_PATH = 0.1
 
 # Share: the first-order share of a residual, where turns of some degrees bend the path by a few per cent.
 TRACED = 0.06
-
-# Channel units of at most some tens: a row of the solver (1e-6), and sums of key values over some ten frames.
-ROW_KEYS = 5e-6
 
 # Degrees: a shift solved by eight Gauss-Newton steps whose error shrinks a hundredfold in each.
 LOOK = 1e-6

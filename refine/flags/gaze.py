@@ -22,11 +22,12 @@ from numpy.typing import NDArray
 
 from refine.curve import sample_matrix
 from refine.flags.flag import Cause, Flag
-from refine.flags.stage import Stage, runs
+from refine.flags.stage import SMALL, Stage, runs
 from refine.pinned import pinned_keys, within
 from refine.pose import Point, jacobian
 from refine.rotation import quaternion_matrix
 from refine.shot import ROTATIONS, Array, Channel, Control, Gaze, Keys, Shot
+from refine.view import visible
 
 OFF, APART = "gaze off target", "eyes diverge"
 EYES = ("eye", "eyes")
@@ -119,7 +120,7 @@ def _off_target(stage: Stage, gaze: Gaze) -> Iterator[Flag]:
         return
     at = np.flatnonzero(inside)
     error = _errors(g[at], wanted(stage, gaze, gaze.control)[at])
-    seen = stage.counts(Point(gaze.control, stage.control(gaze.control).pivot))[at]
+    seen = _seen(stage, gaze.control)[at]
     threshold, target = stage.thresholds[OFF], gaze.target or "its target"
     for a, b, middle in _fixations(error, stage.shot.fps):
         amount = float(np.linalg.norm(middle))
@@ -132,6 +133,14 @@ def _off_target(stage: Stage, gaze: Gaze) -> Iterator[Flag]:
         remedy = "turn the whole look onto the target, its darts with it"
         ratio = threshold.ratio(amount) * stage.attention(gaze.control)
         yield Flag(OFF, gaze.control, None, where, severity, amount, "deg", cause, message, remedy, ratio)
+
+
+def _seen(stage: Stage, name: str) -> NDArray[np.bool_]:
+    """(N,) frames on which an eye is in the image and large enough: it or its head, as it may point at the camera."""
+    control = stage.control(name)
+    size = stage.size(name)
+    size = size if control.parent is None else np.maximum(size, stage.size(control.parent))
+    return visible(stage.view, stage.world(Point(name, control.pivot))) & (size >= SMALL)
 
 
 def _fixations(error: Array, fps: float) -> list[tuple[int, int, Array]]:
@@ -177,7 +186,7 @@ def _apart(stage: Stage, one: str, other: str) -> Iterator[Flag]:
         return
     threshold, fps = stage.thresholds[APART], stage.shot.fps
     outward, inward = error < 0, error >= 0
-    seen = stage.counts(Point(one, stage.control(one).pivot))
+    seen = _seen(stage, one)
     for side, words in ((outward, "outward"), (inward, "inward")):
         ease = 1.0 if words == "outward" else threshold["inward"]
         for a, b in runs(side & (np.abs(error) >= ease * threshold.warn) & seen):

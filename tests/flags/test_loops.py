@@ -1,0 +1,132 @@
+"""The seam of a loop: what doesn't close is found, in px and in speed; what closes and what travels is left alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.corpus import slopes_by
+from refine.flags.check import stage_of
+from refine.flags.flag import Flag
+from refine.flags.look import Look
+from refine.flags.loops import MENDS, find
+from refine.shot import Camera, Channel, Control, Keys, Mark, Pin, Shot, frozen, make_keys
+from tests import tolerances
+
+FPS = (12.0, 24.0, 30.0, 60.0)
+LAST = 47
+END = LAST + 1.0
+CAMERA = Camera(Control("camera", rest_translation=(0.0, 0.0, 5.0)), 40.0, 1920, 1080, 16 / 9)
+
+
+def cycle(gap: float = 0.0, faster: float = 0.0, end: float = END) -> Keys:
+    """A swing that closes on the frame after the last one, then spoilt by degrees and by a share of its speed."""
+    frames = np.linspace(0.0, end, 7)
+    angle = 2 * np.pi * frames / end
+    values, slopes = 20.0 * np.sin(angle), 20.0 * np.cos(angle) * 2 * np.pi / end
+    values[-1], slopes[-1] = values[0] + gap, slopes[0] * (1 + faster)
+    return make_keys(frames, values, slopes)
+
+
+def shot_of(channel: Channel, loop: bool = True, fps: float = 24.0) -> Shot:
+    arm = Control("arm", tip=(1.0, 0.0, 0.0), channels=(channel,))
+    return Shot("loop", fps, 0, LAST, (arm,), (CAMERA,), loop=loop)
+
+
+def flags(shot: Shot) -> list[Flag]:
+    return list(find(stage_of(shot, Look())))
+
+
+@pytest.mark.parametrize("fps", FPS)
+def test_a_swing_that_closes_is_left_alone(fps: float) -> None:
+    assert flags(shot_of(Channel("rotation.z", cycle()), fps=fps)) == []
+
+
+@pytest.mark.parametrize(
+    ("gap", "faster", "severity"),
+    [
+        (0.05, 0.0, None),
+        (0.2, 0.0, "warn"),
+        (0.6, 0.0, "error"),
+        (0.0, 0.05, None),
+        (0.0, 0.12, "warn"),
+        (0.0, 0.4, "error"),
+    ],
+)
+def test_gaps_and_jumps_of_speed_are_found_and_closed(
+    gap: float, faster: float, severity: str | None
+) -> None:
+    """A degree at the tip is 5.18 px: 540 px / tan(20 deg) / 5 m * 1 m * pi / 180, by hand."""
+    keys = cycle(gap, faster)
+    shot = shot_of(Channel("rotation.z", keys))
+    found = flags(shot)
+    assert [flag.severity for flag in found] == ([severity] if severity else [])
+    for flag in found:
+        assert (flag.cause.channel, flag.cause.frames) == ("rotation.z", (END,))
+        if gap:
+            np.testing.assert_allclose(flag.amount, 5.18 * gap, rtol=tolerances.SEAM)
+        after = MENDS[flag.fault](stage_of(shot, Look()), flag)
+        assert after is not None
+        assert flags(after) == []
+        new = after.controls[0].channels[0].keys
+        assert new is not None
+        np.testing.assert_allclose(new.values, cycle().values, atol=tolerances.SAME_TURN)
+        np.testing.assert_allclose(new.incoming, cycle().incoming, atol=tolerances.SAME_TURN)
+        np.testing.assert_array_equal(new.values[:-1], keys.values[:-1])
+
+
+def test_shots_that_do_not_say_that_they_loop_and_ranges_of_loops_are_left_alone() -> None:
+    channel = Channel("rotation.z", cycle(5.0))
+    assert flags(shot_of(channel, loop=False)) == []
+    assert list(find(stage_of(shot_of(channel), Look((0, 20))))) == []
+
+
+def test_a_pinned_last_key_lets_the_first_one_move_and_two_pins_forbid_it() -> None:
+    shot = shot_of(Channel("rotation.z", cycle(0.6)))
+    (flag,) = flags(shot)
+    last = Pin("arm", "rotation.z", (END, END))
+    after = MENDS[flag.fault](stage_of(replace(shot, pins=(last,)), Look()), flag)
+    assert after is not None
+    assert flags(after) == []
+    new = after.controls[0].channels[0].keys
+    assert new is not None
+    np.testing.assert_array_equal(new.values[1:], cycle(0.6).values[1:])
+    both = (last, Pin("arm", None, (0.0, 0.0)))
+    assert MENDS[flag.fault](stage_of(replace(shot, pins=both), Look()), flag) is None
+    accent = Mark("accent", (0.0, 2.0), ("arm",))
+    marked = replace(shot, pins=(last,), marks=(accent,))
+    assert MENDS[flag.fault](stage_of(marked, Look()), flag) is None
+
+
+def test_whole_turns_close_and_a_root_may_travel() -> None:
+    rolling = make_keys([0, END], [0, 720], [15, 15])
+    assert flags(shot_of(Channel("rotation.z", rolling))) == []
+    walking = make_keys([0, END], [0, 0.5], [0.5 / END, 0.5 / END])
+    assert flags(shot_of(Channel("translation.x", walking))) == []
+
+
+def test_without_a_key_after_the_last_frame_the_remedy_asks_for_one() -> None:
+    shot = shot_of(Channel("rotation.z", cycle(end=float(LAST))))
+    (flag,) = flags(shot)
+    assert "set a key at 48" in flag.remedy
+    assert MENDS[flag.fault](stage_of(shot, Look()), flag) is None
+
+
+@pytest.mark.parametrize("fps", FPS)
+def test_baked_swings_are_judged_by_what_the_seam_breaks_more_than_the_rest(fps: float) -> None:
+    rng = np.random.default_rng(5)
+    closed = 20.0 * np.sin(2 * np.pi * np.arange(END) / END)[:, None] + rng.normal(0, 0.01, (LAST + 1, 1))
+    assert flags(shot_of(Channel("rotation.z", samples=frozen(closed)), fps=fps)) == []
+    drift = closed + np.linspace(0, 1.0, LAST + 1)[:, None]
+    (flag,) = flags(shot_of(Channel("rotation.z", samples=frozen(drift)), fps=fps))
+    np.testing.assert_allclose(flag.amount, 5.18, rtol=tolerances.NOISY_SEAM)
+
+
+def test_the_natural_spline_of_an_open_curve_jumps_in_speed() -> None:
+    frames = np.linspace(0.0, END, 9)
+    values = 20.0 * np.sin(2 * np.pi * frames / END + 1.0)
+    keys = make_keys(frames, values, slopes_by("natural", frames, values))
+    (flag,) = flags(shot_of(Channel("rotation.z", keys)))
+    assert "speed" in flag.message

@@ -1,0 +1,248 @@
+"""Angle wraps: what jumps is found and written the other way, to the same orientation; spins are left alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from benchmarks.corpus import slopes_by
+from refine.curve import evaluate
+from refine.flags.check import stage_of
+from refine.flags.flag import Flag
+from refine.flags.look import Look
+from refine.flags.rotations import MENDS, find, shortest
+from refine.pose import pose
+from refine.rotation import EULER_ORDERS
+from refine.shot import (
+    QUATERNION,
+    ROTATIONS,
+    Array,
+    Channel,
+    Control,
+    Keys,
+    Limits,
+    Mark,
+    Pin,
+    Segment,
+    Shot,
+    frozen,
+    make_keys,
+)
+from tests import tolerances
+
+FPS = (12.0, 24.0, 30.0, 60.0)
+
+
+def shot_of(*channels: Channel, fps: float = 24.0, last: int = 60, order: str = "xyz") -> Shot:
+    return Shot("turn", fps, 0, last, (Control("arm", order=order, tip=(1.0, 0.5, 0.2), channels=channels),))
+
+
+def flags(shot: Shot) -> list[Flag]:
+    return list(find(stage_of(shot, Look())))
+
+
+def mended(shot: Shot) -> Shot:
+    """The shot with its only flag mended."""
+    (flag,) = flags(shot)
+    after = MENDS[flag.fault](stage_of(shot, Look()), flag)
+    assert after is not None
+    return after
+
+
+def steady(gap: int = 6, count: int = 10) -> Keys:
+    """170 to 232 deg, the motion quick enough to need its slopes."""
+    frames = gap * np.arange(count, dtype=float)
+    values = 150.0 + 7.0 * np.arange(count) + 6.0 * np.sin(np.arange(count))
+    return make_keys(frames, values, slopes_by("natural", frames, values))
+
+
+def sawn(keys: Keys) -> Keys:
+    return keys.changed(values=(keys.values + 180.0) % 360.0 - 180.0)
+
+
+def keys_of(shot: Shot, name: str) -> Keys:
+    channel = shot.controls[0].channel(name)
+    assert channel is not None
+    assert channel.keys is not None
+    return channel.keys
+
+
+def same_poses(one: Shot, other: Shot, frames: Array) -> None:
+    np.testing.assert_allclose(
+        pose(one, frames).linear, pose(other, frames).linear, atol=tolerances.SAME_TURN
+    )
+
+
+@pytest.mark.parametrize("fps", FPS)
+def test_a_sawn_off_angle_is_found_at_its_keys_and_mended_to_what_it_was(fps: float) -> None:
+    keys = steady(max(round(fps / 4), 3))
+    shot = shot_of(Channel("rotation.y", sawn(keys)), fps=fps, last=int(keys.frames[-1]))
+    (flag,) = flags(shot)
+    k = int(np.flatnonzero(np.abs(np.diff(sawn(keys).values[:, 0])) > 180)[0])
+    assert (flag.control, flag.channel, flag.severity) == ("arm", "rotation.y", "error")
+    assert flag.cause.frames == (keys.frames[k], keys.frames[k + 1])
+    after = mended(shot)
+    assert flags(after) == []
+    np.testing.assert_allclose(keys_of(after, "rotation.y").values, keys.values, atol=tolerances.SAME_TURN)
+    same_poses(shot, after, keys.frames)
+
+
+def test_slopes_that_were_made_for_the_jump_are_made_anew() -> None:
+    keys = steady()
+    broken = sawn(keys)
+    slopes = slopes_by("chord", broken.frames, broken.values[:, 0])
+    shot = shot_of(Channel("rotation.z", make_keys(broken.frames, broken.values, slopes)))
+    expected = make_keys(keys.frames, keys.values, slopes_by("chord", keys.frames, keys.values[:, 0]))
+    found = keys_of(mended(shot), "rotation.z")
+    frames = np.arange(61.0)
+    np.testing.assert_allclose(evaluate(found, frames), evaluate(expected, frames), atol=tolerances.SAME_TURN)
+
+
+def spins() -> Iterable[tuple[str, Keys]]:
+    """Whole turns that are meant: with flat slopes, with their own, after an anticipation, going on."""
+    yield "from rest to rest", make_keys([0, 20, 44, 60], [0, 0, 360, 360], np.zeros(4))
+    yield "not quite round", make_keys([0, 20, 44, 60], [0, 0, 350, 350], np.zeros(4))
+    frames, values = np.array([0.0, 12, 18, 30, 36, 60]), np.array([0.0, 0, -15, 365, 360, 360])
+    for rule in ("natural", "chord", "flat"):
+        yield f"with anticipation, {rule}", make_keys(frames, values, slopes_by(rule, frames, values))
+    frames, values = np.array([0.0, 20, 40, 60]), np.array([0.0, 300, 610, 900])
+    yield "going on", make_keys(frames, values, slopes_by("natural", frames, values))
+    yield "held", make_keys([0, 30], [170, -175], [0, 0], segment=[Segment.HOLD, Segment.HOLD])
+
+
+@pytest.mark.parametrize("case", list(spins()), ids=lambda case: case[0])
+def test_a_spin_that_is_meant_is_left_alone(case: tuple[str, Keys]) -> None:
+    assert flags(shot_of(Channel("rotation.y", case[1]))) == []
+
+
+def test_a_marked_accent_is_left_alone() -> None:
+    shot = shot_of(Channel("rotation.y", sawn(steady())))
+    (flag,) = flags(shot)
+    assert flags(replace(shot, marks=(Mark("accent", flag.frames, ("arm",)),))) == []
+
+
+@pytest.mark.parametrize("order", EULER_ORDERS)
+def test_the_other_triple_is_the_same_rotation_by_scipy(order: str) -> None:
+    """[lib] scipy's Rotation, whose upper-case orders are intrinsic: left to right."""
+    rng = np.random.default_rng(3)
+    for angles in rng.uniform(-170, 170, (20, 3)):
+        flipped = 180.0 + angles * np.where(np.arange(3) == "xyz".index(order[1]), -1.0, 1.0)
+        turns = flipped + 360.0 * rng.integers(-1, 2, 3)
+        sign, offset = shortest(angles, turns, order, True)
+        np.testing.assert_allclose(sign * turns + offset, angles, atol=tolerances.SAME_TURN)
+        by_order = [
+            Rotation.from_euler(order.upper(), a[["xyz".index(c) for c in order]], degrees=True)
+            for a in (angles, turns)
+        ]
+        assert (by_order[0].inv() * by_order[1]).magnitude() < tolerances.SAME_TURN
+
+
+def triple(order: str, flipped_from: float = 24.0) -> tuple[list[Channel], list[Channel]]:
+    """Three sound channels, and the same with the other triple from a frame on."""
+    frames = np.arange(0.0, 61.0, 6.0)
+    sound, flipped = [], []
+    for i, name in enumerate(ROTATIONS):
+        values = 20.0 * np.sin(0.08 * frames + i) + 10.0 * i
+        slopes = slopes_by("natural", frames, values)
+        sign = np.where((frames >= flipped_from) & (name[-1] == order[1]), -1.0, 1.0)
+        sound.append(Channel(name, make_keys(frames, values, slopes)))
+        other = np.where(frames >= flipped_from, 180.0 + sign * values, values)
+        flipped.append(Channel(name, make_keys(frames, other, sign * slopes)))
+    return sound, flipped
+
+
+@pytest.mark.parametrize("order", EULER_ORDERS)
+def test_a_flipped_triple_is_written_back_with_the_slopes_of_the_middle_angle_turned(order: str) -> None:
+    sound, flipped = triple(order)
+    shot = shot_of(*flipped, order=order)
+    (flag,) = flags(shot)
+    assert flag.cause.frames == (18.0, 24.0)
+    after = mended(shot)
+    assert flags(after) == []
+    same_poses(after, shot_of(*sound, order=order), np.arange(61.0))
+
+
+@pytest.mark.parametrize("fps", FPS)
+@pytest.mark.parametrize("way", ["sawn", "flipped"])
+def test_baked_wraps_and_flips_keep_the_orientation_on_every_frame(fps: float, way: str) -> None:
+    sound, _ = triple("xyz")
+    frames = np.arange(61.0)
+    tables = [evaluate(c.keys, frames) for c in sound if c.keys is not None]
+    if way == "sawn":
+        tables[0] = (tables[0] + 170.0 + 180.0) % 360.0 - 180.0
+    else:
+        later = frames[:, None] >= 30
+        tables = [np.where(later, 180.0 + (-t if i == 1 else t), t) for i, t in enumerate(tables)]
+    channels = [Channel(n, samples=frozen(t)) for n, t in zip(ROTATIONS, tables, strict=True)]
+    wrapped = shot = shot_of(*channels, fps=fps)
+    assert flags(shot)
+    while found := flags(shot):
+        after = MENDS[found[0].fault](stage_of(shot, Look()), found[0])
+        assert after is not None
+        shot = after
+    same_poses(shot, wrapped, frames)
+    for channel in shot.controls[0].channels:
+        assert channel.samples is not None
+        assert np.abs(np.diff(channel.samples, axis=0)).max() < 60
+
+
+def test_a_pin_turns_the_mend_to_the_other_side_and_two_forbid_it() -> None:
+    keys = sawn(steady())
+    (flag,) = flags(shot_of(Channel("rotation.y", keys)))
+    a, b = flag.cause.frames
+    for pins, moved in (((b, 54.0), "before"), ((0.0, 6.0), "after")):
+        shot = replace(
+            shot_of(Channel("rotation.y", keys)), pins=tuple(Pin("arm", None, (f, f)) for f in pins)
+        )
+        after = keys_of(mended(shot), "rotation.y")
+        side = after.frames <= a if moved == "before" else after.frames >= b
+        assert np.all((after.values != keys.values)[:, 0] == side)
+    shot = replace(shot, pins=tuple(Pin("arm", "rotation.y", (f, f)) for f in (0.0, 54.0)))
+    assert MENDS[flag.fault](stage_of(shot, Look()), flag) is None
+
+
+def test_a_limit_turns_the_mend_to_the_other_side() -> None:
+    channel = Channel("rotation.y", sawn(steady()), limits=Limits(-220.0, 180.0))
+    after = keys_of(mended(shot_of(channel)), "rotation.y")
+    assert after.values.max() <= 180.0
+
+
+def quaternions() -> Keys:
+    """A turn by 90 deg in ten keys, its slopes by the natural spline, signs even."""
+    frames = np.arange(0.0, 61.0, 6.0)
+    half = np.deg2rad(0.5 * np.linspace(0.0, 90.0, len(frames)) + 4 * np.sin(frames))
+    values = np.stack([0 * half, np.sin(half), 0 * half, np.cos(half)], axis=1)
+    slopes = np.stack([slopes_by("natural", frames, v) for v in values.T], axis=1)
+    return make_keys(frames, values, slopes)
+
+
+def test_a_change_of_sign_between_quaternion_keys_is_undone() -> None:
+    keys = quaternions()
+    sign = np.where(keys.frames >= 30, -1.0, 1.0)[:, None]
+    broken = keys.changed(
+        values=sign * keys.values, incoming=sign * keys.incoming, outgoing=sign * keys.outgoing
+    )
+    shot = shot_of(Channel(QUATERNION, broken))
+    assert flags(shot_of(Channel(QUATERNION, keys))) == []
+    (flag,) = flags(shot)
+    assert flag.cause.frames == (24.0, 30.0)
+    assert keys_of(mended(shot), QUATERNION) == keys
+
+
+def test_baked_quaternions_that_change_sign_keep_their_orientation() -> None:
+    values = evaluate(quaternions(), np.arange(61.0))
+    values /= np.linalg.norm(values, axis=1, keepdims=True)
+    sign = np.where(np.arange(61) >= 20, -1.0, 1.0)[:, None]
+    after = mended(shot_of(Channel(QUATERNION, samples=frozen(sign * values))))
+    np.testing.assert_array_equal(after.controls[0].channels[0].samples, frozen(values))
+
+
+def test_lines_take_the_short_way_whatever_the_sign() -> None:
+    keys = quaternions()
+    lines = replace(keys, segment=frozen(np.full(len(keys), Segment.LINE), np.int8))
+    sign = np.where(keys.frames >= 30, -1.0, 1.0)[:, None]
+    assert flags(shot_of(Channel(QUATERNION, lines.changed(values=sign * keys.values)))) == []
