@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
 from refine.errors import InputError
-from refine.flags import keys
+from refine.flags import (
+    attachments,
+    body,
+    contacts,
+    coverage,
+    gaze,
+    ground,
+    keys,
+    limbs,
+    loops,
+    rotations,
+    screen,
+    still,
+)
 from refine.flags.flag import RANK, Flag, Severity, as_json
 from refine.flags.look import Look
 from refine.flags.stage import Stage, in_order
@@ -17,8 +30,25 @@ from refine.formats import Document
 from refine.shot import Shot
 
 SCHEMA = "motion-refine/flags/1"
-FAMILIES: tuple[Callable[[Stage], Iterator[Flag]], ...] = (keys.find,)
-MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {}
+# A family is a module with `find`; one that can mend has MENDS, by the fault's name.
+FAMILIES = (
+    keys,
+    rotations,
+    contacts,
+    ground,
+    limbs,
+    attachments,
+    body,
+    gaze,
+    screen,
+    still,
+    coverage,
+    loops,
+)
+Mend = Callable[[Stage, Flag], Shot | None]
+MENDS: dict[str, Mend] = {
+    fault: mend for family in FAMILIES for fault, mend in getattr(family, "MENDS", {}).items()
+}
 DELIVERY = 1080  # lines, where the shot has no camera
 
 
@@ -37,7 +67,7 @@ def stage_of(shot: Shot, look: Look) -> Stage:
 
 def check(stage: Stage) -> list[Flag]:
     """All flags of a stage in solve order, each cause once."""
-    found = [flag for find in FAMILIES for flag in find(stage)]
+    found = [flag for family in FAMILIES for flag in family.find(stage)]
     kept = [flag for flag in found if not stage.meant(flag.fault, flag.control, flag.frames)]
     place = {name: n for n, name in enumerate(stage.order)}
     return sorted(_once(kept), key=lambda f: (place.get(f.control, -1), f.frames, f.fault, f.channel or ""))
