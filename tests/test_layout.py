@@ -27,7 +27,7 @@ TOP_LEVEL = {
 }
 HEAVY = {"pandas", "networkx", "cvxpy", "piqp", "scipy", "matplotlib"}
 # Both need names for annotations alone: the command line loads nothing, the rig's graph comes late.
-ANNOTATING = {"refine.cli", "refine.rig"}
+ANNOTATING = {"refine.cli", "refine.outputs", "refine.rig"}
 
 
 @dataclass(frozen=True, slots=True)
