@@ -24,6 +24,7 @@ LARGE = 0.25  # [judge] of the figure's height: an arm without the hand is a thi
 ALIKE = 0.1  # [judge] by how much the two sides may differ
 LOW = 0.25  # [judge] of the figure's height under which a leg ends
 NEARLY = 0.85  # [judge] of the longest pair's length
+MOST = 12  # [judge] ends of bodies, heads and tails counted: more branches than that are a crowd or a test's tree
 LOOKS = 9  # frames on which the figure is measured
 
 GRAVITY = 9.81  # m/s^2
@@ -120,6 +121,8 @@ def _by_shape(shot: Shot, posed: Pose) -> Iterator[Limb]:
             triple = _largest(_path(shot, at, control.name), places, at, LARGE * figure)
             if triple is not None:
                 found[triple[0]] = triple[1]
+    if len(found) > MOST:
+        return
     for names, bones in found.items():
         partners = [other for other in found if other != names and other[2] != names[2]]
         if any(np.allclose(found[other], bones, rtol=ALIKE) for other in partners):

@@ -238,8 +238,8 @@ STANDS = 1e-9
 # Share of frames: our planted rule against a published share whose choice of points isn't stated.
 PLANTED_SHARE = 0.05
 
-# Share of a stride: stance takes 60 % of a walk's cycle in textbooks; people and rules differ by that much.
-STANCE = 0.08
+# Share of a stride: textbooks round single support and stance to some hundredths.
+TEXTBOOK_SHARE = 0.02
 
 
 # --- weight ------------------------------------------------------------------------------------------------

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -23,7 +24,7 @@ from refine.flags.standing import (
     floor,
     keys_near,
     margin,
-    planted_low,
+    planted_lows,
     standing,
     usual,
 )
@@ -101,7 +102,7 @@ def drift(stage: Stage, contact: Planted) -> Drift | None:
 def _sunk(stage: Stage, contact: Planted) -> bool:
     if contact.limb is None or contact.limb.kind != "leg" or contact.relative is not None:
         return False
-    depth = floor(stage).height - planted_low(stage, contact, "xyz".index(stage.shot.up))
+    depth = floor(stage).height - planted_lows(stage)[contact]
     return depth * standing(stage).scale * MM > stage.thresholds["through floor"].warn
 
 
@@ -112,8 +113,13 @@ def _on_screen(stage: Stage, places: Array, at: Array) -> Array:
     return np.asarray(project(stage.view, every)[at])
 
 
-def sliding(stage: Stage) -> Iterator[tuple[Flag, list[Drift]]]:
-    """Flags for contacts that slide, those that slide together in one."""
+@lru_cache(maxsize=2)
+def sliding(stage: Stage) -> tuple[tuple[Flag, list[Drift]], ...]:
+    """Flags for contacts that slide, those that slide together in one. The last are kept."""
+    return tuple(_sliding(stage))
+
+
+def _sliding(stage: Stage) -> Iterator[tuple[Flag, list[Drift]]]:
     threshold = stage.thresholds["sliding contact"]
     least = threshold["warn_mm"]
     every = [found for contact in standing(stage).contacts if (found := drift(stage, contact)) is not None]

@@ -15,7 +15,7 @@ import numpy as np
 from refine.flags.contacts import sliding
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.stage import Stage, runs
-from refine.flags.standing import LEFT, MM, broken, carriers, floor, keys_near, planted_low, standing, usual
+from refine.flags.standing import LEFT, MM, broken, carriers, floor, keys_near, planted_lows, standing, usual
 from refine.limb import Limb
 from refine.planted import Planted
 from refine.planting import shift_of, shifted
@@ -75,8 +75,7 @@ class Dip:
 
 def unevenness(stage: Stage) -> float:
     """mm by which the heights at which feet stay planted differ: how well a floor that was only found is known."""
-    up = "xyz".index(stage.shot.up)
-    lows = [planted_low(stage, c, up) for c in standing(stage).contacts if c.limb is not None]
+    lows = list(planted_lows(stage).values())
     return float(np.subtract(*np.percentile(lows, [80, 20]))) * standing(stage).scale * MM if lows else 0.0
 
 
@@ -100,7 +99,8 @@ def dips(stage: Stage) -> list[Dip]:
     ground, scale, up = floor(stage), standing(stage).scale, "xyz".index(stage.shot.up)
     found = []
     for limb in (each for each in standing(stage).limbs if each.kind == "leg"):
-        heights = np.stack([stage.world(point)[:, up] for point in limb.points])
+        places = {point: stage.world(point) for point in limb.points}
+        heights = np.stack([place[:, up] for place in places.values()])
         depth = (ground.height - heights) * scale * MM
         for a, b in runs(depth.max(axis=0) > 0.5 * stage.thresholds["through floor"].warn):
             part = depth[:, a : b + 1]
@@ -108,10 +108,9 @@ def dips(stage: Stage) -> list[Dip]:
             point, at = limb.points[int(which)], a + int(when)
             if not stage.counts(point)[at]:
                 continue
-            place = stage.world(point)
-            above = place.copy()
+            above = places[point].copy()
             above[:, up] = ground.height
-            px = np.linalg.norm(project(stage.view, above)[at] - stage.screen(point)[at])
+            px = np.linalg.norm((project(stage.view, above) - project(stage.view, places[point]))[at])
             found.append(Dip(limb, point, float(part.max()), float(px), (a, b)))
     return found
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -35,13 +36,9 @@ class Standing:
     contacts: tuple[Planted, ...]
 
 
-_last: list[tuple[Stage, Standing]] = []
-
-
+@lru_cache(maxsize=2)
 def standing(stage: Stage) -> Standing:
-    """The contacts of a stage: marked ones, and found ones of feet that no mark speaks of. The last is kept."""
-    if _last and _last[0][0] is stage:
-        return _last[0][1]
+    """The contacts of a stage: marked ones, and found ones of feet that no mark speaks of. The last are kept."""
     shot = stage.shot
     found = limbs(shot, stage.posed)
     scale, stated = metres_per_unit(shot, found)
@@ -49,8 +46,7 @@ def standing(stage: Stage) -> Standing:
     named = {each.control for each in marked}
     free = [limb for limb in found if limb.kind == "leg" and limb.end not in named]
     every = (*marked, *found_contacts(shot, stage.posed, free, scale))
-    _last[:] = [(stage, Standing(found, scale, stated, every))]
-    return _last[0][1]
+    return Standing(found, scale, stated, every)
 
 
 def margin(stage: Stage) -> int:
@@ -130,16 +126,12 @@ class Floor:
     marked: bool
 
 
+@lru_cache(maxsize=2)
 def floor(stage: Stage) -> Floor:
     """The lowest height at which a foot stays planted; 0 where none does."""
-    up = "xyz".index(stage.shot.up)
-    feet = [
-        c
-        for c in standing(stage).contacts
-        if c.limb is not None and c.limb.kind == "leg" and c.relative is None
-    ]
-    marked = [c for c in feet if c.marked]
-    lows = [planted_low(stage, contact, up) for contact in marked or feet]
+    feet = {c: low for c, low in planted_lows(stage).items() if c.relative is None}
+    marked = {c: low for c, low in feet.items() if c.marked}
+    lows = list((marked or feet).values())
     if not lows:
         return Floor(0.0, "height 0, since no foot is planted", False)
     agree = AGREE / standing(stage).scale
@@ -152,8 +144,18 @@ def _lowest(lows: Array, agree: float) -> float:
     return float(agreed[0] if len(agreed) else lows[0])
 
 
-def planted_low(stage: Stage, contact: Planted, up: int) -> float:
-    """The height of the lowest point of a foot while it is planted."""
-    assert contact.limb is not None
-    at = (contact.frames - stage.frames[0]).astype(np.intp)
-    return min(float(np.median(stage.world(point)[at, up])) for point in contact.limb.points)
+@lru_cache(maxsize=2)
+def planted_lows(stage: Stage) -> dict[Planted, float]:
+    """For each contact of a foot the height of the foot's lowest point while it is planted, shot units."""
+    up = "xyz".index(stage.shot.up)
+    heights: dict[Limb, Array] = {}
+    found = {}
+    for contact in standing(stage).contacts:
+        limb = contact.limb
+        if limb is None or limb.kind != "leg":
+            continue
+        if limb not in heights:
+            heights[limb] = np.stack([stage.world(point)[:, up] for point in limb.points])
+        at = (contact.frames - stage.frames[0]).astype(np.intp)
+        found[contact] = float(np.median(heights[limb][:, at], axis=1).min())
+    return found
