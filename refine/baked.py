@@ -59,9 +59,12 @@ def look(
 ) -> Baked:
     """Smooths one baked channel as `smooth` does until a second run would leave it alone.
 
-    With the noise gone a smaller spike may stand out, so it is looked for again; what doesn't settle isn't taken.
+    With the noise gone a smaller spike may stand out, so it is looked for again; what doesn't settle isn't taken. A
+    strength below 1 leaves something on purpose: it is one pass.
     """
     first = found = _once(given, shot, posed, locks, control, channel, strength)
+    if strength < 1:
+        return first
     for _ in range(SETTLED):
         if found.shot is None:
             return found if found is first else replace(first, shot=shot)
