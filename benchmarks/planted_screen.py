@@ -19,7 +19,7 @@ import numpy as np
 
 from benchmarks.corpus import captured, clip_at, keyed_shot
 from refine.curve import sample
-from refine.flags import screen
+from refine.flags import screen, still
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
@@ -32,6 +32,7 @@ from refine.shot import Array, Channel, Shot, frozen
 
 Kind = Literal["spike", "off frame", "jitter", "dropout", "frozen hold"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
+MENDS = {**screen.MENDS, **still.MENDS}
 CLIPS = ("01_01", "01_03", "Boxing_Toes")
 OFF_FRAME = ("uneven spacing", "kinked arc", "spike")  # what a displaced frame may be called
 FPS = 24.0
@@ -51,6 +52,10 @@ class Truth:
     channel: str | None
     frames: tuple[int, int]
     size: float
+
+
+def _found(stage: Stage) -> list[Flag]:
+    return [*screen.find(stage), *still.find(stage)]
 
 
 def baked_shot(clip: str, seed: int, fps: float = FPS) -> Shot:
@@ -190,15 +195,15 @@ def trial(clip: str, seed: int, kind: Kind, size: float, fps: float) -> Outcome:
         frozen_hold(clean, seed, size) if kind == "frozen hold" else plant(clean, seed, size, kind)
     )
     stage = stage_of(faulty, Look())
-    before = list(screen.find(stage))
+    before = _found(stage)
     flag = found_by(before, truth)
     if flag is None:
         return Outcome(False)
-    named, mending = flag.cause.control == truth.control, screen.MENDS.get(flag.fault)
+    named, mending = flag.cause.control == truth.control, MENDS.get(flag.fault)
     mended = None if mending is None else mending(stage, flag)
     if mended is None:
         return Outcome(True, named)
-    after = list(screen.find(stage_of(mended, Look())))
+    after = _found(stage_of(mended, Look()))
     twin = found_by([f for f in after if f.control == flag.control], truth)
     errors = [sum(f.severity == "error" for f in flags) for flags in (before, after)]
     gone = twin is None or twin.amount <= flag.amount / 2
@@ -252,7 +257,7 @@ def sound(clips: list[str], seeds: int, show: bool) -> Iterator[str]:
     flags: dict[str, list[Flag]] = {}
     seconds: dict[str, float] = {}
     for name, shot in sound_shots(clips, seeds):
-        found = [flag for flag in screen.find(stage_of(shot, Look())) if flag.severity != "note"]
+        found = [flag for flag in _found(stage_of(shot, Look())) if flag.severity != "note"]
         moving = sum(bool(c.channels) for c in shot.controls)
         flags.setdefault(name, []).extend(found)
         seconds[name] = seconds.get(name, 0.0) + moving * len(shot.frames) / shot.fps

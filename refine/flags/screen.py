@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.flags import steady, still
+from refine.flags import steady
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.path import DISPLACED, SHAPES, Lapse, Noisy, lapses, residual, stepped, tremor, unevenness
 from refine.flags.stage import Stage, runs
@@ -43,7 +43,6 @@ def find(stage: Stage) -> Iterator[Flag]:
     """All findings of this family, each at its cause, in no order."""
     yield from _out_of_place(stage)
     yield from merged(list(_jitter(stage)), round(stage.shot.fps))
-    yield from still.find(stage)
 
 
 # --- a frame out of place --------------------------------------------------------------------------------
@@ -328,5 +327,4 @@ MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {
     "uneven spacing": steady.filled,
     "kinked arc": steady.filled,
     "jitter": steady.steadied,
-    "dropout": still.filled,
 }

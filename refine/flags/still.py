@@ -1,13 +1,14 @@
 """What stands still on screen and shouldn't: a hold without any life, and samples that stopped coming.
 
-A hold is frozen where nothing of a whole figure moves for a third of a second, in a shot whose other holds drift:
-shots without living holds, animation on twos, props and marked holds are left alone. A dropout is a baked control
+A hold is frozen where nothing of a whole figure moves for a third of a second, in a shot whose other holds drift, or
+in a baked one that else never stands still: other shots without living holds, animation on twos, props and marked
+holds are left alone. A dropout is a baked control
 that stops in the middle of a move, repeats one pose and then catches up in one jump.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,6 +26,7 @@ from refine.shot import Array, Channel, Shot
 from refine.smooth import Noise
 from refine.view import project
 
+SELDOM = 0.15  # of a baked figure's frames at most that a fault freezes; more is a style [judge]
 FIGURE = 8  # controls that make a figure; a prop has fewer [judge]
 BODY = ("head", "hand", "foot")  # parts that only a figure has
 LINES = 1080
@@ -58,9 +60,11 @@ def _frozen(stage: Stage) -> Iterator[Flag]:
             continue
         steps = _steps(stage, names)
         drift = sliding_window_view(steps, count).sum(axis=1)
-        if stepped(np.cumsum(steps)[:, None]) or not _lives(
-            drift, threshold.warn, threshold.warn / 0.25 * ALIVE, count
-        ):
+        alive = ALIVE * stage.view.height / LINES
+        living = _lives(drift, threshold.warn, alive, count) or _captured(
+            stage, names, drift <= threshold.warn
+        )
+        if not living or stepped(np.cumsum(steps)[:, None]):
             continue
         exempt = stage.marked(root, "hold", "cut")
         for a, b in runs(drift <= threshold.warn):
@@ -88,6 +92,12 @@ def _lives(drift: Array, frozen: float, moving: float, count: int) -> bool:
     return any(b - a + 1 >= count for a, b in runs((drift > frozen) & (drift <= moving)))
 
 
+def _captured(stage: Stage, names: tuple[str, ...], frozen: NDArray[np.bool_]) -> bool:
+    """Whether the figure is baked and hardly ever stands still: no living body does, whatever else it does."""
+    channels = [channel for name in names for channel in stage.control(name).channels]
+    return all(channel.baked for channel in channels) and float(np.mean(frozen)) <= SELDOM
+
+
 def _frozen_flag(
     stage: Stage,
     root: str,
@@ -105,7 +115,7 @@ def _frozen_flag(
     if exempt[a : b + 1].any() or severity is None or frames[0] <= first or frames[1] >= last:
         return
     shown = (frames[1] - frames[0]) / stage.shot.fps
-    message = f"nothing moves for {shown:.1f} s ({drift:.2f} px), where other holds of the shot drift"
+    message = f"nothing moves for {shown:.1f} s ({drift:.2f} px), where the shot is alive otherwise"
     remedy = "let it drift on by 1 to 3 % of the last move, slowing down"
     yield Flag(
         "frozen hold",
@@ -240,3 +250,6 @@ def _jump(stage: Stage, name: str, channel: Channel, at: int) -> float:
     frame = int(stage.frames[at])
     move = gain(stage, point, name, channel.name, (frame, frame))[0] @ (values[at + 1] - values[at])
     return float(np.linalg.norm(move))
+
+
+MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {"dropout": filled}

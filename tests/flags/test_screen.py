@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from refine.curve import bake
-from refine.flags import screen
+from refine.flags import screen, still
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
@@ -67,11 +67,12 @@ def with_samples(shot: Shot, control: str, name: str, added: Array, first: int) 
 
 
 def flags_of(shot: Shot) -> list[Flag]:
-    return list(screen.find(stage_of(shot, Look())))
+    stage = stage_of(shot, Look())
+    return [*screen.find(stage), *still.find(stage)]
 
 
 def mended(shot: Shot, flag: Flag) -> Shot:
-    found = screen.MENDS[flag.fault](stage_of(shot, Look()), flag)
+    found = {**screen.MENDS, **still.MENDS}[flag.fault](stage_of(shot, Look()), flag)
     assert found is not None
     return found
 
@@ -401,6 +402,22 @@ def test_baked_like_keyed_holds() -> None:
     head = shot.controls[0]
     baked = replace(shot, controls=(replace(head, channels=tuple(bake(c, shot) for c in head.channels)),))
     assert [f.fault for f in flags_of(baked)] == ["frozen hold"]
+
+
+def test_baked_figure_that_never_else_stands_still() -> None:
+    shot = arm_shot()
+    controls = []
+    for control in shot.controls:
+        channels = []
+        for channel in control.channels:
+            assert channel.samples is not None
+            values = channel.samples.copy()
+            values[50:62] = values[50]
+            values[62:] -= channel.samples[62] - values[50]
+            channels.append(replace(channel, samples=frozen(values)))
+        controls.append(replace(control, part="head", channels=tuple(channels)))
+    flags = flags_of(replace(shot, controls=tuple(controls)))
+    assert [(f.fault, f.control) for f in flags if f.fault != "dropout"] == [("frozen hold", "hips")]
 
 
 def test_points_are_seen_where_they_move() -> None:

@@ -12,13 +12,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from refine.flags import screen
-from refine.flags.check import stage_of
-from refine.flags.look import Look
 from refine.flags.path import above, residual, unevenness
 from refine.shot import Array, Channel, Control, Shot, frozen, make_keys
 from tests import tolerances as tol
-from tests.flags.test_screen import arm_shot
+from tests.flags.test_screen import arm_shot, flags_of
 
 pytestmark = pytest.mark.outside
 RATES = (12.0, 24.0, 30.0, 48.0, 60.0)
@@ -48,7 +45,7 @@ def test_eased_moves_have_no_flag(fps: float, seconds: float, ease: Callable[[Ar
     t = np.arange(round((2 * LEAD + seconds) * fps)) / fps
     s = np.clip((t - LEAD) / seconds, 0, 1)
     shot = ball(fps, 3 * ease(s) - 1.5, 0.8 * ease(s))
-    assert list(screen.find(stage_of(shot, Look()))) == []
+    assert flags_of(shot) == []
 
 
 @pytest.mark.parametrize("fps", RATES)
@@ -56,7 +53,7 @@ def test_eased_moves_have_no_flag(fps: float, seconds: float, ease: Callable[[Ar
 def test_power_law_ellipse_has_no_flag(fps: float, seconds: float) -> None:
     """a = 2, b = 1 at 1 Hz obeys the two-thirds law when drawn by (a cos, b sin): slower at the bends, yet sound."""
     t = 2 * np.pi * np.arange(round(4 * fps)) / fps / seconds
-    assert list(screen.find(stage_of(ball(fps, 2.0 * np.cos(t), np.sin(t)), Look()))) == []
+    assert flags_of(ball(fps, 2.0 * np.cos(t), np.sin(t))) == []
 
 
 @pytest.mark.parametrize("fps", RATES)
@@ -67,7 +64,7 @@ def test_two_eased_keys_have_no_flag(fps: float, seconds: float) -> None:
     place = Channel("translation.x", make_keys([0, a, b, last], [-1.5, -1.5, 1.5, 1.5], [0, 0, 0, 0]))
     shot = replace(ball(fps, np.zeros(last + 1), np.zeros(last + 1)), last_frame=last)
     shot = replace(shot, controls=(replace(shot.controls[0], channels=(place,)),))
-    assert list(screen.find(stage_of(shot, Look()))) == []
+    assert flags_of(shot) == []
 
 
 def test_alternating_frames_read_16_sixths() -> None:
