@@ -19,10 +19,13 @@ import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
+from refine.flags.check import check, stage_of
+from refine.flags.look import Look
 from refine.formats import read, write
 from refine.habit import rules
 from refine.prepared import Request
@@ -117,18 +120,26 @@ def warm(runs: int) -> list[str]:
     assert {(c.control, c.channel) for c in found.changes} == {FAULT}, found.reason
     rows = []
     for words, request in (("control named", named), ("all 60 controls searched", blind)):
-        rows.append(
-            f"| warm suggest, 24 of 240 frames, {words} | {median_ms(lambda r=request: suggest(shot, r), runs):.0f} ms | 80 ms |"
-        )  # type: ignore[misc]
+        took = median_ms(partial(suggest, shot, request), runs)
+        rows.append(f"| warm suggest, 24 of 240 frames, {words} | {took:.0f} ms | 80 ms |")
+    took = median_ms(lambda: check(stage_of(shot, Look())), runs)
+    rows.append(f"| warm check, 240 frames x 60 controls | {took:.0f} ms | 150 ms |")
+    many, long = keyed_shot(controls=600, frames=240), keyed_shot(controls=60, frames=2400)
+    for words, larger in (("controls", many), ("frames", long)):
+        ratio = median_ms(partial(_checked, larger), 2) / took
+        rows.append(f"| check, ten times the {words} | {ratio:.1f} times | 12 times |")
     return rows
+
+
+def _checked(shot: Shot) -> object:
+    return check(stage_of(shot, Look()))
 
 
 def cold(runs: int) -> list[str]:
     refine = str(Path(sys.executable).with_name("refine"))
     bare = process_s([sys.executable, "-c", "import click; click.Group().main(['--help'])"], runs)
-    rows = [
-        f"| `refine --help` against Python with click ({1000 * bare:.0f} ms) | {process_s([refine, '--help'], runs) / bare:.2f} | 2 |"
-    ]
+    ratio = process_s([refine, "--help"], runs) / bare
+    rows = [f"| `refine --help` against Python with click ({1000 * bare:.0f} ms) | {ratio:.2f} | 2 |"]
     with tempfile.TemporaryDirectory() as folder:
         keyed, baked = Path(folder, "speed.shot.json"), Path(folder, "baked.bvh")
         keyed.write_bytes(write(faulty(keyed_shot()), keyed))

@@ -28,7 +28,10 @@ def strong(text: str) -> str:
 
 
 def change_lines(changes: Sequence[Change], length: str = "unit") -> list[str]:
-    """One block a control, one line a number; the two slopes of a smooth key take one line. `length` is the unit's name."""
+    """One block a control, one line a number; the two slopes of a smooth key take one line.
+
+    `length` is the name of the shot's length unit.
+    """
     lines: list[str] = []
     changes = [replace(change, unit=change.unit.replace("unit", length)) for change in changes]
     for control, group in groupby(changes, key=lambda change: change.control):

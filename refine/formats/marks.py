@@ -1,9 +1,9 @@
 """The side file, `NAME.marks.json`: what the format of a shot can't carry, beside the file of that NAME.
 
 What the side file states wins over the shot's own file, field by field: the frame rate, the frames, the up
-axis, the unit, whether it loops, and the rig fields of a control. Limits replace those of the same channel. Pins, marks and
-gazes come after the shot's own ones; one that is there already isn't taken twice. Cameras are added. A
-control that the shot doesn't have is an error, and so is a camera that it has.
+axis, the unit, whether it loops, and the rig fields of a control. Limits replace those of the same channel.
+Pins, marks and gazes come after the shot's own ones; one that is there already isn't taken twice. Cameras are
+added. A control that the shot doesn't have is an error, and so is a camera that it has.
 """
 
 from __future__ import annotations
