@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from refine.changes import differences, made
 from refine.errors import NoSolution
 from refine.flags.check import MENDS, check, stage_of
+from refine.flags.contacts import replanted
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.stage import Stage
@@ -23,6 +24,7 @@ from refine.shot import Pin, Shot
 from refine.suggest import suggest
 from refine.suggestion import Suggestion
 
+SLIDING = "sliding contact"
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 
 
@@ -51,15 +53,28 @@ def mend(
         if tried is None:
             left.append((flag, why))
             continue
-        after = stage_of(tried, look)
-        found = check(after)
-        why = _worse(flag, now, found)
+        after, found, why = _looked_at(stage, tried, look, flag, now)
         if why:
             left.append((flag, why))
             continue
         stage, now = after, found
         done.append(flag)
     return Mended(stage.shot, tuple(done), tuple(left))
+
+
+def _looked_at(
+    before: Stage, tried: Shot, look: Look, flag: Flag, now: Sequence[Flag]
+) -> tuple[Stage, list[Flag], str]:
+    """The stage after a mend, its flags, and why it isn't accepted; feet that it took along are planted again."""
+    after = stage_of(tried, look)
+    found = check(after)
+    slides = any(other.fault == SLIDING and _twin(other, now) is None for other in found)
+    if slides and flag.fault != SLIDING:
+        planted = stage_of(replanted(before, tried), look)
+        again = check(planted)
+        if not _worse(flag, now, again):
+            return planted, again, ""
+    return after, found, _worse(flag, now, found)
 
 
 def _twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:
