@@ -197,7 +197,7 @@ def suggest(
         result = suggested(document.shot, request, document)
     outputs.show_notes(result.notes, quiet)
     if picture is not None:
-        from refine.illustrate import of_suggestion
+        from refine.review.illustrate import of_suggestion
 
         drawn = of_suggestion(document.shot, applied(document.shot, result), result, controls, camera)
         outputs.write(picture, drawn.encode(), force, quiet)
@@ -278,7 +278,7 @@ def diff(
     found = difference(old.shot, new.shot, camera)
     outputs.show_notes((found.note,) if found.note else (), quiet)
     if picture is not None:
-        from refine.illustrate import of_difference
+        from refine.review.illustrate import of_difference
 
         drawn = of_difference(old.shot, new.shot, found, f"{before.name} and {after.name}", camera)
         if drawn is not None:
@@ -350,8 +350,10 @@ def _look(
 ) -> Look:
     from refine import names
     from refine.flags.look import Look
+    from refine.formats import SIDE_ENDING, side_path
 
-    beside = document.path.with_name(document.path.name.split(".")[0] + ".thresholds.toml")
+    stem = side_path(document.path).name.removesuffix(SIDE_ENDING)
+    beside = document.path.with_name(f"{stem}.thresholds.toml")
     files = (beside, *thresholds) if beside.is_file() else thresholds
     chosen = names.controls(controls, document.shot)
     return Look(None if frames is None else names.frames(frames, "--frames"), chosen, camera, files)

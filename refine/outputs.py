@@ -109,7 +109,7 @@ def write_comparison(
     force: bool,
     quiet: bool,
 ) -> list[str]:
-    from refine.illustrate import of_comparison
+    from refine.review.illustrate import of_comparison
 
     contents: dict[str, bytes] = {}
     for n, (row, suggestion) in enumerate(zip(result.rows, result.suggestions, strict=True)):

@@ -18,8 +18,8 @@ from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.stage import Stage
 from refine.formats import Document
-from refine.illustrate import of_suggestion
 from refine.prepared import Request, in_spelling, prepare
+from refine.review.illustrate import of_suggestion
 from refine.shot import Pin, Shot
 from refine.suggest import suggest
 from refine.suggestion import Suggestion

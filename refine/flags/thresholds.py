@@ -89,9 +89,9 @@ def _override(table: dict[str, dict[str, Any]], file: Path) -> None:
             if name not in table[fault]:
                 raise InputError(f"{place}.{name}", "no such number", ", ".join(table[fault]))
             number = isinstance(value, int | float) and not isinstance(value, bool)
-            if (name in _TEXTS) == number or (number and not 0 <= value < 1e9):
+            if (name in _TEXTS) == number or (number and not 0 < value < 1e9):
                 raise InputError(
-                    f"{place}.{name}", f"{value!r}", "a text" if name in _TEXTS else "a number of 0 or more"
+                    f"{place}.{name}", f"{value!r}", "a text" if name in _TEXTS else "a number above 0"
                 )
             if name == "scale" and value not in ("px", "frames", "per frame2", ""):
                 raise InputError(f"{place}.scale", f"{value!r}", "px, frames, per frame2 or nothing")

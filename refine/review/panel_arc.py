@@ -12,9 +12,9 @@ from math import hypot
 
 import numpy as np
 
-from refine import svg
+from refine.review import svg
+from refine.review.svg import BLUE, FAINT, GREY, INK, SOFT, TINT, VERMILLION
 from refine.shot import Array
-from refine.svg import BLUE, FAINT, GREY, INK, SOFT, TINT, VERMILLION
 
 DASH = "4 3"
 SAME = 0.05  # px; less is drawn as unchanged

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from refine import panel_arc, panel_frames, svg
-from refine.panel_arc import Box
-from refine.svg import BLUE, INK, SOFT, Scale
+from refine.review import panel_arc, panel_frames, svg
+from refine.review.panel_arc import Box
+from refine.review.svg import BLUE, INK, SOFT, Scale
 
 LETTER = 6.3  # width of a letter of size 11, more or less
 

@@ -10,17 +10,17 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from refine import panel_arc, svg
 from refine.curve import bake, evaluate
 from refine.errors import InputError
 from refine.formats import read
-from refine.picture import comparison_picture, suggestion_picture
 from refine.pose import Point, pose, world_point
+from refine.review import panel_arc, svg
+from refine.review.picture import comparison_picture, suggestion_picture
 from refine.shot import Array, Channel, Shot, make_keys
 from refine.view import project, view
 from tests import tolerances
 
-DEMO = Path(__file__).resolve().parents[1] / "demo" / "baker.shot.json"
+DEMO = Path(__file__).resolve().parents[2] / "demo" / "baker.shot.json"
 RANGE = (49, 81)
 HIPS = Point("hips", (0.0, 0.0, 0.0))
 SHOWN = np.arange(45.0, 86.0)  # four frames more on each side

@@ -10,7 +10,7 @@ import numpy as np
 from refine.changes import Change
 from refine.compare import Comparison
 from refine.diff import Difference
-from refine.picture import comparison_picture, suggestion_picture
+from refine.review.picture import comparison_picture, suggestion_picture
 from refine.shot import Shot
 from refine.suggestion import Suggestion
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from refine import panel_frames
 from refine.curve import sample
 from refine.measure import carried, displacement, most_moved
 from refine.measure import watched as watched_point
-from refine.panel_arc import SAME, Track
 from refine.pose import Point, Pose, pose, reposed, world_point
+from refine.review import panel_frames
+from refine.review.panel_arc import SAME, Track
 from refine.shot import Array, Channel, Control, Shot
 from refine.view import View, project, view
 

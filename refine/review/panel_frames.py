@@ -11,11 +11,11 @@ from math import hypot
 
 import numpy as np
 
-from refine import svg
 from refine.curve import reaches, sample
-from refine.panel_arc import DASH, SAME, Box, Track
+from refine.review import svg
+from refine.review.panel_arc import DASH, SAME, Box, Track
+from refine.review.svg import BLUE, GREY, INK, SOFT, TINT, VERMILLION, Scale
 from refine.shot import Array, Channel, Keys, Segment, Shot
-from refine.svg import BLUE, GREY, INK, SOFT, TINT, VERMILLION, Scale
 
 EDGE = "#e4ddc8"  # of the range, and of hair lines in it
 LEAST_SPACING = 1.0  # px a frame at the top of a spacing panel at least

@@ -12,11 +12,11 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from refine import panel_arc, panel_frames, panel_trade, svg
-from refine.panel_arc import Box, Track
-from refine.panel_trade import LETTER, Table
 from refine.pose import Point
-from refine.scene import (
+from refine.review import panel_arc, panel_frames, panel_trade, svg
+from refine.review.panel_arc import Box, Track
+from refine.review.panel_trade import LETTER, Table
+from refine.review.scene import (
     Pairs,
     Scene,
     changes_in_words,
@@ -28,8 +28,8 @@ from refine.scene import (
     whole_keys,
     with_after,
 )
+from refine.review.svg import BLUE, GREY, INK, SOFT, TINT, VERMILLION, Scale
 from refine.shot import Shot
-from refine.svg import BLUE, GREY, INK, SOFT, TINT, VERMILLION, Scale
 
 WIDTH, MARGIN = 1200.0, 28.0
 ARC_WIDTH, ARC_LEAST, AXIS = 500.0, 420.0, 72.0
