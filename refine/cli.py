@@ -141,16 +141,15 @@ def check(
     look = _look(document, camera, frames, controls, thresholds)
     stage = checking.stage_of(document.shot, look)
     flags = checking.check(stage)
-    if keep:
-        kept = checking.named(flags, keep)
+    kept = checking.named(flags, keep, "--keep") if keep else []
+    shown = checking.at_least([flag for flag in flags if flag not in kept], at_least)  # type: ignore[arg-type]
+    outputs.show_notes((stage.view.note, *document.shot.notes), quiet)
+    if pictures is not None:  # before anything is recorded: where one may not be written, nothing is
+        outputs.write_flag_pictures(document, look, shown, pictures, force, quiet)
+    if kept:
         side = keep_flags(document, kept)
         if not quiet:
             click.echo(f"recorded in {side}", err=True)
-        flags = [flag for flag in flags if flag not in kept]
-    outputs.show_notes((stage.view.note, *document.shot.notes), quiet)
-    shown = checking.at_least(flags, at_least)  # type: ignore[arg-type]
-    if pictures is not None:
-        outputs.write_flag_pictures(document, look, shown, pictures, force, quiet)
     outputs.show_result(checking.as_document(document, stage, shown) if as_json else checking.lines(shown))
     if shown:
         sys.exit(FOUND)

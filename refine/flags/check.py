@@ -87,7 +87,7 @@ def at_least(flags: Sequence[Flag], level: Severity) -> list[Flag]:
     return [flag for flag in flags if RANK[flag.severity] >= RANK[level]]
 
 
-def named(flags: Sequence[Flag], ids: Sequence[str]) -> list[Flag]:
+def named(flags: Sequence[Flag], ids: Sequence[str], option: str = "--flag") -> list[Flag]:
     """The flags with these ids, "all" for all of them. InputError for one that isn't there."""
     known = {flag.id: flag for flag in flags}
     if "all" in ids:
@@ -95,7 +95,7 @@ def named(flags: Sequence[Flag], ids: Sequence[str]) -> list[Flag]:
     for name in ids:
         if name not in known:
             allowed = ", ".join(list(known)[:12]) or "none: nothing is flagged"
-            raise InputError(f"--flag {name}", "no such flag", allowed, "refine check lists them")
+            raise InputError(f"{option} {name}", "no such flag", allowed, "refine check lists them")
     return [flag for flag in flags if flag.id in ids]
 
 

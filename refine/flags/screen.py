@@ -272,9 +272,8 @@ def _jitter(stage: Stage) -> Iterator[Flag]:
 def _masked(path: Array, count: int) -> Array:
     """(N,) RMS of a tremor that a point's own speed hides: it varies the spacing by sqrt(2) times as much."""
     spacing = np.linalg.norm(np.gradient(path, axis=0), axis=1)
-    usual = np.convolve(spacing, np.ones(count), "same") / np.convolve(
-        np.ones(len(path)), np.ones(count), "same"
-    )
+    near = np.ones(min(max(count, 1), len(path)))
+    usual = np.convolve(spacing, near, "same") / np.convolve(np.ones(len(path)), near, "same")
     return np.asarray(MODULATION / np.sqrt(2) * usual)
 
 

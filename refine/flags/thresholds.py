@@ -93,6 +93,8 @@ def _override(table: dict[str, dict[str, Any]], file: Path) -> None:
                 raise InputError(
                     f"{place}.{name}", f"{value!r}", "a text" if name in _TEXTS else "a number above 0"
                 )
+            if name == "unit" and not value:
+                raise InputError(f"{place}.unit", "''", "a text with letters")
             if name == "scale" and value not in ("px", "frames", "per frame2", ""):
                 raise InputError(f"{place}.scale", f"{value!r}", "px, frames, per frame2 or nothing")
             table[fault][name] = value

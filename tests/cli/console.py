@@ -93,3 +93,22 @@ def assert_refused(result: Result, *words: str) -> None:
     assert lines[0].startswith("refine: ")
     for word in words:
         assert word in lines[0]
+
+
+def flags_of(*arguments: object, code: int = 1) -> list[dict[str, Any]]:
+    """The flags that `check --json` lists, by the schema."""
+    result = refine("check", *arguments, "--json")
+    assert result.code == code, result.err
+    return list(document(result.out, "flags")["flags"])
+
+
+def only_id(path: Path, *arguments: object) -> str:
+    (flag,) = flags_of(path, *arguments)
+    return str(flag["id"])
+
+
+def unchanged(path: Path, before: Folder, *new: str) -> None:
+    """The folder holds what it held, to the byte, and these new files."""
+    after = folder(path)
+    assert {name: after[name] for name in before} == before
+    assert set(after) - set(before) == set(new)

@@ -1,0 +1,134 @@
+"""`refine suggest --flag`: the mends of what `check` finds, as a suggestion that applies and undoes."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from refine.formats import read, write
+from refine.shot import Pin
+from tests.cli.console import ROOT, assert_refused, document, flags_of, folder, only_id, refine, unchanged
+from tests.cli.small_shots import ARM, FAULT_FRAME, HIPS, write_shot, write_table
+
+DEMO = ROOT / "demo" / "baker.shot.json"
+FAULTS: list[dict[str, Any]] = json.loads((ROOT / "demo" / "faults.json").read_text("utf-8"))["faults"]
+LISTED = [fault for fault in FAULTS if "redone" not in fault["kind"]]
+SOURCES = {"shot": write_shot, "keys": write_table}
+
+
+@pytest.mark.parametrize("kind", SOURCES)
+@pytest.mark.parametrize("word", ["id", "all"])
+def test_a_flag_is_mended_applied_and_undone_to_the_byte(tmp_path: Path, kind: str, word: str) -> None:
+    path = SOURCES[kind](tmp_path)
+    before = folder(tmp_path)
+    name = only_id(path) if word == "id" else word
+    found, mended, back = (
+        tmp_path / n for n in ("s.suggestion.json", f"new{_ending(path)}", f"old{_ending(path)}")
+    )
+    result = refine("suggest", path, "--flag", name, "-o", found, "--json")
+    assert result.code == 0
+    (change,) = document(result.out, "suggestion")["changes"]
+    assert (change["control"], change["channel"], change["frame"]) == (ARM, "rotation.z", FAULT_FRAME)
+    unchanged(tmp_path, before, found.name)
+    assert found.read_text() == result.out
+    _with_side(path, mended, back)
+    assert refine("apply", path, found, "-o", mended).code == 0
+    assert flags_of(mended, code=0) == []
+    assert refine("apply", mended, found, "--undo", "-o", back).code == 0
+    assert back.read_bytes() == path.read_bytes() == before[path.name]
+
+
+def _ending(path: Path) -> str:
+    return path.name.removeprefix("reach")
+
+
+def _with_side(path: Path, *others: Path) -> None:
+    side = path.with_name("reach.marks.json")
+    for other in others:
+        if side.exists():
+            other.with_name(other.name.removesuffix(_ending(path)) + ".marks.json").write_bytes(
+                side.read_bytes()
+            )
+
+
+def test_flags_that_stay_are_named_and_the_exit_code_says_so(tmp_path: Path) -> None:
+    path = write_shot(tmp_path, pins=(Pin(ARM, None, (FAULT_FRAME, FAULT_FRAME)),))
+    name = only_id(path)
+    result = refine("suggest", path, "--flag", name, "--json")
+    assert result.code == 4
+    found = document(result.out, "suggestion")
+    assert found["changes"] == []
+    for word in (name, "left", f"pinned by {ARM}@{FAULT_FRAME}"):
+        assert word in found["reason"]
+
+
+def test_a_pin_of_the_command_line_holds_too(tmp_path: Path) -> None:
+    path = write_shot(tmp_path)
+    result = refine("suggest", path, "--flag", "all", "--pin", f"{ARM}@{FAULT_FRAME}", "--json")
+    assert result.code == 4
+    assert document(result.out, "suggestion")["changes"] == []
+
+
+def test_part_of_the_flags_is_mended_and_the_rest_left(tmp_path: Path) -> None:
+    path = tmp_path / "baker.shot.json"
+    path.write_bytes(write(replace(read(DEMO).shot, pins=(Pin("head", None, (31.0, 31.0)),)), path))
+    result = refine("suggest", path, "--flag", "all", "--json")
+    assert result.code == 4
+    found = document(result.out, "suggestion")
+    assert {c["control"] for c in found["changes"]} == {"hips", "chest", "forearm.R"}
+    assert "head: moved key left" in found["reason"]
+
+
+def test_nothing_flagged_means_nothing_to_do(tmp_path: Path) -> None:
+    result = refine("suggest", write_shot(tmp_path, fault=0.0), "--flag", "all", "--json")
+    assert result.code == 0
+    found = document(result.out, "suggestion")
+    assert (found["changes"], found["reason"]) == ([], "nothing is flagged")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("--flag", "mk-0000"), ("--flag mk-0000", "no such flag", "refine check")),
+        (("--flag", "all", "--candidate", "1"), ("--candidate", "--flag")),
+        (("--flag", "all", "--pin", "nobody@3"), ("nobody",)),
+        (("--flag", "all", "--frames", "500:600"), ("--frames 500:600",)),
+    ],
+    ids=lambda value: " ".join(value),
+)
+def test_bad_requests_are_refused(tmp_path: Path, arguments: tuple[str, ...], words: tuple[str, ...]) -> None:
+    path = write_shot(tmp_path)
+    before = folder(tmp_path)
+    assert_refused(refine("suggest", path, *arguments, "-o", tmp_path / "new.json"), *words)
+    unchanged(tmp_path, before)
+
+
+def test_a_flag_is_looked_for_where_one_says(tmp_path: Path) -> None:
+    path = write_shot(tmp_path)
+    name = only_id(path)
+    assert refine("suggest", path, "--flag", name, "--frames", "30:60", "--controls", ARM).code == 0
+    assert_refused(refine("suggest", path, "--flag", name, "--controls", HIPS), name, "nothing is flagged")
+
+
+# --- the demo ----------------------------------------------------------------------------------------------
+
+
+def test_the_demos_listed_faults_are_mended_and_a_second_check_shows_nothing(tmp_path: Path) -> None:
+    found, mended, back = (tmp_path / n for n in ("all.json", "mended.shot.json", "back.shot.json"))
+    result = refine("suggest", DEMO, "--flag", "all", "-o", found, "--json")
+    assert result.code == 0, result.err
+    changes = document(result.out, "suggestion")["changes"]
+    wanted = {
+        (fault["control"], fault["channel"], change["frame"])
+        for fault in LISTED
+        for change in fault["changes"]
+    }
+    assert {(c["control"], c["channel"], c["frame"]) for c in changes} == wanted
+    assert refine("apply", DEMO, found, "-o", mended).code == 0
+    assert flags_of(mended, code=0) == []
+    assert refine("apply", mended, found, "--undo", "-o", back).code == 0
+    assert back.read_bytes() == DEMO.read_bytes()
