@@ -20,7 +20,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.habit import CHORD, NATURAL, ZERO, Habit, Rules, contexts, deviations, units
+from refine.habit import Habit, Rules, lengths
+from refine.score import Moves, Score
 from refine.shot import Array, Keys
 from refine.zigzag import Curve, Zigzags, zigzags
 
@@ -28,8 +29,8 @@ Kind = Literal["nothing", "value", "slope", "value and slope", "zigzag"]
 
 HARM = 0.1  # [judge] probability of making it worse that a change may have without being asked for
 GAIN = 0.5  # [judge] expected share of the fault that it has to remove
+_LISTED, _WEIGHED, _NEGLIGIBLE = 40, 400, 1e-9  # explanations always kept, at most weighed, least probability
 _EDIT_SCALE = 0.3  # [judge] prior size of an edit, relative to the local range
-_STUDENT = 3.0  # degrees of freedom: real motion is full of keys that neighbours don't predict
 _ZIGZAG = (3, 4, 5)
 _BOTH = 3.0  # [judge] nats: a key off in value and slope at once is that much rarer than in one of them
 _NOTICED = 2.0  # [judge] px at which half of the faults get noticed
@@ -109,7 +110,7 @@ def explain(suspect: Suspect, channels_searched: int = 1) -> list[Explanation]:
     asks for more evidence.
     """
     judge = _Judge(suspect, channels_searched)
-    found = [Explanation("nothing", (), judge.base)]
+    found = [Explanation("nothing", (), judge.score.now)]
     if suspect.strange:
         found += [*judge.slope_edits(), *judge.value_edits(), *judge.zigzags()]
     else:
@@ -147,6 +148,9 @@ def verdicts(explanations: list[Explanation], keys: Keys) -> list[Verdict]:
     Distances are taken between the edits as displacements of the curve, so explanations that nearly agree (the
     same zigzag, a key longer) back each other.
     """
+    # What is unlikely can't sway a verdict; hundreds of keys in the range would make thousands of explanations.
+    likely = explanations[_LISTED:_WEIGHED]
+    explanations = explanations[:_LISTED] + [e for e in likely if e.probability > _NEGLIGIBLE]
     moves = np.stack([_displacement(explanation, keys) for explanation in explanations])
     chance = np.array([explanation.probability for explanation in explanations])
     size = np.linalg.norm(moves, axis=1)
@@ -174,25 +178,19 @@ def _displacement(explanation: Explanation, keys: Keys) -> Array:
 
 
 class _Judge:
-    """Scores edits of one channel; everything that doesn't depend on the edit is computed once."""
+    """Scores explanations of one channel; everything that doesn't depend on the edit is computed once."""
 
     def __init__(self, suspect: Suspect, channels_searched: int) -> None:
         keys, self.suspect = suspect.keys, suspect
         self.values, self.slopes = keys.values, keys.outgoing
-        self.local, self.unit = units(keys)
-        self.rules, self.habit = suspect.rules, suspect.habit
+        self.rules, self.habit, self.predict = suspect.rules, suspect.habit, suspect.predict
         self.judged = suspect.rules.judged
         self.searched = np.flatnonzero(suspect.searched)
-        self.predict = suspect.predict
-        miss = self._misses(self.values[None])[0]
-        outside = miss[~suspect.searched]
-        # [judge] never trust neighbours to better than 5 % of the local range
-        self.scatter = max(float(np.median(outside)) / 0.765 if len(outside) > 4 else 0.3, 0.05)
+        self.score = Score(keys, self.rules, self.habit, self.predict, suspect.searched)
+        self.local, self.unit = self.score.local, self.score.unit
         # where: one of the searched keys' values or slopes, in one of the channels
         self.where = np.log(max(2 * len(self.searched), 1)) + np.log(channels_searched)
         self.tight_edit = np.log(_EDIT_SCALE / self.habit.tight)
-        self.row_costs = self._row_costs(self.values[None], self.slopes[None])[0]
-        self.base = float(self.cost(self.values[None], self.slopes[None])[0])
 
     def unnoticed(self, displacement: Array) -> Array:
         """Nats against an edit that moves the curve by this much at most: p(noticed) = px^2 / (px^2 + 2^2)."""
@@ -200,12 +198,6 @@ class _Judge:
         if gain == 0:  # nothing on screen to judge by: take the local range for a move of 100 px
             gain = 100.0 / float(self.local[self.searched].max())
         return np.asarray(np.log1p((_NOTICED / np.maximum(gain * displacement, 1e-9)) ** 2))
-
-    def _lift(self, k: int, slope: Array) -> Array:
-        """Largest displacement by a slope edit (..., D) of key k."""
-        frames = self.suspect.keys.frames[max(k - 1, 0) : k + 2]
-        lift: Array = _BULGE * float(np.diff(frames).max()) * np.linalg.norm(slope, axis=-1)
-        return lift
 
     @cached_property
     def gain(self) -> float:
@@ -215,37 +207,25 @@ class _Judge:
         reasons = [self.suspect.blocked[k] for k in explanation.keys if k in self.suspect.blocked]
         return "; ".join(dict.fromkeys(reasons))
 
-    def _misses(self, values: Array) -> Array:
-        """(P, K) distance of each value from its neighbours' prediction, relative to the local range."""
-        error: Array = np.linalg.norm(values - self.predict @ values, axis=-1) / np.maximum(
-            self.local, 1e-300
-        )
-        return error
-
-    def _row_costs(self, values: Array, slopes: Array) -> Array:
-        """(P, K) nats of each key's slope; keys that can't be judged cost nothing."""
-        deviation = deviations(self.rules, values, slopes, self.unit)
-        return np.where(self.judged, self.habit.costs(deviation, contexts(values)), 0.0)
-
-    def cost(self, values: Array, slopes: Array) -> Array:
-        """(P,) nats of whole channels: slopes by the habit, values by their neighbours."""
-        wild = (_STUDENT + 1) / 2 * np.log1p((self._misses(values) / self.scatter) ** 2 / _STUDENT)
-        total: Array = (self._row_costs(values, slopes) + wild).sum(axis=1)
-        return total
-
     def slope_edits(self) -> list[Explanation]:
         """Each searched key's slope set by each of the rules."""
-        found = []
-        for k in self.searched[self.judged[self.searched]]:
-            obeying = np.stack([rule[k] @ self.values for rule in (self.rules.natural, self.rules.chord)])
-            change = np.concatenate([obeying, np.zeros((1, obeying.shape[1]))]) - self.slopes[k]
-            slopes = np.repeat(self.slopes[None], 3, axis=0)
-            slopes[:, k] += change
-            cost = self.cost(np.repeat(self.values[None], 3, axis=0), slopes)
-            total = cost + self.where + self.tight_edit + self.unnoticed(self._lift(k, change))
-            edits = [(Edit(int(k), slope=by),) for by in change]
-            found += [Explanation("slope", e, float(c)) for e, c in zip(edits, total, strict=True)]
-        return found
+        at = self.searched[self.judged[self.searched]]
+        if not len(at):
+            return []
+        still = Moves(at, np.zeros((len(at), 1, self.values.shape[1])))
+        more, change = self.score.resloped(still)
+        total = self.score.now + more + self.where + self.tight_edit + self.unnoticed(self._lift(at, change))
+        return [
+            Explanation("slope", (Edit(int(k), slope=by),), float(cost))
+            for i, k in enumerate(at)
+            for by, cost in zip(change[:, i], total[:, i], strict=True)
+        ]
+
+    def _lift(self, at: NDArray[np.intp], slope: Array) -> Array:
+        """Largest displacement by slope edits (..., S, D) of keys (S,)."""
+        gap = np.diff(self.suspect.keys.frames)
+        longest = np.maximum(np.append(0.0, gap), np.append(gap, 0.0))
+        return np.asarray(_BULGE * longest[at] * lengths(slope))
 
     def _amounts(self, k: int) -> tuple[Array, int]:
         """(M, D) amounts of a value edit at key k, the first few of which need no precision.
@@ -281,60 +261,47 @@ class _Judge:
         if not len(at):
             return []
         amounts = self.predict[at] @ self.values - self.values[at]
-        values = np.repeat(self.values[None], len(at), axis=0)
-        values[np.arange(len(at)), at] += amounts
-        size = np.linalg.norm(amounts, axis=1)
-        cost = self.cost(values, np.repeat(self.slopes[None], len(at), axis=0)) + size / self.local[at]
-        cost = cost + self.where + np.log(_EDIT_SCALE / self.scatter) + self.unnoticed(size)
-        moves = [(Edit(int(k), amount),) for k, amount in zip(at, amounts, strict=True)]
-        return [Explanation("value", m, float(c)) for m, c in zip(moves, cost, strict=True)]
+        moves = Moves(at, amounts[:, None])
+        size = moves.sizes[:, 0]
+        cost = self.score.cost(moves) + size / self.local[at]
+        cost = cost + self.where + np.log(_EDIT_SCALE / self.score.scatter) + self.unnoticed(size)
+        edits = [(Edit(int(k), amount),) for k, amount in zip(at, amounts, strict=True)]
+        return [Explanation("value", e, float(c)) for e, c in zip(edits, cost, strict=True)]
 
     def value_edits(self) -> list[Explanation]:
         """The best value edit, and the best edit of value and slope, of each searched key."""
+        if not len(self.searched):
+            return []
+        tried = [self._amounts(int(k)) for k in self.searched]
+        sizes = [len(amounts) for amounts, _ in tried]
+        moves = Moves(np.repeat(self.searched, sizes), np.concatenate([a for a, _ in tried])[:, None])
+        guess = np.concatenate([np.arange(len(amounts)) < count for amounts, count in tried])
+        total = self.score.cost(moves) + self._charge(moves, guess)
+        # The same with the key's slope set anew by a rule: (3, S).
+        more, turn = self.score.resloped(moves)
+        both = np.where(guess | ~self.judged[moves.first], np.inf, total + more + self.tight_edit + _BOTH)
         found = []
-        for k in self.searched:
-            amounts, guesses = self._amounts(int(k))
-            values = np.repeat(self.values[None], len(amounts), axis=0)
-            values[:, k] += amounts
-            slopes = np.repeat(self.slopes[None], len(amounts), axis=0)
-            cost = self.cost(values, slopes)
-            size = np.linalg.norm(amounts, axis=1)
-            charge = self.where + self.tight_edit + size / self.local[k] + self.unnoticed(size)
-            imprecise = ~self._meets_a_rule(values[:guesses])
-            charge[:guesses][imprecise] += np.log(self.habit.tight / self.scatter)
-            best = int(np.argmin(cost + charge))
-            found.append(Explanation("value", (Edit(int(k), amounts[best]),), float((cost + charge)[best])))
-            if self.judged[k] and len(amounts) > guesses:
-                exact = slice(guesses, None)
-                found.append(
-                    self._value_and_slope(int(k), amounts[exact], values[exact], slopes[exact], charge[exact])
-                )
+        for k, end, count in zip(self.searched.tolist(), np.cumsum(sizes).tolist(), sizes, strict=True):
+            own = slice(end - count, end)
+            best = own.start + int(np.argmin(total[own]))
+            found.append(Explanation("value", (Edit(k, moves.amounts[best, 0]),), float(total[best])))
+            rule, best = np.unravel_index(np.argmin(both[:, own]), (len(both), count))
+            if np.isfinite(both[rule, own][best]):
+                edit = Edit(k, moves.amounts[own][best, 0], turn[rule, own][best])
+                found.append(Explanation("value and slope", (edit,), float(both[rule, own][best])))
         return found
 
-    def _meets_a_rule(self, values: Array) -> NDArray[np.bool_]:
-        """(P,) whether values (P, K, D) bring a key onto its spline's or chord's slope that isn't on it now.
+    def _charge(self, moves: Moves, guess: NDArray[np.bool_]) -> Array:
+        """(S,) nats of stating a move of one key to the digit that it claims; a guess claims none.
 
-        Such a value says something to the last digit, by chance or not, and must be charged for it.
+        One that brings a key onto a rule says something to the last digit all the same, by chance or not.
         """
-
-        def met(values: Array) -> NDArray[np.bool_]:
-            nearest = deviations(self.rules, values, self.slopes, self.unit)[:ZERO].min(axis=0)
-            return np.asarray(nearest < 10 * self.habit.tight)
-
-        return np.asarray((met(values) & ~met(self.values[None]) & self.judged).any(axis=1))
-
-    def _value_and_slope(
-        self, k: int, amounts: Array, values: Array, slopes: Array, charge: Array
-    ) -> Explanation:
-        options = []
-        for rule in (NATURAL, CHORD, ZERO):
-            turned = slopes.copy()
-            turned[:, k] = self.rules.slopes(values)[rule][:, k]
-            cost = self.cost(values, turned) + charge + self.tight_edit + _BOTH
-            best = int(np.argmin(cost))
-            options.append((float(cost[best]), best, turned[best, k] - self.slopes[k]))
-        cost_, best_, slope = min(options, key=lambda option: option[0])
-        return Explanation("value and slope", (Edit(k, amounts[best_], slope),), cost_)
+        size = moves.sizes[:, 0]
+        charge = self.where + self.tight_edit + size / self.local[moves.first] + self.unnoticed(size)
+        guesses = np.flatnonzero(guess)
+        exact = self.score.meets_a_rule(Moves(moves.first[guesses], moves.amounts[guesses]))
+        charge[guesses[~exact]] += np.log(self.habit.tight / self.score.scatter)
+        return np.asarray(charge)
 
     def zigzags(self) -> list[Explanation]:
         """Neighbouring keys moved to alternating sides: the best explanation for each run of them."""
@@ -347,17 +314,15 @@ class _Judge:
         return found
 
     def _zigzags(self, options: Zigzags, count: int) -> list[Explanation]:
-        values = np.repeat(self.values[None], len(options.keys), axis=0)
-        values[np.arange(len(values))[:, None], options.keys] += options.amounts
-        cost = self.cost(values, np.repeat(self.slopes[None], len(values), axis=0))
-        moves = np.linalg.norm(options.amounts, axis=2)
+        moves = Moves(options.keys[:, 0], options.amounts)
+        size = moves.sizes
         # Alternation is one bit a key that need not be said; what no slope determines needs no precision.
         charge = self.where + options.known * self.tight_edit - count * np.log(2)
-        charge = charge + (moves / self.local[options.keys]).sum(axis=1) + self.unnoticed(moves.max(axis=1))
-        total, first = cost + charge, options.keys[:, 0]
+        charge = charge + (size / self.local[options.keys]).sum(axis=1) + self.unnoticed(size.max(axis=1))
+        total = self.score.cost(moves) + charge
         found = []
-        for k in np.unique(first):
-            best = int(np.argmin(np.where(first == k, total, np.inf)))
+        for k in np.unique(moves.first):
+            best = int(np.argmin(np.where(moves.first == k, total, np.inf)))
             pairs = zip(options.keys[best], options.amounts[best], strict=True)
             found.append(
                 Explanation("zigzag", tuple(Edit(int(j), by) for j, by in pairs), float(total[best]))

@@ -123,6 +123,13 @@ def neighbour_prediction(f: Array) -> Array:
     return matrix
 
 
+def lengths(vectors: Array) -> Array:
+    """(...) Euclidean lengths of (..., D); most channels have one number, of which it is the size."""
+    if vectors.shape[-1] == 1:
+        return np.asarray(np.abs(vectors[..., 0]))
+    return np.asarray(np.linalg.norm(vectors, axis=-1))
+
+
 def contexts(values: Array) -> NDArray[np.intp]:
     """(..., K): INSIDE, EXTREME or END for values (..., K, D); a quaternion turns back where its steps do."""
     step = np.diff(values, axis=-2)
@@ -152,8 +159,7 @@ def _units(frames: Array, values: Array) -> tuple[Array, Array]:
 
 def deviations(rule: Rules, values: Array, slopes: Array, unit: Array) -> Array:
     """(3, ..., K) distance of slopes from each rule in slope units, for values and slopes (..., K, D)."""
-    apart: Array = np.linalg.norm(slopes - rule.slopes(values), axis=-1) / np.maximum(unit, 1e-300)
-    return apart
+    return np.asarray(lengths(slopes - rule.slopes(values)) / np.maximum(unit, 1e-300))
 
 
 def moving(channel: Channel) -> bool:
