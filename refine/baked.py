@@ -103,6 +103,8 @@ def _once(
     result = smoothed(
         channel, shot, given.frames, found, strength, breaks, _held(locks, control, channel, shot)
     )
+    if result.channel is channel:
+        return replace(_NOTHING, words=name, why_not="what smoothing would take away is motion, not noise")
     changed = shot.with_channel(control.name, result.channel)
     ratio = found.inside / found.around if found.around > 0 else 1.0
     answer = Baked(

@@ -160,7 +160,12 @@ def sample(channel: Channel, shot: Shot, frames: Array) -> Array:
             k = k[line]
             t = (frames[line] - keys.frames[k]) / (keys.frames[k + 1] - keys.frames[k])
             values[line] = slerp(keys.values[k], keys.values[k + 1], t)
-    return np.asarray(values / np.linalg.norm(values, axis=1, keepdims=True), np.float64)
+    length = np.linalg.norm(values, axis=1, keepdims=True)
+    lost = np.flatnonzero(length[:, 0] < 1e-9)
+    if len(lost):  # half way between opposite quaternions there is no direction: the nearer key's is taken
+        near = np.abs(frames[lost, None] - keys.frames).argmin(axis=1)
+        values[lost], length[lost] = keys.values[near], 1.0
+    return np.asarray(values / length, np.float64)
 
 
 def slerp(a: Array, b: Array, t: Array) -> Array:

@@ -12,11 +12,11 @@ from refine.changes import Change, as_json, channel_differences
 from refine.measure import Move, largest_moves
 from refine.pose import pose, reposed
 from refine.rig import descendants
-from refine.shot import Channel, Control, Shot
+from refine.shot import Array, Channel, Control, Shot
 from refine.view import check_camera, view
 
 SCHEMA = "motion-refine/diff/1"
-_REACH = 50  # frames: a key moves the curve as far as its neighbours, which stand nearer than this
+MOST = 5000  # frames that a difference is measured on, evenly spread where there are more
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +120,7 @@ def _moves(
     rigs = [[(c.name, c.parent) for c in shot.controls] for shot in (before, after)]
     if not changes or rigs[0] != rigs[1]:
         return (), "", ""
-    at = [change.frame for change in changes]
-    first = max(before.first_frame, np.floor(min(at)) - _REACH)
-    last = min(before.last_frame, np.ceil(max(at)) + _REACH)
-    frames = np.arange(first, max(last, first) + 1.0)
+    frames = _around(before, changes)
     old = pose(before, frames)
     seen = view(before, old, camera)
     moves = []
@@ -133,6 +130,24 @@ def _moves(
         names = (name, *descendants(before, name))
         moves.append(largest_moves(alone, seen, old, reposed(old, alone, [name]), names)[0])
     return tuple(moves), seen.name, seen.note
+
+
+def _around(shot: Shot, changes: Sequence[Change]) -> Array:
+    """Whole frames that the changes can move: as far as the neighbours of each changed key. At most MOST of them."""
+    first, last = np.inf, -np.inf
+    for change in changes:
+        channel = shot.controls[shot.index(change.control)].channel(change.channel)
+        keys = channel.keys if channel is not None else None
+        low = high = change.frame
+        if keys is not None:
+            k = int(np.searchsorted(keys.frames, change.frame))
+            low = keys.frames[k - 1] if k > 0 else shot.first_frame
+            high = keys.frames[k + 1] if k + 1 < len(keys) else shot.last_frame
+        first, last = min(first, low), max(last, high)
+    low, high = max(np.floor(first), shot.first_frame), min(np.ceil(last), shot.last_frame)
+    low = min(low, high)
+    count = min(int(high - low) + 1, MOST)
+    return np.unique(np.rint(np.linspace(low, high, count)))
 
 
 def _with_control(before: Shot, after: Shot, name: str) -> Shot:

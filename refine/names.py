@@ -40,6 +40,11 @@ def selector(text: str, channels: Iterable[tuple[str, str]], option: str) -> Sel
             if text.startswith(f"{name}@") and _FRAMES.fullmatch(rest):
                 return Selector(control, which, frames(rest, f"{option} {text}"))
     names = {control for control, _ in known}
+    for control, channel in known:
+        for name in (f"{control}.{channel}", control):
+            if text.startswith(f"{name}@"):
+                found = f"{text[len(name) + 1 :]!r} isn't a frame or a range of frames"
+                raise InputError(f"{option} {text}", found, "@A or @A:B, whole frames")
     owner = max((n for n in names if text.startswith(f"{n}.")), key=len, default=None)
     if owner is not None:
         allowed = [f"{owner}.{channel}" for control, channel in known if control == owner]

@@ -220,11 +220,12 @@ def jacobian(shot: Shot, pose: Pose, control: str, channel: str, points: Sequenc
         result[[p for p, point in enumerate(points) if point.control in carried]] = column
         return result
     axes = _turn_axes(moved, channel, shot, pose.frames)
+    scaled = _scaled_above(shot, moved)
     for p, point in enumerate(points):
         if point.control not in carried:
             continue
         if axes is not None:
-            arm = _arm(shot, pose, moved, frame, point)
+            arm = _arm(shot, pose, moved, frame, point, scaled)
             result[p] = frame @ np.moveaxis(np.cross(axes, arm), 0, -1)
         elif channel in SCALES:
             result[p] = frame @ _stretch(shot, pose, moved, SCALES.index(channel), point)[:, :, None]
@@ -250,9 +251,9 @@ def _unnormalised(channel: Channel | None, shot: Shot, frames: Array) -> Array:
     return evaluate(channel.keys, frames) if channel.keys is not None else sample(channel, shot, frames)
 
 
-def _arm(shot: Shot, pose: Pose, control: Control, frame: Array, point: Point) -> Array:
+def _arm(shot: Shot, pose: Pose, control: Control, frame: Array, point: Point, scaled: bool) -> Array:
     """(N, 3): from the control's pivot to the point, in the control's rest frame."""
-    if not _scaled_above(shot, control):  # the frame is a rotation: its transpose is its inverse
+    if not scaled:  # the frame is a rotation: its transpose is its inverse
         lever = world_point(pose, shot, point) - world_point(pose, shot, Point(control.name, control.pivot))
         return _apply(np.swapaxes(frame, 1, 2), lever)
     inside = _carried_point(shot, pose, control.name, point) - np.array(control.pivot)

@@ -91,13 +91,16 @@ def quaternion_matrix(quaternions: Array) -> Array:
 
 
 def quaternion_axes(quaternions: Array) -> Array:
-    """(4, ..., 3): for each component of a quaternion (..., 4), of any length but 0, the axis of its effect.
+    """(4, ..., 3): for each component of a quaternion (..., 4), of any length, the axis of its effect (0 at 0).
 
     A small change d of the component turns the normalised rotation by d |axis| about the axis, in the frame
     around. The rotation vector of dq is 2 Im(dq q*) / |q|^2, to which a change of length alone adds nothing:
     so the derivative of the normalisation is contained.
     """
-    scale = 2.0 / np.sum(quaternions * quaternions, axis=-1)[..., None]
+    square = np.sum(quaternions * quaternions, axis=-1)[..., None]
+    scale = np.where(
+        square > 1e-18, 2.0 / np.maximum(square, 1e-18), 0.0
+    )  # of length 0 it has no direction to turn
     vector, w = quaternions[..., :3], quaternions[..., 3]
     axes: Array = np.empty((4, *quaternions.shape[:-1], 3))
     axes[:3] = np.moveaxis(cross_matrix(vector), -1, 0)  # Im(dv q*) = w dv + v x dv

@@ -29,10 +29,12 @@ from refine.shot import ROTATIONS, Array, Channel, Shot, frozen
 from refine.solve import Residual, solve
 
 MARGIN = 60  # frames around the range that show what is usual there
+BACK = 0.5  # of a spike's height that may be left between its two sides
 SPIKE = 6.0  # robust sigmas, back within a frame
 SMOOTHER = 0.5  # [judge] a range with less than half of its surroundings' noise has been smoothed already
 STANDS_OUT = 2.0  # [judge] times the surroundings' noise: then the range is flagged without being named
 LOWEST_HZ = 2.0  # [judge] slower than that is motion
+STIFF = 1e-3  # how far samples may give where only spikes are taken back, against a spike's neighbours
 TRIED = 24  # frequencies between that and a third of the frame rate
 MORE_THAN_NOISE = 1.2  # [judge] the noise is only known to about a tenth
 
@@ -49,6 +51,9 @@ class Noise:
     inside: float
     around: float
     spikes: tuple[int, ...]
+    beside: tuple[
+        int, ...
+    ] = ()  # spikes around the range: they stay, but mustn't draw the range towards them
 
     @property
     def worth_smoothing(self) -> bool:
@@ -86,7 +91,6 @@ def noise(channel: Channel, shot: Shot, frames: tuple[int, int], breaks: Array) 
     low, high = max(a - MARGIN, 0), min(b + MARGIN + 1, len(channel.samples))
     y = continuous(channel, channel.samples[low:high])
     spiky = _spikes(y) & (breaks[low:high] > 0)
-    spiky[: a - low] = spiky[b + 1 - low :] = False
     differences = np.linalg.norm(np.diff(y, 4, axis=0), axis=1) / np.sqrt(70.0)
     broken = spiky | (breaks[low:high] == 0)
     usable = (
@@ -94,10 +98,12 @@ def noise(channel: Channel, shot: Shot, frames: tuple[int, int], breaks: Array) 
     )  # no difference in a short clip
     centre = np.arange(len(differences)) + low + 2
     inside = (centre >= a) & (centre <= b)
+    at = [int(k) + low + shot.first_frame for k in np.flatnonzero(spiky)]
     return Noise(
         _robust_sigma(differences[inside & usable]),
         _robust_sigma(differences[~inside & usable]),
-        tuple(int(k) + low + shot.first_frame for k in np.flatnonzero(spiky)),
+        tuple(k for k in at if frames[0] <= k <= frames[1]),
+        tuple(k for k in at if not frames[0] <= k <= frames[1]),
     )
 
 
@@ -116,9 +122,16 @@ def _spikes(y: Array) -> NDArray[np.bool_]:
     steps = np.linalg.norm(np.diff(y, axis=0), axis=1)
     sigma = max(_robust_sigma(away[away > 0]), 0.3 * float(np.median(steps)))
     far = away > SPIKE * max(sigma, 1e-12)
-    # Two samples long at most: longer excursions are moves.
+    # Two samples long at most: longer excursions are moves. And back where it came from: a step is none.
     alone = np.convolve(far, np.ones(5), "same") <= 2
-    return np.asarray(far & alone)
+    before = [padded[1 : 1 + len(y)], padded[: len(y)]]
+    after = [padded[3 : 3 + len(y)], padded[4 : 4 + len(y)]]
+    gaps = [
+        np.linalg.norm(b - a, axis=1)
+        for b, a in ((before[0], after[0]), (before[0], after[1]), (before[1], after[0]))
+    ]
+    back = np.min(gaps, axis=0) < BACK * away
+    return np.asarray(far & alone & back)
 
 
 def smoothed(
@@ -140,7 +153,7 @@ def smoothed(
     a, b = (frame - shot.first_frame for frame in frames)
     low, high = max(a - 3, 0), min(b + 4, len(channel.samples))
     old = channel.samples[low:high]
-    y = continuous(channel, old)
+    y = _without(continuous(channel, old), [k - shot.first_frame - low for k in found.beside])
     times = np.arange(low, high, dtype=np.float64) + shot.first_frame
     scale = np.ones(b - a + 1)
     scale[[spike - frames[0] for spike in found.spikes]] = np.inf
@@ -158,6 +171,10 @@ def smoothed(
         return np.stack([solved(weight, c, [])[0] for c in range(y.shape[1])])
 
     base = _base(taken, found, scale, shot.fps)
+    if base is None:  # what any smoothing takes is motion, not noise: only spikes may go
+        if not found.spikes:
+            return Smoothed(channel, np.inf, ())
+        base, scale = shot.fps / 3, np.where(np.isinf(scale), np.inf, STIFF)
     weight = half_amplitude_weight(base, shot.fps) * strength**6
     spikes_share = np.where(np.isinf(scale), min(strength, 1.0), 1.0)
     z = y.copy()
@@ -184,10 +201,23 @@ def _signs(old: Array, y: Array) -> Array:
     return np.where(np.sum(old * y, axis=1, keepdims=True) < 0, -1.0, 1.0)
 
 
-def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: float) -> float:
+def _without(y: Array, at: list[int]) -> Array:
+    """The samples with those at some positions led through their neighbours, as far as they lie inside."""
+    at = [k for k in at if 0 <= k < len(y)]
+    if not at:
+        return y
+    kept = np.setdiff1d(np.arange(len(y)), at)
+    repaired = y.copy()
+    for column in range(y.shape[1]):
+        repaired[at, column] = np.interp(at, kept, y[kept, column])
+    return repaired
+
+
+def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: float) -> float | None:
     """The lowest frequency at which what the smoother takes away can still be noise.
 
     White noise of variance s^2 loses about (1 - 2 fc / fps) of it, what is above fc; taking more is taking motion.
+    None where every frequency takes more.
     """
     counted = np.isfinite(scale)
     highest = fps / 3
@@ -197,4 +227,4 @@ def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: fl
         taken = float(np.mean(np.sum(changes(float(hz))[:, counted] ** 2, axis=0)))
         if taken <= MORE_THAN_NOISE * found.inside**2 * (1 - 2 * hz / fps):
             return float(hz)
-    return highest
+    return None

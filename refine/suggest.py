@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from refine.baked import INVISIBLE, look
 from refine.cause import Explanation, Suspect, Verdict, explain, verdicts
@@ -21,12 +22,12 @@ from refine.errors import InputError
 from refine.formats import Document
 from refine.habit import HabitBook, moving, units
 from refine.held import Locks
-from refine.measure import largest_moves, most_moved
+from refine.measure import largest_moves, marked_points, most_moved
 from refine.motion import Unknown
-from refine.pose import Pose, reposed
+from refine.pose import Pose, reposed, world_point
 from refine.prepared import Prepared, Request, in_spelling, prepare
 from refine.rig import descendants
-from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Channel, Control, Shot
+from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Channel, Control, Keys, Shot
 from refine.solve import Residual
 from refine.suggestion import Candidate, Suggestion
 
@@ -35,6 +36,7 @@ MOST_FAULTS = 4  # in one channel's range; more than that isn't a fault but a st
 ROUNDING = 1e-9  # channel units: what a solver leaves where it means no change
 UNLIKELY = 0.02  # probability under which a candidate is noise, where something clear was found
 BACK_OFF = (1.0, 0.5, 0.25, 0.1)  # shares of a smoothing that are tried until no key is at fault for it
+NEAR_STRANGE = 6  # keys: farther away a moved key no longer bends a slope by the natural spline (0.27^6)
 BLOCKED_LIKELY = 0.1  # probability from which it is worth saying that the likely cause may not be moved
 _PART_ORDER = {name: i for i, name in enumerate((*TRANSLATIONS, QUATERNION, *ROTATIONS))}
 
@@ -116,10 +118,20 @@ class _Work:
             habit=book.habit(control.name, channel.name),
             predict=book.prediction(keys),
             strange=book.strange(control.name, channel.name),
-            searched=self.locks.searched(keys),
+            searched=self._searched(control, channel, keys, book),
             blocked=self.locks.blocked(control.name, channel.name, keys),
             pixels=lambda: most_moved(self.shot, self.posed, self.given.view, control.name, channel.name)[1],
         )
+
+    def _searched(self, control: Control, channel: Channel, keys: Keys, book: HabitBook) -> NDArray[np.bool_]:
+        """(K,) keys of the range that may be the cause: those near a slope that breaks the habit, if one does."""
+        inside = self.locks.searched(keys)
+        strange = book.strange_frames(control.name, channel.name)
+        if not len(strange):
+            return inside
+        at = np.searchsorted(keys.frames, strange)
+        near = np.abs(np.arange(len(keys))[:, None] - at).min(axis=1) <= NEAR_STRANGE
+        return np.asarray(inside & near)
 
     def _look_at_keys(self, control: Control, channel: Channel) -> bool:
         """Whether a keyed channel was changed."""
@@ -160,6 +172,14 @@ class _Work:
             holding = self._holding(control, channel, suspect, chosen)
             if holding:
                 self.blocked.append(f"{option.explains}, but held by {' and '.join(holding)}")
+            elif self._moves_nothing(channel, option):
+                self.blocked.append(
+                    f"{option.explains}, but the limits of the channel leave no room to mend it"
+                )
+            else:
+                self.untaken.append(
+                    f"{option.explains}: mending it moves nothing on screen by {INVISIBLE:g} px"
+                )
             return False
         self.shot = option.shot
         self.posed = reposed(self.posed, self.shot, [control.name])
@@ -167,6 +187,15 @@ class _Work:
         others = f", {100 * chosen.harm:.0f} % that it does harm" if chosen.harm > 0.005 else ""
         self.reasons.append(f"{option.explains} (expected to undo {100 * chosen.gain:.0f} % of it{others})")
         return True
+
+    def _moves_nothing(self, channel: Channel, option: _Option) -> bool:
+        """Whether a cure leaves the channel as it is, to a thousandth of its range."""
+        new = self._channel(option.shot, option)
+        assert channel.keys is not None
+        assert new.keys is not None
+        apart = np.abs(new.keys.values - channel.keys.values).max()
+        turned = np.abs(new.keys.outgoing - channel.keys.outgoing).max()
+        return bool(max(apart, turned) <= 1e-3 * float(np.ptp(channel.keys.values)))
 
     def _holding(self, control: Control, channel: Channel, suspect: Suspect, chosen: Verdict) -> list[str]:
         """The pins between keys that a cure would move: they may leave it nothing to do."""
@@ -390,16 +419,15 @@ class _Work:
                 f"nothing is clear enough to change it unasked: {len(options)} candidate"
                 f"{'s' * (len(options) > 1)}, take one with --candidate N"
             )
-        if self.untaken and self.request.controls:
+        if self.untaken:
             return "nothing changed: " + "; ".join(self.untaken)
         return "nothing to propose: the range keeps to the habit of the shot, and nothing in it stands out"
 
 
 def _moves_points(before: Pose, after: Pose, shot: Shot, names: Sequence[str]) -> bool:
-    at = [shot.index(name) for name in names]
-    return bool(
-        np.any(before.linear[at] != after.linear[at]) or np.any(before.origin[at] != after.origin[at])
-    )
+    """Whether any pivot or tip stands elsewhere in the world; a hand without a tip turns without that."""
+    points = [point for name in names for point in marked_points(shot.controls[shot.index(name)])]
+    return any(np.any(world_point(before, shot, p) != world_point(after, shot, p)) for p in points)
 
 
 def _lost(wanted: Sequence[Change], spelled: Sequence[Change]) -> str:

@@ -125,13 +125,20 @@ def frame_rate(value: object, at: At) -> float:
     return as_number(value, at, *FPS)
 
 
+SHORTEST = 1e-9  # m that a length unit may measure; below that arithmetic loses its way
+
+
 def scale_fields(members: Json, at: At) -> dict[str, Any]:
     """Arguments of `Shot` for the up axis, the length unit and whether it loops, where they are given."""
     fields: dict[str, Any] = {}
     if "up" in members:
         fields["up"] = as_choice(members["up"], at.member("up"), ("y", "z"))
     if "metres_per_unit" in members:
-        fields["metres_per_unit"] = as_positive(members["metres_per_unit"], at.member("metres_per_unit"))
+        where = at.member("metres_per_unit")
+        metres = as_positive(members["metres_per_unit"], where)
+        if not SHORTEST <= metres <= 1 / SHORTEST:
+            raise where.error(f"found {metres:g}", f"{SHORTEST:g} to {1 / SHORTEST:g} m")
+        fields["metres_per_unit"] = metres
         fields["unit_stated"] = True
     if "loop" in members:
         fields["loop"] = as_truth(members["loop"], at.member("loop"))

@@ -14,14 +14,14 @@ from refine.review.picture import comparison_picture, suggestion_picture
 from refine.shot import Shot
 from refine.suggestion import Suggestion
 
-MOST_FRAMES = 120  # a picture of more frames shows nothing
+MOST_FRAMES = 240  # a picture of more frames shows nothing
 
 
 def of_suggestion(
     before: Shot, after: Shot, suggestion: Suggestion, controls: Sequence[str], camera: str | None
 ) -> str:
     """A suggestion, or what was looked at where it changes nothing."""
-    first = max(suggestion.frames[0], before.first_frame), min(suggestion.frames[1], before.last_frame)
+    first = _shown(before, suggestion)
     if not suggestion.changes:
         name = controls[0] if controls else before.controls[0].name
         channels = [channel.name for channel in before.controls[before.index(name)].channels][:3]
@@ -31,6 +31,16 @@ def of_suggestion(
     return suggestion_picture(
         before, _alone(before, after, name), first, name, _of(name, suggestion.changes), camera, title
     )
+
+
+def _shown(shot: Shot, suggestion: Suggestion) -> tuple[int, int]:
+    """The range, cut to the shot, and of a long one the part around the largest move."""
+    a, b = max(suggestion.frames[0], shot.first_frame), min(suggestion.frames[1], shot.last_frame)
+    if b - a <= MOST_FRAMES:
+        return a, b
+    centre = int(suggestion.effect.largest_move.frame)
+    a = min(max(centre - MOST_FRAMES // 2, a), b - MOST_FRAMES)
+    return a, a + MOST_FRAMES
 
 
 def _alone(before: Shot, after: Shot, name: str) -> Shot:

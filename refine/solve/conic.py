@@ -3,6 +3,7 @@ backends."""
 
 from __future__ import annotations
 
+import warnings
 from typing import Any
 
 import numpy as np
@@ -24,8 +25,14 @@ def solve_conic(problem: Problem, box: Box) -> tuple[Array, int] | None:
     held = [c for rows in box.wide for c in _held(rows, x)] + _boxed(box, x)
     program = cp.Problem(cp.Minimize(cost), held)
     try:
-        program.solve(solver=cp.CLARABEL, **ACCURATE)
-    except cp.error.SolverError:
+        with warnings.catch_warnings():
+            # It warns of an inaccurate solution; whoever calls recomputes the residuals and refuses it then.
+            warnings.simplefilter("ignore", UserWarning)
+            program.solve(solver=cp.CLARABEL, **ACCURATE)
+    except (
+        cp.error.SolverError,
+        ValueError,
+    ):  # a ValueError where the data aren't finite: no minimiser either
         return None
     if program.status not in (cp.OPTIMAL, cp.OPTIMAL_INACCURATE) or x.value is None:
         return None
