@@ -93,7 +93,7 @@ def write_result(
     elif result.data == document.data:
         message = f"left {target} as it is"
     else:
-        kept = replace_file(target, result.data, check=check)
+        kept = replace_file(target, result.data, check=check, read=document.data)
         message = f"replaced {target}, the old one is {kept}"
     if not quiet:
         click.echo(message, err=True)

@@ -27,19 +27,25 @@ _NO_LINKS = (errno.EPERM, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.E
 _NO_FOLDER_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EBADF)
 
 
-def replace_file(path: Path, data: bytes, keep: bool = True, check: Check | None = None) -> Path | None:
+def replace_file(
+    path: Path, data: bytes, keep: bool = True, check: Check | None = None, read: bytes | None = None
+) -> Path | None:
     """Give a file new contents in one step, and return where the old ones were kept.
 
     The old file stays beside it as `NAME.before-1`, or the next free number, unless `keep` is false or there
     was none. At each moment the name holds the whole old or the whole new contents. Permissions stay; a
     symbolic link stays one and the file that it points to is replaced. `check` gets the bytes as read back
-    from the disk and raises what it thinks of them. InputError where the file can't be written; the old
-    contents stand there then.
+    from the disk and raises what it thinks of them. `read` are the old contents that the new ones were made from:
+    where others stand there by now, somebody else has saved meanwhile and nothing is replaced. InputError where
+    the file can't be written; the old contents stand there then.
     """
     target = Path(os.path.realpath(path))
     with _explained(path):
         old = _replaceable(target, path)
         with _temporary(target.parent, data, old, check) as temporary:
+            if read is not None and target.read_bytes() != read:
+                remedy = "look at what has changed, then run the command again"
+                raise InputError(str(path), "somebody has changed it since it was read", remedy=remedy)
             kept = _keep(target) if keep and old is not None else None
             try:
                 os.replace(temporary, target)

@@ -45,6 +45,17 @@ def failing(monkeypatch: pytest.MonkeyPatch, call: str, code: int, nth: int = 1)
     monkeypatch.setattr(os, call, fail)
 
 
+def test_what_somebody_else_saved_meanwhile_is_not_overwritten(tmp_path: Path) -> None:
+    file = tmp_path / "shot"
+    file.write_bytes(b"theirs")
+    with pytest.raises(InputError, match="somebody has changed it"):
+        replace_file(file, b"ours", read=b"as it was")
+    assert file.read_bytes() == b"theirs"
+    assert [path.name for path in tmp_path.iterdir()] == ["shot"]
+    replace_file(file, b"ours", read=b"theirs")
+    assert file.read_bytes() == b"ours"
+
+
 def test_the_old_file_is_kept_under_the_next_free_number(target: Path) -> None:
     assert replace_file(target, NEW) == target.with_name("shot.shot.json.before-1")
     assert replace_file(target, b"third") == target.with_name("shot.shot.json.before-2")
