@@ -108,7 +108,9 @@ def _settled(response: Response, share: float) -> float:
     if response.zeta == 0:
         return float("inf")
     # Peaks stand at tp + k pi / wd and fall by the swing ratio: the last one above decides.
-    k = max(int(np.floor(log(share) / log(response.swing_ratio))), 0)
+    # Under a heavy load the ratio itself rounds to 1: its logarithm doesn't.
+    fall = pi * response.zeta / sqrt(1 - response.zeta**2)
+    k = max(int(np.floor(-log(share) / fall)), 0)
     low = response.peak_time + k * pi / response.wd
     high = low + pi / response.wd
     level, side = share * response.gain / response.wn, (-1) ** k

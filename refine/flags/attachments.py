@@ -54,6 +54,8 @@ def _jumps(stage: Stage, point: Point, target: str) -> Array:
     carried = (linear[1:] @ local[:-1, :, None])[..., 0] + origin[1:]
     every = np.concatenate([stage.world(point)[:1], carried])
     step = np.linalg.norm(project(stage.view, every) - stage.screen(point), axis=1)[1:]
+    if not len(step):
+        return np.asarray(step)
     padded = np.pad(step, 2, mode="edge")
     around = np.max([padded[i : i + len(step)] for i in (0, 1, 3, 4)], axis=0)
     return np.asarray(np.maximum(step - 2.0 * around, 0.0))
