@@ -31,10 +31,14 @@ INSIDE, EXTREME, END = range(3)  # contexts
 _PRIOR_KEYS = 0.3
 _SHOT_KEYS = 2.0  # a channel of few keys leans on the shot's habit, which counts as so many of its own
 _ENOUGH = 40  # keys
+SMALLEST = 1e-12  # a channel that varies by less doesn't move, in whatever unit
 _START = (2e-3, 0.3)  # tightness and scatter before anything is learnt
 _STRANGE = 4.6  # nats
 _NEAR = 40.0  # frames around a range in which a rule may still feel a key of the range
 _HAND_KEYS = 0.5  # keys set by hand that are believed in before any was seen
+_FELT = 28  # keys; the natural spline's influence has fallen below 0.27^28 = 1e-16
+# Keys solved at once: with what they feel still too few for linear algebra to start threads, which wait for each other.
+_PIECE = 32
 _TIGHT = (1e-4, 2e-2)  # bounds of the learnt tightness of rule-following keys, relative
 _LOOSE = (0.05, 1.0)  # and of the scatter of hand-set ones
 
@@ -53,55 +57,73 @@ class Rules:
 
 
 def rules(keys: Keys) -> Rules:
-    """The rule matrices of one set of keys; curves are cut at corners and at segments that aren't curves."""
-    count = len(keys)
-    natural, chord = np.zeros((count, count)), np.zeros((count, count))
+    """The rule matrices of one set of keys: each rule's slopes for values of 1 at one key and 0 at the others."""
+    natural, chord = slopes_by_rule(keys, np.eye(len(keys)))
+    return Rules(natural, chord, judged(keys))
+
+
+def judged(keys: Keys) -> NDArray[np.bool_]:
+    """(K,) which keys have a curve on each side, and no corner."""
     curved = keys.segment[:-1] == Segment.CURVE
-    for a, b in _runs(keys.corner, curved):
-        f = keys.frames[a : b + 1]
-        natural[a : b + 1, a : b + 1] = _natural(f)
-        chord[a : b + 1, a : b + 1] = _chord(f)
-    before, after = np.append(True, curved), np.append(curved, True)
-    judged = before & after & ~keys.corner & (count > 2)
-    return Rules(natural, chord, judged)
+    between = np.append(True, curved) & np.append(curved, True)
+    return np.asarray(between & ~keys.corner & (len(keys) > 2))
+
+
+def slopes_by_rule(keys: Keys, values: Array) -> tuple[Array, Array]:
+    """Slopes (K, M) by NATURAL and by CHORD for values (K, M); curves are cut at corners and where none is."""
+    natural, chord = np.zeros_like(values), np.zeros_like(values)
+    for a, b in _runs(keys.corner, keys.segment[:-1] == Segment.CURVE):
+        part = slice(a, b + 1)
+        natural[part] = _natural(keys.frames[part], values[part])
+        chord[part] = _chord(keys.frames[part], values[part])
+    return natural, chord
 
 
 def _runs(corner: NDArray[np.bool_], curved: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
     """(first, last) keys of each stretch of curve segments without a corner inside."""
-    start = 0
-    for k in range(1, len(corner)):
-        if not curved[k - 1]:
+    start, corners, curves = 0, corner.tolist(), curved.tolist()
+    for k in range(1, len(corners)):
+        if not curves[k - 1]:
             start = k
-        elif k == len(corner) - 1 or corner[k] or not curved[k]:
+        elif k == len(corners) - 1 or corners[k] or not curves[k]:
             yield start, k
             start = k
 
 
-def _natural(f: Array) -> Array:
-    """(K, K): slopes of the natural cubic spline through values at frames f."""
+def _natural(f: Array, values: Array) -> Array:
+    """(K, M): slopes of the natural cubic splines through values (K, M) at frames f.
+
+    A key's slope hardly feels keys beyond `_FELT`, so long channels are solved in pieces that overlap by so many:
+    in time that grows with K, not with its cube.
+    """
+    if len(f) <= _PIECE + 2 * _FELT:
+        return _spline_slopes(f, values)
+    found = np.empty_like(values)
+    for a in range(0, len(f), _PIECE):
+        first = max(a - _FELT, 0)
+        part = slice(first, a + _PIECE + _FELT)
+        found[a : a + _PIECE] = _spline_slopes(f[part], values[part])[a - first : a - first + _PIECE]
+    return found
+
+
+def _spline_slopes(f: Array, values: Array) -> Array:
     h = np.diff(f)
-    count = len(f)
-    left, right = np.zeros((count, count)), np.zeros((count, count))
-    k = np.arange(count - 1)
+    bend = 3 * np.diff(values, axis=0) / h[:, None] ** 2
+    left, right = np.zeros((len(f), len(f))), np.zeros_like(values)
+    k = np.arange(len(h))
     left[k, k] += 2 / h
     left[k + 1, k + 1] += 2 / h
     left[k, k + 1] = left[k + 1, k] = 1 / h
-    for row in (k, k + 1):
-        np.add.at(right, (row, k + 1), 3 / h**2)
-        np.add.at(right, (row, k), -3 / h**2)
+    right[:-1] += bend
+    right[1:] += bend
     return np.asarray(np.linalg.solve(left, right), np.float64)
 
 
-def _chord(f: Array) -> Array:
-    """(K, K): slopes of the chord between the neighbours, one-sided at the ends."""
-    count = len(f)
-    matrix = np.zeros((count, count))
-    k = np.arange(count)
-    low, high = np.maximum(k - 1, 0), np.minimum(k + 1, count - 1)
-    span = f[high] - f[low]
-    matrix[k, high] += 1 / span
-    matrix[k, low] -= 1 / span
-    return matrix
+def _chord(f: Array, values: Array) -> Array:
+    """(K, M): slopes of the chord between the neighbours, one-sided at the ends."""
+    k = np.arange(len(f))
+    low, high = np.maximum(k - 1, 0), np.minimum(k + 1, len(f) - 1)
+    return np.asarray((values[high] - values[low]) / (f[high] - f[low])[:, None])
 
 
 def neighbour_prediction(f: Array) -> Array:
@@ -152,20 +174,25 @@ def _units(frames: Array, values: Array) -> tuple[Array, Array]:
     window = np.stack([padded[:, i : i + count] for i in range(5)])
     local = np.linalg.norm(window.max(axis=0) - window.min(axis=0), axis=-1)
     whole = np.linalg.norm(np.ptp(values, axis=1), axis=-1)
-    local = np.maximum(local, 0.02 * whole[:, None])
+    local = np.maximum(np.maximum(local, 0.02 * whole[:, None]), SMALLEST)
     gap = np.gradient(frames) if count > 1 else np.ones(1)
     return local, np.asarray(local / gap)
 
 
 def deviations(rule: Rules, values: Array, slopes: Array, unit: Array) -> Array:
     """(3, ..., K) distance of slopes from each rule in slope units, for values and slopes (..., K, D)."""
-    return np.asarray(lengths(slopes - rule.slopes(values)) / np.maximum(unit, 1e-300))
+    return relative(slopes - rule.slopes(values), unit)
+
+
+def relative(apart: Array, unit: Array) -> Array:
+    """(...) lengths of (..., D) in units (...) that may be 0."""
+    return np.asarray(lengths(apart) / np.maximum(unit, 1e-300))
 
 
 def moving(channel: Channel) -> bool:
     """Whether the channel has at least three keys and they differ."""
     keys = channel.keys
-    return keys is not None and len(keys) > 2 and bool(np.ptp(keys.values, axis=0).max() > 0)
+    return keys is not None and len(keys) > 2 and bool(np.ptp(keys.values, axis=0).max() > SMALLEST)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -231,6 +258,11 @@ def _weights(
     return weight / np.maximum(density, 1e-300), density
 
 
+def _summed(weight: Array, place: NDArray[np.intp], count: int) -> Array:
+    """(count, 4) sums of weights (4, J) over the keys at each place (J,)."""
+    return np.stack([np.bincount(place, row, count) for row in weight], axis=1)
+
+
 def learn(deviation: Array, context: NDArray[np.intp]) -> Habit:
     """The habit behind (3, J) deviations and their contexts, by expectation and maximisation."""
     base = np.tile([*(3 * [_PRIOR_KEYS / 3]), _HAND_KEYS / 3], (3, 1))
@@ -238,7 +270,7 @@ def learn(deviation: Array, context: NDArray[np.intp]) -> Habit:
     for _ in range(6):
         weight, _ = _weights(habit.shares, deviation, context, habit.tight, habit.loose)
         counts = base.copy()
-        np.add.at(counts, context, weight.T)
+        counts += _summed(weight, context, len(base))
         # Two pseudo-keys hold the start where there is little to learn from.
         tight = (2 * _START[0] + (weight[:3] * deviation).sum()) / (2 + weight[:3].sum())
         loose = (2 * _START[1] + weight[3] @ deviation.min(axis=0)) / (2 + weight[3].sum())
@@ -298,16 +330,21 @@ class HabitBook:
         self, control: str, keys: list[Keys], channels: list[Channel]
     ) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
         """The judged keys of channels with the same key frames."""
-        rule = self.rules(keys[0])
-        values = np.stack([k.values for k in keys])
+        seen, values = judged(keys[0]), np.stack([k.values for k in keys])
         _, unit = _units(keys[0].frames, values)
-        deviation = deviations(rule, values, np.stack([k.outgoing for k in keys]), unit)[:, :, rule.judged]
+        side_by_side = np.moveaxis(values, 1, 0)  # (K, C, D)
+        natural, chord = (
+            np.moveaxis(slopes.reshape(side_by_side.shape), 0, 1)
+            for slopes in slopes_by_rule(keys[0], side_by_side.reshape(len(keys[0]), -1))
+        )
+        by_rule = np.stack([natural, chord, np.zeros_like(chord)])
+        deviation = relative(np.stack([k.outgoing for k in keys]) - by_rule, unit)[:, :, seen]
         first = len(self._at)
         self._at.update({(control, channel.name): first + i for i, channel in enumerate(channels)})
         count = deviation.shape[2]
         at = np.repeat(np.arange(first, first + len(keys)), count)
-        frame = np.tile(keys[0].frames[rule.judged], len(keys))
-        return deviation.reshape(3, -1), contexts(values)[:, rule.judged].ravel(), frame, at
+        frame = np.tile(keys[0].frames[seen], len(keys))
+        return deviation.reshape(3, -1), contexts(values)[:, seen].ravel(), frame, at
 
     def _channel_shares(self, table: _Slopes, outside: NDArray[np.bool_]) -> Array:
         """(channels, 3, 4): each channel's own shares, the shot's counting as two keys a context."""
@@ -318,7 +355,7 @@ class HabitBook:
         for _ in range(3):
             weight, _ = _weights(shares[at], deviation, context, habit.tight, habit.loose)
             counts = base.copy()
-            np.add.at(counts, (at, context), weight.T)
+            counts += _summed(weight, 3 * at + context, 3 * len(base)).reshape(base.shape)
             # A key mustn't be its own excuse: one key set by hand says nothing about how often that happens.
             by_hand = (counts - base)[:, :, 3]
             total = by_hand.sum(axis=1, keepdims=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.habit import ZERO, Habit, Rules, contexts, lengths, units
+from refine.habit import ZERO, Habit, Rules, contexts, lengths, relative, units
 from refine.shot import Array, Keys
 
 _STUDENT = 3.0  # degrees of freedom: real motion is full of keys that neighbours don't predict
@@ -54,11 +54,11 @@ class Score:
         )  # of values on slopes
         self._by_rule, self._context = rules.slopes(self.values), contexts(self.values)
         self._miss = self.values - predict @ self.values
-        outside = self._relative(self._miss, self.local)[~searched]
+        outside = relative(self._miss, self.local)[~searched]
         # [judge] never trust neighbours to better than 5 % of the local range
         self.scatter = max(float(np.median(outside)) / 0.765 if len(outside) > 4 else 0.3, 0.05)
         every = np.arange(len(keys))
-        self._deviation = self._relative(self.slopes - self._by_rule, self.unit)
+        self._deviation = relative(self.slopes - self._by_rule, self.unit)
         self._rows = self._nats(self._deviation, self._context, every) + self._wild(self._miss, every)
         self.now = float(self._rows.sum())
 
@@ -80,11 +80,9 @@ class Score:
         key = (np.arange(len(near)), moves.first - near[:, 0])
         by_rule = self._slopes(moves, near)[:, *key]
         context, at = self._contexts(moves, near)[key], moves.first
-        deviation = self._relative(self.slopes[at] - by_rule, self.unit[at])
+        deviation = relative(self.slopes[at] - by_rule, self.unit[at])
         before = self._nats(deviation, context, at)
-        turned = self._relative(
-            by_rule[:, None] - by_rule[None], self.unit[at]
-        )  # [rule measured by, rule taken]
+        turned = relative(by_rule[:, None] - by_rule[None], self.unit[at])  # [rule measured by, rule taken]
         after = self._nats(turned, np.broadcast_to(context, turned.shape[1:]), at)
         return after - before, by_rule - self.slopes[at]
 
@@ -123,12 +121,9 @@ class Score:
         return slopes
 
     def _deviations(self, moves: Moves, at: NDArray[np.intp]) -> Array:
-        return self._relative(self.slopes[at] - self._slopes(moves, at), self.unit[at])
+        return relative(self.slopes[at] - self._slopes(moves, at), self.unit[at])
 
     # --- nats ----------------------------------------------------------------------------------------------
-
-    def _relative(self, apart: Array, unit: Array) -> Array:
-        return np.asarray(lengths(apart) / np.maximum(unit, 1e-300))
 
     def _nats(self, deviation: Array, context: NDArray[np.intp], at: NDArray[np.intp]) -> Array:
         """Nats of slopes at these keys; those that can't be judged cost nothing."""
@@ -136,5 +131,5 @@ class Score:
 
     def _wild(self, miss: Array, at: NDArray[np.intp]) -> Array:
         """Nats of values that miss their neighbours' prediction."""
-        times = self._relative(miss, self.local[at]) / self.scatter
+        times = relative(miss, self.local[at]) / self.scatter
         return np.asarray((_STUDENT + 1) / 2 * np.log1p(times**2 / _STUDENT))

@@ -7,7 +7,6 @@ A slope is judged by the habit of the shot (`habit`), and the fewest edits that 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import pairwise
 
 import numpy as np
 
@@ -97,7 +96,8 @@ def _doubled(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
     assert channel.keys is not None
     threshold = stage.thresholds["doubled key"]
     frames = channel.keys.frames
-    for a, b in pairwise(frames.tolist()):
+    for k in np.flatnonzero(np.diff(frames) <= threshold.warn):
+        a, b = frames[k : k + 2].tolist()
         severity = threshold.severity(b - a)
         if severity is not None and stage.frames[0] <= a <= stage.frames[-1]:
             message = f"keys at {a:g} and {b:g}, {b - a:.3g} frames apart"
@@ -142,12 +142,13 @@ def _steps(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
     keys = channel.keys
     assert keys is not None
     curves = np.count_nonzero(keys.segment[:-1] == Segment.CURVE)
-    if len(keys) < 5 or curves < 0.7 * (len(keys) - 1) or keys.values.shape[1] > 1:
+    held = np.flatnonzero(keys.segment[:-1] == Segment.HOLD)
+    if not len(held) or len(keys) < 5 or curves < 0.7 * (len(keys) - 1) or keys.values.shape[1] > 1:
         return
     spacing = np.abs(np.diff(keys.values[:, 0])) / np.diff(keys.frames)
     usual = float(np.median(spacing[keys.segment[:-1] == Segment.CURVE]))
     threshold = stage.thresholds["leftover step"]
-    for k in np.flatnonzero(keys.segment[:-1] == Segment.HOLD):
+    for k in held:
         jump = abs(float(keys.values[k + 1, 0] - keys.values[k, 0]))
         times = jump / usual if usual > 0 else 0.0
         severity = threshold.severity(times)
