@@ -165,14 +165,14 @@ def _least_absolute(matrix: Array, target: Array, ridge: Array) -> Array:
 
     matrix (R, m, n), target (R, m, D), ridge (R, n).
     """
-    weight = np.ones(matrix.shape[:2])
+    weight, transposed, squares = np.ones(matrix.shape[:2]), np.swapaxes(matrix, 1, 2), ridge**2 + 1e-300
     diagonal = np.arange(matrix.shape[2])
     x: Array = np.zeros((len(matrix), matrix.shape[2], target.shape[2]))
     for _ in range(_STEPS):
-        weighted = np.swapaxes(matrix * weight[:, :, None], 1, 2)
+        weighted = transposed * weight[:, None]
         normal = weighted @ matrix
         trace = normal[:, diagonal, diagonal].sum(axis=1)
-        normal[:, diagonal, diagonal] += ridge**2 + 1e-12 * trace[:, None] + 1e-300
+        normal[:, diagonal, diagonal] += squares + 1e-12 * trace[:, None]
         x = np.asarray(np.linalg.solve(normal, weighted @ target), np.float64)
         weight = 1 / np.maximum(lengths(matrix @ x - target), 1e-6)
     return x
