@@ -294,3 +294,12 @@ NOISY_SEAM = 0.1
 
 # Gain: a windowed sinc is a half at its edge up to the ripple of its window (Hamming, -53 dB) and its short length.
 HALF_GAIN = 0.01
+
+
+# --- flags: flight -------------------------------------------------------------------------------------------
+
+# Share of g: parabolas fitted to a parabola, whose centre of mass two programs sum up from the same table.
+FALLEN = 1e-3
+
+# Share of g: whole flights of 0.35 s on an optical capture, a skeleton without soft tissue and an average man's masses.
+CAPTURED_FALL = 0.1

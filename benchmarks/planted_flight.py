@@ -1,0 +1,157 @@
+"""Jumps of a whole figure with a known gravity: sound ones, and ones that float, drop, hang or brake in the air.
+
+    python -m benchmarks.planted_flight
+
+The figure crouches, leaves the ground, swings arms and legs in the air and lands; its hips are set so that the centre
+of mass follows the parabola asked for. That centre is computed here by hand from the figure's own segments.
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from benchmarks.corpus import slopes_by
+from refine.flags import flight
+from refine.flags.check import stage_of
+from refine.flags.look import Look
+from refine.pose import Point, pose, world_point
+from refine.shot import Array, Camera, Channel, Control, Mark, Shot, frozen, make_keys
+
+Fault = Literal["none", "gravity", "hang", "brake"]
+GRAVITY = 9.81
+RISE, SPEED = 2.4, 1.2  # m/s up and forward when the feet leave the ground
+STAND = 0.5  # s before and after
+# Name, parent, part, place in the parent, tip, share of the body (de Leva 1996, male [pub]), centre on the bone.
+BONES = (
+    ("hips", None, "pelvis", (0.0, 0.0, 0.0), None, 0.1117, 0.5),
+    ("chest", "hips", "spine", (0.0, 0.15, 0.0), None, 0.3229, 0.5),
+    ("head", "chest", "head", (0.0, 0.4, 0.0), (0.0, 0.25, 0.0), 0.0694, 0.5),
+    *(
+        bone
+        for side, sign in (("L", 1.0), ("R", -1.0))
+        for bone in (
+            (f"upper_arm.{side}", "chest", "arm", (0.2 * sign, 0.4, 0.0), None, 0.0271, 0.5772),
+            (f"forearm.{side}", f"upper_arm.{side}", "arm", (0.0, -0.3, 0.0), None, 0.0162, 0.4574),
+            (f"hand.{side}", f"forearm.{side}", "hand", (0.0, -0.26, 0.0), (0.0, -0.18, 0.0), 0.0061, 0.5),
+            (f"thigh.{side}", "hips", "leg", (0.1 * sign, 0.0, 0.0), None, 0.1416, 0.4095),
+            (f"shin.{side}", f"thigh.{side}", "leg", (0.0, -0.43, 0.0), None, 0.0433, 0.4459),
+            (f"foot.{side}", f"shin.{side}", "foot", (0.0, -0.41, 0.0), (0.0, -0.08, 0.17), 0.0137, 0.5),
+        )
+    ),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Jump:
+    """What a jump is like: `gravity` as a share of the earth's; `size` of the hang (s) or of the braking (share)."""
+
+    fps: float = 24.0
+    gravity: float = 1.0
+    fault: Fault = "none"
+    size: float = 0.0
+    swing: float = 40.0  # deg by which arms and legs move in the air
+
+
+def _turns(t: Array, end: float, swing: float) -> dict[str, Array]:
+    """(N,) degrees about x: arms thrown up, knees drawn in, both let down again, between leaving and landing."""
+    tuck = np.sin(np.pi * np.clip(t / end, 0.0, 1.0)) ** 2
+    found = {f"upper_arm.{side}": -2.0 * swing * tuck for side in "LR"}
+    found |= {f"thigh.{side}": -swing * tuck for side in "LR"}
+    return found | {f"shin.{side}": 1.5 * swing * tuck for side in "LR"}
+
+
+def _course(t: Array, jump: Jump) -> tuple[Array, float]:
+    """(N, 3) of the centre of mass over where it was when the feet left, m, and when they land, s."""
+    hang = jump.size if jump.fault == "hang" else 0.0
+    top = RISE / (GRAVITY * jump.gravity)
+    end = 2 * top + hang
+    own = np.where(t < top, t, np.maximum(t - hang, np.minimum(t, top)))  # time stands still at the top
+    own = np.clip(own, 0.0, 2 * top)
+    y = RISE * own - 0.5 * GRAVITY * jump.gravity * own**2
+    z = SPEED * np.clip(t, 0.0, end)
+    if jump.fault == "brake":  # slower from one half of the flight to the other
+        z += jump.size * SPEED * (end / np.pi) * (np.sin(np.pi * np.clip(t / end, 0.0, 1.0)))
+    return np.stack([0 * t, y, z], axis=1), end
+
+
+def jump(jump: Jump) -> Shot:
+    """The shot, baked, its unit stated, contacts found by motion."""
+    end = _course(np.zeros(1), jump)[1]
+    count = round((2 * STAND + end) * jump.fps) + 1
+    t = np.arange(count) / jump.fps - STAND
+    course, _ = _course(t, jump)
+    turns = _turns(t, end, jump.swing)
+    controls = tuple(_control(bone, turns, np.zeros((count, 3))) for bone in BONES)
+    still = Shot("jump", jump.fps, 0, count - 1, controls)
+    centre = _centre(still)
+    place = course - (centre - centre[0]) + np.array([0.0, 0.92, 0.0])
+    controls = (_control(BONES[0], turns, place), *controls[1:])
+    aside = Control(
+        "camera", rest_translation=(7.0, 1.0, 0.5), rest_rotation=(0.0, np.sqrt(0.5), 0.0, np.sqrt(0.5))
+    )
+    shot = replace(still, controls=controls, unit_stated=True)
+    return replace(shot, cameras=(Camera(aside, 30.0, 1920, 1080, 16 / 9),))
+
+
+def _control(bone: tuple, turns: dict[str, Array], place: Array) -> Control:  # type: ignore[type-arg]
+    name, parent, part, rest, tip, _, _ = bone
+    channels = (
+        [_baked(f"translation.{a}", place[:, i]) for i, a in enumerate("xyz")] if parent is None else []
+    )
+    channels += [_baked("rotation.x", turns[name])] if name in turns else []
+    return Control(name, parent, part, rest, tip=tip, channels=tuple(channels))
+
+
+def _baked(name: str, values: Array) -> Channel:
+    return Channel(name, samples=frozen(np.asarray(values)[:, None]))
+
+
+def _centre(shot: Shot) -> Array:
+    """(N, 3) centre of mass by the table above: along each bone to its tip, or to where the next ones hang."""
+    posed, total = pose(shot, shot.frames), np.zeros((len(shot.frames), 3))
+    for name, _, _, _, tip, share, centre in BONES:
+        ends = [bone[3] for bone in BONES if bone[1] == name]
+        end = np.mean(ends, axis=0) if tip is None else np.asarray(tip)
+        total += share * world_point(posed, shot, Point(name, tuple((centre * end).tolist())))
+    return total / sum(bone[5] for bone in BONES)
+
+
+def keyed(shot: Shot, every: int) -> Shot:
+    """The same jump with a key every few frames and on the last one, natural slopes."""
+    at = np.unique(np.r_[0 : shot.last_frame + 1 : every, shot.last_frame]).astype(float)
+
+    def made(channel: Channel) -> Channel:
+        assert channel.samples is not None
+        values = channel.samples[at.astype(np.intp), 0]
+        return Channel(channel.name, make_keys(at, values, slopes_by("natural", at, values)))
+
+    return replace(
+        shot, controls=tuple(replace(c, channels=tuple(map(made, c.channels))) for c in shot.controls)
+    )
+
+
+def marked(shot: Shot, kind: Literal["hold", "accent", "cut"]) -> Shot:
+    """The jump with a mark over the whole of it."""
+    return replace(shot, marks=(Mark(kind, (0.0, float(shot.last_frame))),))
+
+
+def main() -> None:
+    argparse.ArgumentParser(description=__doc__).parse_args()
+    print("| jump | 12 | 24 | 30 | 60 fps |\n|---|---|---|---|---|")
+    kinds = {f"gravity {share:.0%}": Jump(gravity=share) for share in (0.5, 0.65, 0.8, 1.0, 1.2, 1.5)}
+    kinds |= {f"hang {size:.2f} s": Jump(fault="hang", size=size) for size in (0.1, 0.2)}
+    kinds |= {f"brake {size:.0%}": Jump(fault="brake", size=size) for size in (0.05, 0.15, 0.3)}
+    for name, each in kinds.items():
+        row = [name]
+        for fps in (12.0, 24.0, 30.0, 60.0):
+            found = list(flight.find(stage_of(jump(replace(each, fps=fps)), Look())))
+            row.append(", ".join(f"{f.severity} {f.amount:.2f} {f.unit}" for f in found) or "-")
+        print("| " + " | ".join(row) + " |")
+
+
+if __name__ == "__main__":
+    main()
