@@ -153,6 +153,8 @@ def cold(runs: int) -> list[str]:
             ),
         ):
             rows.append(f"| cold suggest, {words} | {process_s(command, runs):.2f} s | 1.2 s |")
+        took = process_s([refine, "check", str(keyed)], runs)
+        rows.append(f"| cold check, 240 frames x 60 controls | {took:.2f} s | 0.7 s |")
     return rows
 
 
