@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
 from refine.cause import Explanation, Suspect, edited, explain
 from refine.curve import sample
@@ -40,7 +41,8 @@ def _habit_breaks(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
     if not len(strange) or not moving(channel):
         return
     assert channel.keys is not None
-    keys, pixels = channel.keys, most_moved(stage.shot, stage.posed, stage.view, name, channel.name)[1]
+    point, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
+    keys, seen = channel.keys, None if point is None else stage.counts(point)
     at = np.searchsorted(keys.frames, strange)
     searched = np.zeros(len(keys), np.bool_)
     for k in at:
@@ -56,10 +58,19 @@ def _habit_breaks(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
         if best is None or 1 - nothing < stage.thresholds["moved key"]["likely"]:
             return
         after = edited(keys, best.edits)
+        if seen is not None and not _shows(stage, seen, keys.frames, best):
+            keys = after
+            continue
         flag = _habit_flag(stage, name, channel, keys.frames, best, pixels)
         if flag is not None:
             yield flag
         keys = after
+
+
+def _shows(stage: Stage, seen: NDArray[np.bool_], frames: Array, best: Explanation) -> bool:
+    """Whether the camera sees the point that moves most on any frame that the explained keys move."""
+    low, high = frames[max(min(best.keys) - 1, 0)], frames[min(max(best.keys) + 1, len(frames) - 1)]
+    return bool(seen[(stage.frames >= low) & (stage.frames <= high)].any())
 
 
 def _habit_flag(

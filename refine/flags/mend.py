@@ -8,7 +8,7 @@ anywhere. What fails that is put back and named.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from refine.changes import differences, made
 from refine.errors import NoSolution
@@ -40,8 +40,8 @@ class Mended:
 def mend(
     shot: Shot, look: Look, flags: Sequence[Flag], strength: float = 1.0, pins: Sequence[Pin] = ()
 ) -> Mended:
-    """Mends flags one after the other, in the order given (solve order)."""
-    stage = stage_of(shot, look)
+    """Mends flags one after the other, in the order given (solve order); the `pins` come on top of the shot's own."""
+    stage = stage_of(replace(shot, pins=(*shot.pins, *pins)), look)
     now = check(stage)
     done: list[Flag] = []
     left: list[tuple[Flag, str]] = []
@@ -49,7 +49,7 @@ def mend(
         if _twin(flag, now) is None:
             done.append(flag)  # an earlier mend took it along
             continue
-        tried, why = _tried(stage, flag, strength, pins)
+        tried, why = _tried(stage, flag, strength)
         if tried is None:
             left.append((flag, why))
             continue
@@ -59,7 +59,7 @@ def mend(
             continue
         stage, now = after, found
         done.append(flag)
-    return Mended(stage.shot, tuple(done), tuple(left))
+    return Mended(replace(stage.shot, pins=shot.pins), tuple(done), tuple(left))
 
 
 def _looked_at(
@@ -86,7 +86,7 @@ def _twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:
     return None
 
 
-def _tried(stage: Stage, flag: Flag, strength: float, pins: Sequence[Pin]) -> tuple[Shot | None, str]:
+def _tried(stage: Stage, flag: Flag, strength: float) -> tuple[Shot | None, str]:
     """The shot with one flag mended, or None and why not."""
     mending: Callable[[Stage, Flag], Shot | None] | None = MENDS.get(flag.fault)
     try:
@@ -95,14 +95,14 @@ def _tried(stage: Stage, flag: Flag, strength: float, pins: Sequence[Pin]) -> tu
             return tried, "" if tried is not None else "pins, limits or marks leave no room to mend it"
         if flag.cause.channel is None or not flag.cause.frames:
             return None, f"for a person to mend: {flag.remedy}"
-        return _by_search(stage, flag, strength, pins)
+        return _by_search(stage, flag, strength)
     except NoSolution as error:
         return None, str(error)
 
 
-def _by_search(stage: Stage, flag: Flag, strength: float, pins: Sequence[Pin]) -> tuple[Shot | None, str]:
+def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Shot | None, str]:
     """The search of `suggest` on the flag's own range and control, held to the flagged keys."""
-    request = Request(flag.frames, (flag.cause.control,), strength, tuple(pins), camera=stage.camera)
+    request = Request(flag.frames, (flag.cause.control,), strength, camera=stage.camera)
     found = suggest(stage.shot, request)
     changes = [c for c in found.changes if c.channel == flag.cause.channel]
     if not changes:
