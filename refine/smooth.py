@@ -34,6 +34,10 @@ SPIKE = 6.0  # robust sigmas, back within a frame
 SMOOTHER = 0.5  # [judge] a range with less than half of its surroundings' noise has been smoothed already
 STANDS_OUT = 2.0  # [judge] times the surroundings' noise: then the range is flagged without being named
 LOWEST_HZ = 2.0  # [judge] slower than that is motion
+SHARP, EVENTS = (
+    5.0,
+    4,
+)  # sigmas of noise that no noise moves a sample by, and rounds of looking for such places
 STIFF = 1e-3  # how far samples may give where only spikes are taken back, against a spike's neighbours
 TRIED = 24  # frequencies between that and a third of the frame rate
 MORE_THAN_NOISE = 1.2  # [judge] the noise is only known to about a tenth
@@ -157,12 +161,13 @@ def smoothed(
     times = np.arange(low, high, dtype=np.float64) + shot.first_frame
     scale = np.ones(b - a + 1)
     scale[[spike - frames[0] for spike in found.spikes]] = np.inf
+    whole = breaks[low:high].copy()  # 0 where the motion may break
 
     def solved(
         weight: float, component: int, constraints: list[Constraint]
     ) -> tuple[Array, tuple[Residual, ...]]:
         motion = BakedMotion(channel.name, times, y[:, component], frames[0], frames[1])
-        smooth = SmoothMotion("channel", weight, channel=channel.name, frame_weight=breaks[low:high])
+        smooth = SmoothMotion("channel", weight, channel=channel.name, frame_weight=whole)
         solution = solve(build(motion, [smooth, StayClose(scale), *constraints]))
         return solution.x, solution.residuals
 
@@ -175,6 +180,14 @@ def smoothed(
         if not found.spikes:
             return Smoothed(channel, np.inf, ())
         base, scale = shot.fps / 3, np.where(np.isinf(scale), np.inf, STIFF)
+    for _ in range(EVENTS):
+        # A step or an impact: the smoother would move it by far more than the noise, so the motion breaks there.
+        sharp = np.linalg.norm(taken(base), axis=0) > SHARP * found.inside
+        sharp &= np.isfinite(scale) & (scale > STIFF)
+        if not sharp.any():
+            break
+        scale[sharp] = STIFF
+        whole[np.flatnonzero(sharp) + a - low] = 0.0
     weight = half_amplitude_weight(base, shot.fps) * strength**6
     spikes_share = np.where(np.isinf(scale), min(strength, 1.0), 1.0)
     z = y.copy()
@@ -213,6 +226,14 @@ def _without(y: Array, at: list[int]) -> Array:
     return repaired
 
 
+def _mean_square(size: Array) -> float:
+    return float(np.mean(size**2))
+
+
+def _robust_square(size: Array) -> float:
+    return _robust_sigma(size) ** 2
+
+
 def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: float) -> float | None:
     """The lowest frequency at which what the smoother takes away can still be noise.
 
@@ -223,8 +244,11 @@ def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: fl
     highest = fps / 3
     if found.inside == 0 or not counted.any():
         return highest
-    for hz in np.geomspace(min(LOWEST_HZ, highest), highest, TRIED):
-        taken = float(np.mean(np.sum(changes(float(hz))[:, counted] ** 2, axis=0)))
-        if taken <= MORE_THAN_NOISE * found.inside**2 * (1 - 2 * hz / fps):
-            return float(hz)
+    tried = np.geomspace(min(LOWEST_HZ, highest), highest, TRIED)
+    taken = [np.linalg.norm(changes(float(hz))[:, counted], axis=0) for hz in tried]
+    # By the mean of squares; where a step or an impact in the range spoils it, by the median, which it can't.
+    for variance in (_mean_square, _robust_square):
+        for hz, x in zip(tried, taken, strict=True):
+            if variance(x) <= MORE_THAN_NOISE * found.inside**2 * (1 - 2 * hz / fps):
+                return float(hz)
     return None

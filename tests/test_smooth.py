@@ -153,6 +153,22 @@ def test_the_smoothed_range_joins_what_is_clean_around_it() -> None:
     assert after < 2 * motion
 
 
+@pytest.mark.parametrize("before", [1, 2, 3])
+def test_a_spike_beside_the_range_does_not_draw_it(before: int) -> None:
+    values = noisy(0.02)
+    values[RANGE[0] - before] += 15.0
+    new = smooth(baked_shot({"rotation.z": values}, FPS))[:, 0]
+    assert np.abs(new - MOTION)[INSIDE].max() < 2 * np.abs(values - MOTION)[INSIDE].max()
+
+
+@pytest.mark.parametrize("at", [RANGE[0], (RANGE[0] + RANGE[1]) // 2])
+def test_a_step_stays_a_step(at: int) -> None:
+    step = MOTION + 20.0 * (np.arange(N) >= at)
+    values = step + (noisy(0.02) - MOTION)
+    new = smooth(baked_shot({"rotation.z": values}, FPS))[:, 0]
+    assert np.abs(new - step)[INSIDE].max() < 2 * np.abs(values - step)[INSIDE].max()
+
+
 def test_a_spike_is_removed_to_where_the_motion_is() -> None:
     values = noisy(0.05)
     values[[180, 220]] += [8.0, -6.0]
