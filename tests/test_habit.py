@@ -9,7 +9,6 @@ import pytest
 from scipy.interpolate import CubicSpline
 
 from benchmarks.corpus import RULES, Rule, keyed_shot
-from benchmarks.open_data import DataUnavailable, open_clip
 from refine.habit import (
     CHORD,
     END,
@@ -26,6 +25,7 @@ from refine.habit import (
 )
 from refine.shot import Array, Channel, Keys, Segment, Shot, make_keys
 from tests.hand_made import RANGE, faulty, key_frames, keys_of, two_part_shot, wave, with_keys
+from tests.open_clips import clip_or_skip
 from tests.tolerances import FOLLOWED, RULE
 
 FRAMES = key_frames()
@@ -36,10 +36,7 @@ POSITION = {"natural": NATURAL, "chord": CHORD, "flat": ZERO}
 @pytest.fixture(scope="module")
 def clip() -> str:
     """The name of an open clip, once its file is there."""
-    try:
-        open_clip("01_01")
-    except DataUnavailable as reason:
-        pytest.skip(str(reason))
+    clip_or_skip("01_01")
     return "01_01"
 
 

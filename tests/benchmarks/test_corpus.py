@@ -31,20 +31,17 @@ from benchmarks.corpus import (
     screen_move,
     slopes_by,
 )
-from benchmarks.open_data import DataUnavailable, open_clip
 from refine.curve import evaluate
 from refine.pose import pose
 from refine.shot import Array, Channel, Control, Keys, Shot, make_keys
 from tests import tolerances
+from tests.open_clips import clip_or_skip
 
 
 @pytest.fixture(scope="module")
 def clip() -> str:
     """The tuning clip's name, once its file is there."""
-    try:
-        open_clip("01_01")
-    except DataUnavailable as reason:
-        pytest.skip(str(reason))
+    clip_or_skip("01_01")
     return "01_01"
 
 

@@ -10,20 +10,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchmarks.open_data import DataUnavailable, open_clip
 from refine.formats.bvh import read
 from refine.pose import Point, pose, world_point
 from refine.shot import Shot
+from tests.open_clips import clip_or_skip
 from tests.tolerances import PLACE, PRINTED_6, SINGLE_PRECISION_PLACE
 
 pytestmark = pytest.mark.outside
 
 
 def clip(name: str) -> tuple[Path, Shot]:
-    try:
-        path = open_clip(name)
-    except DataUnavailable as reason:
-        pytest.skip(f"open clip {name} can't be had: {reason}")
+    path = clip_or_skip(name)
     return path, read(path.read_bytes(), path.name)
 
 

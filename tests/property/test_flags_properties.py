@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from contextlib import suppress
 from dataclasses import replace
@@ -13,7 +12,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from benchmarks.corpus import HABITS, KINDS, RULES, injected, keyed_shot
-from benchmarks.open_data import DataUnavailable, open_clip
 from refine.errors import RefineError
 from refine.flags.check import at_least, check, stage_of
 from refine.flags.flag import Flag, as_json
@@ -23,6 +21,7 @@ from refine.limb import limbs
 from refine.pose import pose
 from refine.shot import Channel, Pin, Shot
 from tests.hand_made import faulty, two_part_shot
+from tests.open_clips import clip_or_skip
 from tests.property.test_suggest_properties import any_pins, check_pin
 from tests.strategies import shots
 
@@ -131,12 +130,7 @@ def test_two_parts_with_faults_and_pins(data: st.DataObject) -> None:
 @pytest.fixture(params=["01_01", "Boxing_Toes"], scope="module")
 def clip(request: pytest.FixtureRequest) -> str:
     """The name of an open clip, once its file is there; under CI it has to be."""
-    try:
-        open_clip(request.param)
-    except DataUnavailable as reason:
-        if os.environ.get("CI"):
-            raise
-        pytest.skip(f"open data not reachable: {reason}")
+    clip_or_skip(request.param)
     return str(request.param)
 
 
