@@ -245,10 +245,12 @@ def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: fl
     if found.inside == 0 or not counted.any():
         return highest
     tried = np.geomspace(min(LOWEST_HZ, highest), highest, TRIED)
-    taken = [np.linalg.norm(changes(float(hz))[:, counted], axis=0) for hz in tried]
+    taken: dict[float, Array] = {}
     # By the mean of squares; where a step or an impact in the range spoils it, by the median, which it can't.
     for variance in (_mean_square, _robust_square):
-        for hz, x in zip(tried, taken, strict=True):
-            if variance(x) <= MORE_THAN_NOISE * found.inside**2 * (1 - 2 * hz / fps):
-                return float(hz)
+        for hz in map(float, tried):
+            if hz not in taken:
+                taken[hz] = np.linalg.norm(changes(hz)[:, counted], axis=0)
+            if variance(taken[hz]) <= MORE_THAN_NOISE * found.inside**2 * (1 - 2 * hz / fps):
+                return hz
     return None
