@@ -78,12 +78,6 @@ def circle(centre: Sequence[float], radius: float, **attributes: Attribute) -> s
     return tag("circle", cx=centre[0], cy=centre[1], r=radius, **attributes)
 
 
-def diamond(centre: Sequence[float], radius: float, **attributes: Attribute) -> str:
-    x, y = centre
-    corners = ((x, y - radius), (x + radius, y), (x, y + radius), (x - radius, y))
-    return tag("polygon", points=" ".join(f"{number(a)},{number(b)}" for a, b in corners), **attributes)
-
-
 def rectangle(x: float, y: float, width: float, height: float, **attributes: Attribute) -> str:
     return tag("rect", x=x, y=y, width=width, height=height, **attributes)
 
