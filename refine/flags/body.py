@@ -13,14 +13,14 @@ from math import ceil
 import numpy as np
 
 from constraints.overshoot import MOST, SETTLED
-from refine.arrival import Arrival, Track, bumps, dead_stops, lags, pixels_a_unit, swings, tracks, window
-from refine.body import Body
+from refine.body.arrival import Arrival, Track, bumps, dead_stops, lags, pixels_a_unit, swings, tracks, window
+from refine.body.masses import Body
+from refine.body.response import Response
+from refine.body.settle import Landing, calmed, landed
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.stage import Stage
 from refine.measure import carried
-from refine.response import Response
 from refine.rig import descendants
-from refine.settle import Landing, calmed, landed
 from refine.shot import QUATERNION, Array, Shot
 
 LATEST_PEAK = 1.4  # of the peak time, constraints.overshoot's window

@@ -28,8 +28,8 @@ from refine.flags.standing import (
     standing,
     usual,
 )
-from refine.planted import Planted
-from refine.planting import planted_again
+from refine.limbs.planted import Planted
+from refine.limbs.planting import planted_again
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
 from refine.view import project

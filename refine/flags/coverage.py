@@ -16,12 +16,12 @@ from numpy.typing import NDArray
 from refine.curve import sample
 from refine.flags.flag import Cause, Flag
 from refine.flags.stage import Stage, runs
+from refine.limbs.sides import partners
 from refine.pinned import pinned_keys
 from refine.pose import Point
 from refine.rig import children, descendants
 from refine.rotation import conjugate, quaternion_matrix, quaternion_product, rotation_vector
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Control, Segment, Shot
-from refine.sides import partners
 
 STILL, TWINS = "never animated", "twinned sides"
 MOVING = (*ROTATIONS, *TRANSLATIONS, QUATERNION)

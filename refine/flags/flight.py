@@ -20,12 +20,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.body import Body
+from refine.body.masses import Body
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.stage import Stage, runs
 from refine.flags.standing import common, floor, keys_near, standing
-from refine.limb import GRAVITY, Limb
-from refine.planted import ENTER_SPEED, SHORTEST, speed
+from refine.limbs.limb import GRAVITY, Limb
+from refine.limbs.planted import ENTER_SPEED, SHORTEST, speed
 from refine.pose import Point
 from refine.rig import children, descendants
 from refine.shot import Array, Shot

@@ -16,9 +16,9 @@ from refine.flags.contacts import sliding
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.stage import Stage, runs
 from refine.flags.standing import LEFT, MM, broken, carriers, floor, keys_near, planted_lows, standing, usual
-from refine.limb import Limb
-from refine.planted import Planted
-from refine.planting import shift_of, shifted
+from refine.limbs.limb import Limb
+from refine.limbs.planted import Planted
+from refine.limbs.planting import shift_of, shifted
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
 from refine.view import project

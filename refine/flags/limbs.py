@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from refine.flags.flag import Cause, Flag
 from refine.flags.stage import Stage, runs
 from refine.flags.standing import standing
-from refine.limb import Limb, bend_signed, extension, joints
-from refine.planting import Shift, shifted
+from refine.limbs.limb import Limb, bend_signed, extension, joints
+from refine.limbs.planting import Shift, shifted
 from refine.pose import Point, pose
 from refine.rotation import quaternion_matrix
 from refine.shot import SCALES, TRANSLATIONS, Array, Channel, Control, Shot, frozen

@@ -10,8 +10,8 @@ import numpy as np
 
 from refine.flags.flag import Cause
 from refine.flags.stage import Stage
-from refine.limb import Limb, limbs, metres_per_unit
-from refine.planted import Planted, found_contacts, marked_contacts
+from refine.limbs.limb import Limb, limbs, metres_per_unit
+from refine.limbs.planted import Planted, found_contacts, marked_contacts
 from refine.pose import Pose, jacobian
 from refine.shot import Array, Shot
 

@@ -8,11 +8,11 @@ import numpy as np
 import pytest
 
 from constraints.overshoot import LEAST, MOST, RETURN, SETTLED
-from refine.body import Body
+from refine.body.masses import Body
+from refine.body.response import Response
 from refine.curve import bake, sample
 from refine.flags import body as family
 from refine.flags.flag import Flag
-from refine.response import Response
 from refine.shot import Array, Channel, Keys, Limits, Link, Mark, Pin, Shot, make_keys
 from tests.flags.weights import dart, figure, looked_at
 from tests.hand_made import every_sample

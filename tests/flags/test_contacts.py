@@ -7,15 +7,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.planted_contacts import distance, hits, plant, stepping
+from benchmarks.planted.contacts import distance, hits, plant, stepping
 from refine.flags import attachments, contacts, ground
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.stage import Stage
 from refine.flags.standing import floor, standing
-from refine.limb import bend, extension
-from refine.planting import minimum_jerk
+from refine.limbs.limb import bend, extension
+from refine.limbs.planting import minimum_jerk
 from refine.pose import Point, pose, world_point
 from refine.shot import Channel, Control, Link, Mark, Pin, Shot, frozen, make_keys
 from refine.view import project, view

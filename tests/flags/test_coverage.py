@@ -12,8 +12,8 @@ from refine.flags.check import stage_of
 from refine.flags.coverage import STILL, TWINS, find
 from refine.flags.flag import Flag
 from refine.flags.look import Look
+from refine.limbs.sides import partners
 from refine.shot import Array, Camera, Channel, Control, Link, Mark, Pin, Shot, make_keys
-from refine.sides import partners
 
 FPS = (12.0, 24.0, 30.0, 60.0)
 CAMERA = Camera(Control("camera", rest_translation=(0.0, 1.0, 5.0)), 30.0, 1920, 1080, 16 / 9)

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.planted_contacts import stepping
-from benchmarks.planted_flight import RISE, Jump, jump, keyed, marked
+from benchmarks.planted.contacts import stepping
+from benchmarks.planted.flight import RISE, Jump, jump, keyed, marked
 from refine.flags import flight
 from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag

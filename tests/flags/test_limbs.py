@@ -7,13 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.planted_contacts import SHIN, THIGH, plant, stepping
+from benchmarks.planted.contacts import SHIN, THIGH, plant, stepping
 from refine.flags import limbs
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.standing import standing
-from refine.limb import bend_signed, extension
+from refine.limbs.limb import bend_signed, extension
 from refine.shot import Array, Camera, Channel, Control, Pin, Shot, frozen
 
 RATES = (12.0, 24.0, 30.0, 60.0)

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from refine.body import ADULT, DE_LEVA, LIMBS, Body
+from refine.body.masses import ADULT, DE_LEVA, LIMBS, Body
+from refine.body.response import Response, driven_overshoot, eased_residue
 from refine.curve import sample
 from refine.flags import body as family
 from refine.measure_smooth import log_dimensionless_jerk, spectral_arc_length
-from refine.response import Response, driven_overshoot, eased_residue
 from refine.shot import Channel, frozen
 from tests.flags.weights import dart, figure, looked_at
 from tests.tolerances import (

@@ -19,8 +19,8 @@ import pytest
 
 from benchmarks.open_data import cache_folder
 from refine.formats.bvh import read
-from refine.limb import limbs, metres_per_unit
-from refine.planted import standing
+from refine.limbs.limb import limbs, metres_per_unit
+from refine.limbs.planted import standing
 from refine.pose import Point, pose, world_point
 from refine.shot import Channel, Control, Shot, frozen
 from tests.tolerances import PLANTED_SHARE, TEXTBOOK_SHARE

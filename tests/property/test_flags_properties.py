@@ -17,7 +17,7 @@ from refine.flags.check import at_least, check, stage_of
 from refine.flags.flag import Flag, as_json
 from refine.flags.look import Look
 from refine.flags.mend import mend
-from refine.limb import limbs
+from refine.limbs.limb import limbs
 from refine.pose import pose
 from refine.shot import Channel, Pin, Shot
 from tests.hand_made import faulty, two_part_shot

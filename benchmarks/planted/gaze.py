@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from benchmarks.corpus import figure_height, slopes_by
-from benchmarks.planted_rotations import Size, Truth
+from benchmarks.planted.rotations import Size, Truth
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Channel, Control, Gaze, Shot, make_keys
 

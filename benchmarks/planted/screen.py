@@ -1,7 +1,7 @@
 """Faults seen on screen, planted in sound shots: how often they are found, named at their cause, and mended.
 
-    python -m benchmarks.planted_screen            recall, causes, mends
-    python -m benchmarks.planted_screen --sound    flags on shots without a fault, per 100 control-seconds
+    python -m benchmarks.planted.screen            recall, causes, mends
+    python -m benchmarks.planted.screen --sound    flags on shots without a fault, per 100 control-seconds
 
 Tuned on 01_01; scored on 01_03 and Boxing_Toes.
 """

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchmarks.planted_rotations import Size, Truth
+from benchmarks.planted.rotations import Size, Truth
 from refine.habit import moving
 from refine.measure import most_moved
 from refine.pose import pose

@@ -16,8 +16,8 @@ from typing import Literal
 
 import numpy as np
 
+from refine.body.response import ADULT_KG, Response
 from refine.pose import Point, pose, world_point
-from refine.response import ADULT_KG, Response
 from refine.rig import children, parent_order
 from refine.shot import Control, Shot
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from benchmarks.planted_contacts import stepping
-from refine.chain import ChainMotion, Goals, changed, followed, free_keys, placed
+from benchmarks.planted.contacts import stepping
 from refine.held import Locks
-from refine.limb import extension, limbs
+from refine.limbs.chain import ChainMotion, Goals, changed, followed, free_keys, placed
+from refine.limbs.limb import extension, limbs
 from refine.pose import Point, pose, world_point
 from refine.shot import Limits, Pin, Shot
 from tests.tolerances import CHAIN_DERIVATIVE, DERIVATIVE_STEP, FOLLOWED_PLACE, PLACED

@@ -1,6 +1,6 @@
 """Faults of contact and limbs planted in sound shots, with a known truth, and how many are found and mended.
 
-    python -m benchmarks.planted_contacts
+    python -m benchmarks.planted.contacts
 
 Into captured clips (baked) and into keyed shots whose feet really stand (`stepping`): a foot that slides, a foot
 that sinks, hips moved under planted feet, a knee that pops straight, a bone that grows.
@@ -15,7 +15,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchmarks.corpus import HABITS, clip_at, keyed_shot, slopes_by
-from refine.chain import Goals, followed
 from refine.curve import bake
 from refine.flags import attachments, contacts, ground, limbs
 from refine.flags.check import stage_of
@@ -24,8 +23,9 @@ from refine.flags.look import Look
 from refine.flags.stage import Stage
 from refine.formats.euler import euler_angles
 from refine.held import Locks
-from refine.planted import runs
-from refine.planting import minimum_jerk
+from refine.limbs.chain import Goals, followed
+from refine.limbs.planted import runs
+from refine.limbs.planting import minimum_jerk
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Camera, Channel, Control, Mark, Shot, frozen, make_keys
 

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from benchmarks.planted_rotations import Size, Truth
+from benchmarks.planted.rotations import Size, Truth
+from refine.limbs.sides import partners
 from refine.rig import children, descendants
 from refine.shot import ROTATIONS, Channel, Keys, Shot, make_keys
-from refine.sides import partners
 
 ALIVE = 4.0  # deg: siblings that move more make the standing one a fault
 ODD_KEYS = 3  # one key in so many comes at another time, of sides that are twinned only mostly

@@ -1,6 +1,6 @@
 """Faults of weight planted in clean keyed shots, and how many of them are found and mended.
 
-    python -m benchmarks.planted_body
+    python -m benchmarks.planted.body
 
 A clean shot is `corpus.keyed_shot`. A hold is laid into one heavy control from a key on, keys every few frames; then
 the control arrives there at the full speed of its last segment (dead stop), or comes from beyond (too much overshoot).
@@ -16,8 +16,8 @@ from typing import Literal
 import numpy as np
 
 from benchmarks.corpus import HABITS, captured, clip_at, keyed_shot, screen_points
-from refine.arrival import Track, tracks
-from refine.body import Body
+from refine.body.arrival import Track, tracks
+from refine.body.masses import Body
 from refine.flags import body as family
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag

@@ -1,6 +1,6 @@
 """Jumps of a whole figure with a known gravity: sound ones, and ones that float, drop, hang or brake in the air.
 
-    python -m benchmarks.planted_flight
+    python -m benchmarks.planted.flight
 
 The figure crouches, leaves the ground, swings arms and legs in the air and lands; its hips are set so that the centre
 of mass follows the parabola asked for. That centre is computed here by hand from the figure's own segments.

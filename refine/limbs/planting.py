@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from refine.chain import Goals, Stretch, followed, placed, turning
 from refine.errors import NoSolution
 from refine.held import Locks
-from refine.limb import Limb, extension, joints
-from refine.planted import Planted
+from refine.limbs.chain import Goals, Stretch, followed, placed, turning
+from refine.limbs.limb import Limb, extension, joints
+from refine.limbs.planted import Planted
 from refine.pose import Point, Pose, pose, world_point
 from refine.shot import Array, Shot
 

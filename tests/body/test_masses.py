@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from refine.body import Body, family
-from refine.response import Response
+from refine.body.masses import Body, family
+from refine.body.response import Response
 from refine.shot import Control, Link, Shot
 from tests.flags.weights import PARTS, figure
 from tests.tolerances import ARITHMETIC, PRINTED_4

@@ -16,13 +16,13 @@ import numpy as np
 
 from constraints.overshoot import SETTLED, Overshoot
 from constraints.stay_close import StayClose
-from refine.arrival import Arrival
+from refine.body.arrival import Arrival
+from refine.body.response import Response
 from refine.curve import sample
 from refine.errors import NoSolution
 from refine.held import Locks
 from refine.motion import BakedMotion, KeyedMotion, Unknown, moved
 from refine.problem import build
-from refine.response import Response
 from refine.shot import Array, Channel, Keys, Segment, Shot, frozen
 from refine.solve import solve
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.limb import GRAVITY, Limb, end_points
+from refine.limbs.limb import GRAVITY, Limb, end_points
 from refine.measure import marked_points
 from refine.pose import Point, Pose, world_point
 from refine.rig import descendants

@@ -1,0 +1,1 @@
+"""Faults of every family planted into sound shots, one family a module."""
