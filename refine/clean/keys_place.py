@@ -1,0 +1,216 @@
+"""Where the keys go: as few as keep each lane's error within its budget, by what a cubic's error grows with.
+
+The error of a cubic segment grows with the fourth power of its length. So (error / budget)^(1/4) is how many segments
+a segment is worth; keys spread evenly over the sum of that are about as few as can be (de Boor's equidistribution,
+A Practical Guide to Splines, 1978, ch. XII). What is left to gain then is tried: one key fewer in a window of a few
+segments, the rest of it spread anew. All lanes, and windows that don't touch, are tried in one solve.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from refine.clean.keys_fit import Fit, Indices, Lanes, Mask, fit
+from refine.shot import Array
+
+# [judge] all.
+ROUNDS = 4  # of spreading all keys anew
+LEAST_WORTH = 0.25  # of a segment: one whose error is 0 by chance isn't worth nothing
+WINDOWS = (2, 3, 4, 6, 2)  # segments of the windows that are tried with one less
+GUARD = 2  # segments between two windows, on which each is judged as well: farther the fit hardly changes
+SPLITS = 40  # rounds of splitting; a key on each frame is reached long before
+SNAP = 0.34  # of the shorter segment beside it: how far a key goes to an extreme
+
+
+def placed(lanes: Lanes, first: Mask) -> tuple[Mask, Fit]:
+    """The frames (R, N) of few keys whose error is within the budget everywhere, from any first ones."""
+    fixed = kept(lanes)
+    mask = first | fixed
+    for _ in range(ROUNDS):
+        mask = _spread(mask, fit(lanes, mask), fixed)
+    mask, found = repaired(lanes, mask)
+    for width in WINDOWS:
+        mask, found = thinned(lanes, mask, found, width)
+    mask, found = snapped(lanes, mask, found)
+    return repaired(lanes, mask, found)
+
+
+def kept(lanes: Lanes) -> Mask:
+    """Frames that have a key in any case: the first, the last, contacts and corners."""
+    fixed = lanes.forced.copy()
+    fixed[:, [0, -1]] = True
+    return fixed
+
+
+# --- spreading ---------------------------------------------------------------------------------------------
+
+
+def worth(found: Fit) -> Array:
+    """(S,) how many segments each segment is worth."""
+    return np.asarray(np.maximum(np.sqrt(np.sqrt(found.worst())), LEAST_WORTH))
+
+
+def respaced(mask: Mask, first: Indices, last: Indices, count: Indices, density: Array) -> Mask:
+    """The mask with `count` segments instead between the flat positions first and last of each block.
+
+    They hold about the same share of the density (R N,), which counts from a frame to the next.
+    """
+    total = np.concatenate([[0.0], np.cumsum(density)])
+    change = np.zeros(mask.size + 1, np.intp)
+    np.add.at(change, first + 1, 1)
+    np.add.at(change, last, -1)
+    new = mask.ravel() & ~(np.cumsum(change[:-1]) > 0)
+    block = np.repeat(np.arange(len(first)), count - 1)
+    step = np.arange(len(block)) - np.repeat(np.cumsum(count - 1) - (count - 1), count - 1) + 1
+    a, b = total[first][block], total[last][block]
+    target = a + (b - a) * step / count[block]
+    at = np.clip(np.searchsorted(total, target), 1, mask.size - 1)
+    at = at - (target - total[at - 1] < total[at] - target)
+    new[np.clip(at, first[block] + 1, last[block] - 1)[last[block] - first[block] > 1]] = True
+    return new.reshape(mask.shape)
+
+
+def _density(found: Fit) -> Array:
+    return (worth(found) / found.layout.length)[found.layout.segment]
+
+
+def _spread(mask: Mask, found: Fit, fixed: Mask) -> Mask:
+    """All keys anew between those that are fixed, as many as the segments are worth."""
+    ends = np.flatnonzero(fixed)
+    first, last = ends[:-1], ends[1:]
+    inside = first // mask.shape[1] == last // mask.shape[1]
+    first, last = first[inside], last[inside]
+    density = _density(found)
+    total = np.concatenate([[0.0], np.cumsum(density)])
+    count = np.maximum(np.rint(total[last] - total[first]), 1).astype(np.intp)
+    return respaced(mask, first, last, np.minimum(count, last - first), density)
+
+
+def repaired(lanes: Lanes, mask: Mask, found: Fit | None = None) -> tuple[Mask, Fit]:
+    """Segments over the budget split until none is left."""
+    for _ in range(SPLITS):
+        found = fit(lanes, mask) if found is None else found
+        worst = found.worst()
+        bad = np.flatnonzero(worst > 1)
+        if not len(bad):
+            return mask, found
+        keys, left = found.layout.keys, found.layout.left[bad]
+        count = np.maximum(np.ceil(worst[bad] ** 0.25 - 0.25), 2).astype(np.intp)
+        length = keys[left + 1] - keys[left]
+        if np.all(length == 1):  # the error stands at a key: its neighbours are split instead
+            return _filled(lanes, mask, found)
+        count = np.minimum(count, length)
+        mask, found = respaced(mask, keys[left], keys[left + 1], count, np.ones(mask.size)), None
+    return _filled(lanes, mask, fit(lanes, mask))
+
+
+def _filled(lanes: Lanes, mask: Mask, found: Fit) -> tuple[Mask, Fit]:
+    """A key on each frame wherever the lane is over its budget: there the curve runs through the samples."""
+    bad = np.any(found.error.reshape(mask.shape) > 1, axis=1)
+    mask = mask | bad[:, None]
+    return mask, fit(lanes, mask)
+
+
+# --- trying ------------------------------------------------------------------------------------------------
+
+
+def thinned(lanes: Lanes, mask: Mask, found: Fit, width: int) -> tuple[Mask, Fit]:
+    """One segment fewer in each window of `width` segments where the budget allows it."""
+    fixed = kept(lanes).ravel()
+    for offset in range(width + GUARD):
+        first, last = _windows(mask, found, fixed, width, offset)
+        if not len(first):
+            continue
+        count = np.full(len(first), width - 1)
+        keys = found.layout.keys
+        tried = respaced(mask, keys[first], keys[last], count, _density(found))
+        mask, found = _judged(lanes, (mask, found), tried, first, last)
+    return mask, found
+
+
+def _windows(
+    mask: Mask, found: Fit, fixed: Indices | Mask, width: int, offset: int
+) -> tuple[Indices, Indices]:
+    """First and last key of each window that holds no fixed key inside and may be worth less than it has."""
+    keys = found.layout.keys
+    lane = keys // mask.shape[1]
+    start = np.searchsorted(lane, np.arange(mask.shape[0]))
+    number = np.arange(len(keys)) - start[lane]
+    first = np.flatnonzero(number % (width + GUARD) == offset)
+    first = first[first + width < len(keys)]
+    first = first[lane[first] == lane[first + width]]
+    inner = np.concatenate([[0], np.cumsum(fixed[keys])])
+    value = np.concatenate([[0.0], np.cumsum(worth(found))])
+    segment = first - lane[first]
+    free = inner[first + width] - inner[first + 1] == 0
+    hope = value[segment + width] - value[segment] < width - 0.3
+    first = first[free & hope]
+    return first, first + width
+
+
+def _judged(
+    lanes: Lanes, before: tuple[Mask, Fit], tried: Mask, first: Indices, last: Indices
+) -> tuple[Mask, Fit]:
+    """What was tried, but for the blocks (first and last key before) in or beside which the budget is broken."""
+    mask, found = before
+    keys = found.layout.keys
+    new = fit(lanes, tried)
+    frames = mask.shape[1]
+    lane = keys[first] // frames
+    low = np.maximum(keys[np.maximum(first - GUARD, 0)], lane * frames)
+    high = np.minimum(keys[np.minimum(last + GUARD, len(keys) - 1)], lane * frames + frames - 1)
+    over = [np.concatenate([[0], np.cumsum(each.error > 1)]) for each in (new, found)]
+    worse = (over[0][high + 1] - over[0][low]) > (over[1][high + 1] - over[1][low])
+    if not worse.any():
+        return tried, new
+    change = np.zeros(mask.size + 1, np.intp)
+    np.add.at(change, keys[first[worse]] + 1, 1)
+    np.add.at(change, keys[last[worse]], -1)
+    back = (np.cumsum(change[:-1]) > 0).reshape(mask.shape)
+    result = np.where(back, mask, tried)
+    return (mask, found) if np.array_equal(result, mask) else (result, fit(lanes, result))
+
+
+def snapped(lanes: Lanes, mask: Mask, found: Fit) -> tuple[Mask, Fit]:
+    """Keys moved onto the extremes near them where the budget allows it."""
+    target = extremes(lanes).ravel()
+    fixed = kept(lanes).ravel()
+    ends = np.flatnonzero(target)
+    if not len(ends):
+        return mask, found
+    for colour in range(GUARD + 1):
+        keys = found.layout.keys
+        inner = np.arange(1 + colour, len(keys) - 1, GUARD + 1)
+        inner = inner[~fixed[keys[inner]]]
+        at = keys[inner]
+        k = np.clip(np.searchsorted(ends, at), 1, len(ends) - 1) if len(ends) > 1 else np.zeros(len(at), np.intp)
+        near = np.where(at - ends[k - 1] < ends[k] - at, ends[k - 1], ends[k])
+        reach = SNAP * np.minimum(at - keys[inner - 1], keys[inner + 1] - at)
+        moves = (near != at) & (np.abs(near - at) <= reach)
+        inner = inner[moves]
+        if len(inner):
+            tried = mask.ravel().copy()
+            tried[at[moves]] = False
+            tried[near[moves]] = True
+            mask, found = _judged(lanes, (mask, found), tried.reshape(mask.shape), inner - 1, inner + 1)
+    return mask, found
+
+
+def extremes(lanes: Lanes) -> Mask:
+    """(R, N) where a channel turns back by more than the budget within a few frames to each side."""
+    values, size = lanes.values, lanes.values.shape[2]
+    found = np.zeros(lanes.shape, np.bool_)
+    span = 4
+    if lanes.shape[1] <= 2 * span:
+        return found
+    column = 0
+    for d in range(size):
+        v = values[:, :, d]
+        step = np.diff(v, axis=1)
+        turns = step[:, span:-span + 1][:, : v.shape[1] - 2 * span] * step[:, span - 1 : -span] < 0
+        middle = v[:, span:-span]
+        swing = np.minimum(np.abs(middle - v[:, : -2 * span]), np.abs(middle - v[:, 2 * span :]))
+        scale = np.sqrt(lanes.gram[:, span:-span, column]) / lanes.budget[:, span:-span]
+        found[:, span:-span] |= turns & (swing * scale > 1)
+        column += size - d
+    return found

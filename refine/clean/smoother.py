@@ -1,0 +1,78 @@
+"""The most likely motion under the noise found: third differences as small as the motion's own liveliness lets them be.
+
+    minimise  sum w e_t^2 / s  +  sum (D^3 z)_t^2 / q_t,      e = whitened y - z
+
+with noise of variance s whose neighbouring frames correlate by a: e_t = n_t - a n_t-1 over 1 - a^2. Samples without
+weight (spikes, gaps) are led through by the least jerk, the minimum-jerk interpolation. One banded Cholesky factor a
+channel. Whittaker 1923, Henderson 1924; with q_t a Kalman smoother of a random walk in acceleration [mem].
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.shot import Array
+
+ORDER = 3
+_D = np.array([-1.0, 3.0, -3.0, 1.0])
+
+
+def smoothed(y: Array, missing: NDArray[np.bool_], stiff: Array, sigma: float, alike: float, jerk: Array) -> Array:
+    """The smoothed row (N,).
+
+    missing (N,) samples have no say. stiff (N,): how many times as firmly as by the noise a sample is held (1).
+    jerk (N - 3,): variance of each third difference of the motion. Units: the row's own, per frame^3.
+    """
+    from scipy.linalg.lapack import dpbsv
+
+    filled = _filled(y, missing)
+    third = np.diff(filled, ORDER)
+    weight = 1.0 / jerk
+    bands = np.zeros((ORDER + 1, len(y)), order="F")
+    pull = np.zeros(len(y))
+    count = len(third)
+    for i in range(ORDER + 1):
+        pull[i : i + count] -= _D[i] * (weight * third)
+        for j in range(i, ORDER + 1):
+            bands[j - i, i : i + count] += _D[i] * _D[j] * weight
+    _add_noise(bands, missing, stiff / sigma**2, alike)
+    _, x, info = dpbsv(bands, pull, lower=1, overwrite_ab=1, overwrite_b=1)
+    assert info == 0, "the penalty on third differences and the noise make it positive definite"
+    return np.asarray(filled + x)
+
+
+def _add_noise(bands: Array, missing: NDArray[np.bool_], precision: Array, alike: float) -> None:
+    """Adds the noise's precision matrix: tridiagonal, begun anew after each missing sample."""
+    good = ~missing
+    if alike == 0:
+        bands[0, good] += precision[good]
+        return
+    after = good[1:] & good[:-1]  # rows (n_t - a n_t-1)^2 / (1 - a^2)
+    scaled = precision[1:] / (1 - alike**2)
+    bands[0, 1:][after] += scaled[after]
+    bands[0, :-1][after] += alike**2 * scaled[after]
+    bands[1, :-1][after] -= alike * scaled[after]
+    begins = good.copy()
+    begins[1:] &= ~after
+    bands[0, begins] += precision[begins]
+
+
+def _filled(y: Array, missing: NDArray[np.bool_]) -> Array:
+    at = np.flatnonzero(missing)
+    if not len(at):
+        return y
+    filled = y.copy()
+    good = np.flatnonzero(~missing)
+    filled[at] = np.interp(at, good, y[good])
+    return filled
+
+
+def weight_of(hz: Array | float, fps: float) -> Array:
+    """lambda = s/q at which half of frequency hz is left: (2 sin(pi hz/fps))^-6 (transfer of the smoother)."""
+    return np.asarray((2.0 * np.sin(np.pi * np.minimum(hz, 0.5 * fps) / fps)) ** (-2 * ORDER))
+
+
+def frequency_of(weight: Array, fps: float) -> Array:
+    """The frequency in Hz of which half is left under lambda = s/q: undoes `weight_of`."""
+    return np.asarray(fps / np.pi * np.arcsin(np.minimum(0.5 * weight ** (-1.0 / (2 * ORDER)), 1.0)))

@@ -1,0 +1,161 @@
+"""Samples that jump away and are back at once, found where turns live: in rotations, not in their Euler angles.
+
+Each candidate is judged by what explains the frames around it best, as polynomials of the third degree over a short
+window: with the candidate's one to three samples free (a spike), or with a corner or a step there (an impact, a cut).
+A spike must beat those, and stand out by `OUT` of the residual that is then left.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.shot import Array
+
+OUT = 6.0  # sigmas of what is left (catalogue [judge])
+LEFT = 0.25  # [judge] of the squares that may be left once the spike is free
+HALF = 5  # frames to each side of a candidate that are looked at; 4 where frames are rare
+RARE = 50.0  # frames a second
+ROUNDS = 4  # a spike beside a larger one shows when that is gone
+LEVEL = 1.0  # s over which the usual residual is taken
+FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cubic through four neighbours
+
+# Which frames around the candidate are free; and where a corner or a step could stand instead.
+_FREE = ((0,), (0, 1), (-1, 0), (-1, 0, 1))
+_BREAKS = (-1, 0, 1)
+_MORE = 6.0  # [judge] sigmas^2 that each free sample takes by chance
+THIN = 3  # every which window the usual residual is taken from
+
+
+def spikes(path: Array, skipped: NDArray[np.bool_], fps: float) -> NDArray[np.bool_]:
+    """(N,) the samples of a path (N, D) that are spikes, skipped ones (gaps) excepted.
+
+    Any unit; the path must be continuous (quaternions with continuous signs).
+    """
+    count, half = len(path), HALF if fps >= RARE else HALF - 1
+    found = np.zeros(count, np.bool_)
+    if count < 4 * half or not np.any(np.ptp(path, axis=0) > 0):
+        return found
+    y = led_through(path, skipped)
+    for _ in range(ROUNDS):
+        out = np.linalg.norm(_residual(y), axis=1)
+        at = _candidates(out, _usual(out, skipped | found, fps), skipped, half)
+        new = _judged(y, at, half, _level(y, skipped | found, half, fps)[at])
+        new &= ~skipped & ~found
+        if not new.any():
+            break
+        found |= new
+        y = led_through(path, skipped | found)
+    return found
+
+
+def led_through(path: Array, missing: NDArray[np.bool_]) -> Array:
+    """The path (N, D) with its missing samples on straight lines between their neighbours."""
+    at = np.flatnonzero(missing)
+    if not len(at) or missing.all():
+        return path
+    good = np.flatnonzero(~missing)
+    y = path.copy()
+    for column in range(path.shape[1]):
+        y[at, column] = np.interp(at, good, path[good, column])
+    return y
+
+
+def _residual(y: Array) -> Array:
+    """(N, D) how far each sample lies off the cubic through two neighbours to each side; 0 at the ends."""
+    e = np.zeros_like(y)
+    for k, weight in enumerate(FOURTH):
+        e[2:-2] += weight * y[k : len(y) - 4 + k]
+    return e
+
+
+def _usual(out: Array, skipped: NDArray[np.bool_], fps: float) -> Array:
+    """(N,) the median of `out` around each frame, by blocks of a second with straight lines between their centres."""
+    size = max(round(LEVEL * fps), 15)
+    edges = np.linspace(0, len(out), max(len(out) // size, 1) + 1).astype(np.intp)
+    level = np.array([_median(out[a:b][~skipped[a:b]]) for a, b in pairwise(edges)])
+    floor = 0.3 * float(np.median(level))  # a second at rest doesn't make the next breath a spike
+    return np.maximum(np.interp(np.arange(len(out)), 0.5 * (edges[:-1] + edges[1:]), level), floor)
+
+
+def _median(values: Array) -> float:
+    return float(np.median(values)) if len(values) else 0.0
+
+
+def _candidates(out: Array, usual: Array, skipped: NDArray[np.bool_], half: int) -> NDArray[np.intp]:
+    """Frames whose residual stands out: the spike is one of them or beside it."""
+    high = (out > 0.5 * OUT * np.maximum(usual, 1e-12)) & ~skipped
+    near = high.copy()
+    near[1:] |= high[:-1]
+    near[:-1] |= high[1:]
+    near[:half] = near[len(out) - half :] = False
+    return np.flatnonzero(near & ~skipped)
+
+
+def _level(y: Array, skipped: NDArray[np.bool_], half: int, fps: float) -> Array:
+    """(N,) what a window around each frame usually leaves of a sample, whether its noise is white or slow."""
+    windows = np.lib.stride_tricks.sliding_window_view(y, 2 * half + 1, axis=0)[::THIN]  # (M, D, n)
+    left = np.square(windows @ _cubic(half)).sum(axis=(1, 2)) / (2 * half + 1 - 4)
+    around = np.interp(np.arange(len(y)), half + THIN * np.arange(len(left)), np.sqrt(left))
+    return _usual(around, skipped, fps)
+
+
+@lru_cache(maxsize=8)
+def _cubic(half: int) -> Array:
+    """(n, n) projection on what a cubic polynomial leaves of a window."""
+    return _projection(np.vander(np.arange(-half, half + 1.0) / half, 4))
+
+
+@lru_cache(maxsize=8)
+def _left_over(half: int) -> tuple[Array, Array, Array]:
+    """Projections (H, n, n) on what spikes leave, on what breaks leave, and degrees of freedom (H,) of the spikes."""
+    t = np.arange(-half, half + 1.0)
+    cubic = np.vander(t / half, 4)
+    loose, freedom = [], []
+    for free in _FREE:
+        extra = (t[:, None] == np.array(free)).astype(float)
+        loose.append(_projection(np.hstack([cubic, extra])))
+        freedom.append(len(t) - 4 - len(free))
+    broken = []
+    for at in _BREAKS:
+        broken.append(_projection(np.hstack([cubic, np.maximum(t - at, 0.0)[:, None]])))
+        step = np.stack([t > at, np.maximum(t - at, 0.0)], axis=1)
+        broken.append(_projection(np.hstack([cubic, step])))
+    return np.stack(loose), np.stack(broken), np.array(freedom, float)
+
+
+def _projection(basis: Array) -> Array:
+    q, _ = np.linalg.qr(basis)
+    return np.asarray(np.eye(len(basis)) - q @ q.T)
+
+
+def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[np.bool_]:
+    """(N,) the samples of those candidates that a spike explains; level (M,): the usual residual of a sample."""
+    found = np.zeros(len(y), np.bool_)
+    if not len(at):
+        return found
+    window = y[at[:, None] + np.arange(-half, half + 1)]  # (M, n, D)
+    loose, broken, freedom = _left_over(half)
+    whole = _squares(_cubic(half)[None], window)[:, 0]
+    left, torn = _squares(loose, window), _squares(broken, window)
+    # Of the ways to free samples the one that explains most for their number; a corner may not do as well.
+    size = np.array([len(f) for f in _FREE], float)
+    chance = _MORE * size * level[:, None] ** 2
+    best = np.argmax(whole[:, None] - left - chance, axis=1)
+    rest = np.take_along_axis(left, best[:, None], axis=1)[:, 0]
+    variance = np.maximum(rest / freedom[best], level**2)
+    gain = whole - rest - _MORE * size[best] * variance
+    spike = (gain > OUT**2 * variance) & (rest < LEFT * whole) & (rest < torn.min(axis=1))
+    for which in np.argsort(-gain / variance).tolist():
+        free = [int(at[which]) + k for k in _FREE[best[which]]]
+        if spike[which] and not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
+            found[free] = True
+    return found
+
+
+def _squares(projections: Array, window: Array) -> Array:
+    """(M, H) the squares that each projection leaves of each window."""
+    return np.asarray(np.square(np.einsum("hij,mjd->mhid", projections, window)).sum(axis=(2, 3)))

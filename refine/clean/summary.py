@@ -1,0 +1,175 @@
+"""What a cleaning found, for the person who comes back to it: what to look at first, and the whole as one document.
+
+No clock and no process leaves a trace in it: the same clips and settings give the same bytes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from refine.clean.findings import Findings, Moved, Span
+from refine.clean.record import Json, plain, plain_settings
+from refine.clean.settings import Settings
+from refine.clean.work import Failure, Status
+
+SCHEMA = "motion-refine/clean/1"
+LOST_SPEED = 0.97  # of an accent's peak speed: below it the accent is worth a look [judge]
+SLIDES = 5.0  # mm/s that a planted point still moves: a foot's width in 20 s, seen beside still ground [judge]
+_ORDER: tuple[Status, ...] = ("failed", "set aside", "cleaned")
+_TOLD = 12  # clips that the short list names
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """A clip of a run: where it came from, what became of it, its result's place if there is one."""
+
+    source: str
+    place: str
+    sha256: str | None  # of the input, None where it couldn't be read
+    status: Status
+    files: tuple[str, ...] = ()
+    findings: Findings | None = None
+    failure: Failure | None = None
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """Why a person should look at it, the weightiest first; nothing where nothing stands out."""
+        if self.failure is not None:
+            return (str(self.failure),)
+        assert self.findings is not None
+        return tuple(_reasons(self.findings))
+
+
+def _reasons(found: Findings) -> list[str]:
+    reasons = [found.set_aside] if found.set_aside else []
+    if found.left:
+        longest = max(found.left, key=length)
+        reasons.append(
+            f"{counted(len(found.left), 'gap')} left open, the longest {counted(length(longest), 'frame')} "
+            f"in {spot(longest)}"
+        )
+    warnings, errors = found.flags
+    if errors:
+        reasons.append(f"{counted(errors, 'error')} left by check")
+    if found.kept_speed < LOST_SPEED:
+        where = f" at {found.slowest_accent}" if found.slowest_accent else ""
+        reasons.append(f"an accent kept {found.kept_speed:.0%} of its speed{where}")
+    if found.contacts and found.drift[1] > SLIDES:
+        reasons.append(f"planted points still slide {found.drift[1]:.3g} mm/s")
+    if warnings:
+        reasons.append(f"{counted(warnings, 'warning')} left by check")
+    return reasons
+
+
+def counted(number: int, word: str) -> str:
+    return f"{number:,} {word}{'' if number == 1 else 's'}"
+
+
+def length(span: Span) -> int:
+    return span.frames[1] - span.frames[0] + 1
+
+
+def spot(span: Span) -> str:
+    a, b = span.frames
+    return f"{span.control} at {a}" if a == b else f"{span.control} at {a}:{b}"
+
+
+def largest(found: Findings | None, unit: str) -> Moved | None:
+    """The largest move in this unit, if it was measured."""
+    return None if found is None else next((move for move in found.largest if move.unit == unit), None)
+
+
+def ordered(clips: Sequence[Clip]) -> list[Clip]:
+    """The clips in the order in which a person should look at them: what failed or was set aside, then by what is left
+    to do (frames of open gaps, errors, whether something else stands out), then by the largest move."""
+
+    def key(clip: Clip) -> tuple[float | str, ...]:
+        found = clip.findings
+        gaps = sum(map(length, found.left)) if found else 0
+        errors = found.flags[1] if found else 0
+        move = largest(found, "mm")
+        size = move.value if move else 0.0
+        return _ORDER.index(clip.status), -gaps, -errors, -bool(clip.reasons), -size, clip.place
+
+    return sorted(clips, key=key)
+
+
+def document(clips: Sequence[Clip], settings: Settings) -> Json:
+    """The contract's form of the whole."""
+    return {
+        "schema": SCHEMA,
+        "settings": plain_settings(settings),
+        "totals": totals(clips),
+        "clips": [_plain_clip(clip) for clip in ordered(clips)],
+    }
+
+
+def totals(clips: Sequence[Clip]) -> Json:
+    """Counts over all clips; findings count where the clip was cleaned."""
+    count = {status: sum(clip.status == status for clip in clips) for status in _ORDER}
+    done = [clip.findings for clip in clips if clip.findings and clip.status == "cleaned"]
+    return {
+        "clips": len(clips),
+        "cleaned": count["cleaned"],
+        "set_aside": count["set aside"],
+        "failed": count["failed"],
+        "frames": sum(found.frames for found in done),
+        "duration": float(f"{sum(found.frames / found.fps for found in done):.6g}"),
+        "filled": sum(len(found.filled) for found in done),
+        "left": sum(len(found.left) for found in done),
+        "wraps": sum(len(found.wraps) for found in done),
+        "spikes": sum(len(found.spikes) for found in done),
+        "contacts": sum(found.contacts for found in done),
+        "keys": sum(found.keys for found in done),
+        "warnings": sum(found.flags[0] for found in done),
+        "errors": sum(found.flags[1] for found in done),
+    }
+
+
+def _plain_clip(clip: Clip) -> Json:
+    failure = clip.failure
+    return {
+        "source": clip.source,
+        "place": clip.place,
+        "sha256": clip.sha256,
+        "status": clip.status,
+        "files": list(clip.files),
+        "look_at": list(clip.reasons),
+        "failure": failure
+        and {
+            "place": failure.place,
+            "found": failure.found,
+            "allowed": failure.allowed,
+            "remedy": failure.remedy,
+        },
+        "findings": None if clip.findings is None else plain(clip.findings),
+    }
+
+
+def lines(clips: Sequence[Clip]) -> list[str]:
+    """A short table for the terminal: the counts, and what to look at first."""
+    total = totals(clips)
+    head = f"{counted(total['clips'], 'clip')}: {total['cleaned']} cleaned"
+    for name in ("set_aside", "failed"):
+        head += f", {total[name]} {name.replace('_', ' ')}" if total[name] else ""
+    first = [clip for clip in ordered(clips) if clip.reasons]
+    if not first:
+        return [head, "nothing stands out", *_by_move(clips)]
+    width = max(len(clip.place) for clip in first[:_TOLD])
+    rows = [f"{_word(clip):9}  {clip.place:{width}}  {'; '.join(clip.reasons)}" for clip in first[:_TOLD]]
+    more = [f"and {len(first) - _TOLD} more"] if len(first) > _TOLD else []
+    return [head, "look at first:", *rows, *more]
+
+
+def _by_move(clips: Sequence[Clip]) -> list[str]:
+    found = [(clip.place, move) for clip in ordered(clips) if (move := largest(clip.findings, "mm"))]
+    return [f"largest move: {spoken_move(move)} in {place}" for place, move in found[:1]]
+
+
+def spoken_move(move: Moved) -> str:
+    return f"{move.value:.3g} {move.unit} of {move.control} at {move.frame}"
+
+
+def _word(clip: Clip) -> str:
+    return "look" if clip.status == "cleaned" else clip.status
