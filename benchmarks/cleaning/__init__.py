@@ -1,0 +1,1 @@
+"""How well captured motion is cleaned: a truth, degradations of it, baselines, and figures of what is left."""

@@ -1,0 +1,77 @@
+"""Feet that slide slowly while they stand, as a solver's hip and knee angles let them."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchmarks.cleaning.standing import standing
+from benchmarks.cleaning.table import Table, table, with_table
+from refine.limbs.limb import Limb
+from refine.limbs.planted import runs
+from refine.pose import Point, jacobian, pose, world_point
+from refine.shot import ROTATIONS, Array, Shot
+
+SLIDE = (20.0, 60.0)  # mm, from a plant's begin to its end
+AWAY = 0.25  # s in which the slide is gone after a plant
+STEPS = 6  # of Gauss-Newton
+DAMPING = 0.02  # of the leg's length, on turns in radians: a straight leg isn't torn
+
+
+def drifted(shot: Shot, rng: np.random.Generator, scale: float) -> Shot:
+    """The shot with hip and knee of each leg turned so that the ankle slides while the foot stands."""
+    found = standing(shot)
+    for limb in (limb for limb in found.limbs if limb.kind == "leg"):
+        stands = np.zeros(len(shot.frames), np.bool_)
+        for contact in found.contacts:
+            if contact.control == limb.end:
+                stands[contact.frames.astype(np.intp) - shot.first_frame] = True
+        shot = _moved(shot, limb, slides(runs(stands), shot, rng) / 1000 / scale)
+    return shot
+
+
+def slides(spans: list[tuple[int, int]], shot: Shot, rng: np.random.Generator) -> Array:
+    """(N, 3) mm: a half cosine up to a level vector of SLIDE in each span, then back, as far as the next lets it."""
+    path = np.zeros((len(shot.frames), 3))
+    level = [axis for axis in range(3) if axis != "xyz".index(shot.up)]
+    whole = round(AWAY * shot.fps)
+    ends = [a for a, _ in spans[1:]] + [len(path)]
+    for (a, b), end in zip(spans, ends, strict=True):
+        size, angle = rng.uniform(*SLIDE), rng.uniform(0, 2 * np.pi)
+        away = max(min(whole, end - b), 1)
+        at = np.arange(a, min(b + away, len(path) - 1) + 1)
+        rise = 0.5 - 0.5 * np.cos(np.pi * np.clip((at - a) / max(b - a, 1), 0, 1))
+        fall = 0.5 + 0.5 * np.cos(np.pi * np.clip((at - b) / away, 0, 1))
+        path[np.ix_(at, np.array(level))] += (
+            (rise * fall)[:, None] * size * np.array([np.cos(angle), np.sin(angle)])
+        )
+    return path
+
+
+def _moved(shot: Shot, limb: Limb, by: Array) -> Shot:
+    """Hip and knee turned, on the frames (N, 3) that move, until the ankle is where it was plus `by`."""
+    at = np.flatnonzero(np.any(by != 0, axis=1))
+    if not len(at):
+        return shot
+    ankle = Point(limb.end, shot.controls[shot.index(limb.end)].pivot)
+    frames = shot.frames[at]
+    goal = world_point(pose(shot, frames), shot, ankle) + by[at]
+    columns = table(shot)
+    turned = _turned(columns, limb)
+    small = np.eye(len(turned)) * (DAMPING * limb.length * np.pi / 180) ** 2
+    for _ in range(STEPS):
+        posed = pose(shot, frames)
+        miss = goal - world_point(posed, shot, ankle)
+        slopes = [jacobian(shot, posed, *columns.owners[c], [ankle])[0, :, :, 0] for c in turned]
+        j = np.stack(slopes, axis=-1)  # (k, 3, turned)
+        jt = np.swapaxes(j, 1, 2)
+        step = np.linalg.solve(jt @ j + small, jt @ miss[..., None])[..., 0]
+        values = columns.values.copy()
+        values[np.ix_(at, np.array(turned))] += step
+        columns = columns.with_values(values)
+        shot = with_table(shot, values)
+    return shot
+
+
+def _turned(columns: Table, limb: Limb) -> list[int]:
+    wanted = (limb.upper, limb.lower)
+    return [i for i, (c, ch) in enumerate(columns.owners) if c in wanted and ch in ROTATIONS]
