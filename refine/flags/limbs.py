@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from refine.flags.flag import Cause, Flag
 from refine.flags.stage import Stage, runs
-from refine.flags.standing import standing
-from refine.limbs.limb import Limb, bend_signed, extension, joints
+from refine.flags.standing import FEW, standing
+from refine.limbs.limb import Limb, bend_vector, extension, joints
 from refine.limbs.planting import Shift, shifted
 from refine.pose import Point, pose
 from refine.rotation import quaternion_matrix
@@ -46,21 +46,51 @@ def pops(stage: Stage, limb: Limb) -> list[tuple[int, float, float]]:
     straight = extension(shot, stage.posed, limb) > threshold["extension"]
     if len(straight) < 5 or not straight.any():
         return []
-    # Over steps of a 24th of a second whatever the rate: at 120 Hz a frame's turn is mostly noise.
-    step = max(round(shot.fps / 24), 1)
-    angle = bend_signed(shot, stage.posed, limb)
-    second = np.abs(second_difference(averaged(angle[:, None], step), step)[:, 0]) / step**2
-    turn = np.pad(np.abs(angle[step:] - angle[:-step]) / step, (2 * step, 3 * step), mode="edge")
-    # The two steps beside a frame are the pop's own; what counts is how fast the joint came and went.
-    around = np.maximum(turn[: len(angle)], turn[3 * step : 3 * step + len(angle)])
+    second, around, step = _change_of_turn(stage, limb)
     seen = _snap(stage, limb, step)
     exempt = stage.marked(limb.end, "accent") | stage.edges(limb.end, "contact", "cut")
-    found = straight & (second >= threshold.warn) & (second * step > ALONE * around) & ~exempt
+    found = straight & (second >= _least(stage, limb)) & (second * step > ALONE * around) & ~exempt
     found &= (seen >= threshold["px"]) & stage.counts(Point(limb.lower, stage.control(limb.lower).pivot))
     near = np.convolve(found, np.ones(2 * step + 1), "same") > 0  # neighbours of a pop belong to it
     second = np.where(found, second, 0.0)
     spans = [(a, slice(a, b + 1)) for a, b in runs(near)]
     return [(a + int(np.argmax(second[s])), float(second[s].max()), float(seen[s].max())) for a, s in spans]
+
+
+def _change_of_turn(stage: Stage, limb: Limb) -> tuple[Array, Array, int]:
+    """(N,) change of the joint's turn, deg/frame^2, (N,) how fast it comes and goes, deg/frame, and the step.
+
+    Over steps of a 24th of a second whatever the rate: at 120 Hz a frame's turn is mostly noise.
+    """
+    step = max(round(stage.shot.fps / 24), 1)
+    bent = bend_vector(stage.shot, stage.posed, limb)
+    second = np.linalg.norm(second_difference(averaged(bent, step), step), axis=1) / step**2
+    fast = np.linalg.norm(bent[step:] - bent[:-step], axis=1) / step
+    turn = np.pad(fast, (2 * step, 3 * step), mode="edge")
+    # The two steps beside a frame are the pop's own; what counts is how fast the joint came and went.
+    around = np.maximum(turn[: len(bent)], turn[3 * step : 3 * step + len(bent)])
+    return second, around, step
+
+
+def _least(stage: Stage, limb: Limb) -> float:
+    """The change from which a limb pops: the threshold, or in baked motion some times what its kind always does.
+
+    Near straight a solver of captured motion knows the bend least: there every straightening jolts, and a pop is
+    what jolts much more than the others.
+    """
+    threshold = stage.thresholds["straight limb pop"]
+    if not any(c.baked for name in limb.chain for c in stage.control(name).channels):
+        return threshold.warn
+    jolts: list[float] = []
+    for other in (each for each in standing(stage).limbs if each.kind == limb.kind):
+        straight = extension(stage.shot, stage.posed, other) > threshold["extension"]
+        second = _change_of_turn(stage, other)[0]
+        jolts += [float(second[a : b + 1].max()) for a, b in runs(straight)]
+    return (
+        threshold.warn
+        if len(jolts) < FEW
+        else max(threshold.warn, threshold["times"] * float(np.median(jolts)))
+    )
 
 
 def averaged(path: Array, count: int) -> Array:
@@ -98,8 +128,10 @@ def _pops(stage: Stage, limb: Limb) -> Iterator[Flag]:
         frame = int(stage.frames[at])
         frames = max(frame - 1, int(stage.frames[0])), min(frame + 1, int(stage.frames[-1]))
         joint = "knee" if limb.kind == "leg" else "elbow"
+        jolt = amount * max(round(stage.shot.fps / 24), 1) ** 2
         message = (
-            f"the {joint} pops by {amount:.0f} deg a frame, {px:.1f} px, as the {limb.kind} goes straight"
+            f"the {joint} pops by {jolt:.0f} deg within a 24th of a second, {px:.1f} px, "
+            f"as the {limb.kind} goes straight"
         )
         yield Flag(
             "straight limb pop",

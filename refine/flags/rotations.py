@@ -9,37 +9,53 @@ of its own, or goes on steadily, or starts and ends at rest. The mend writes all
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
 from refine.flags.flag import Cause, Flag
+from refine.flags.spins import (
+    SHORT,
+    STEADY,
+    ends_say_so,
+    sawn_off,
+    slopes_say_so,
+    steady,
+    steady_keys,
+    turning_points_say_so,
+)
 from refine.flags.stage import Stage
-from refine.flags.unwrap import TURN, Wrap, rewritten, straight_values
+from refine.flags.unwrap import TURN, Wrap, rewritten, straight_values, within_pins
+from refine.habit import EXTREME, ZERO
 from refine.rotation import euler_matrix
 from refine.shot import QUATERNION, ROTATIONS, Array, Channel, Control, Keys, Segment, Shot
 
 FAULT = "angle wrap"
-SHORT = 90.0  # deg left of a step from which only slopes can say which way was meant [judge]
-STEADY = 0.5  # share of a spin's speed from which the segment beside it is the same spin [judge]
 BETTER = 1 / 3  # share of the steps that another triple may leave [judge]
-LIKE = 0.25  # how nearly a slope fits a rule, of the rule's slope [judge]
-FASTER = 3.0  # times that a wrapped segment may be faster than those beside it [judge]
 
 
 def find(stage: Stage) -> Iterator[Flag]:
-    """All angle wraps, in no order."""
+    """All angle wraps, in no order; those of a baked control in one flag, as a recording saws all its angles off."""
     for name in stage.order:
-        for wrap in wraps(stage, name):
-            severity = stage.thresholds[FAULT].severity(max(wrap.amount, stage.thresholds[FAULT].warn))
-            assert severity is not None
-            where = int(np.floor(wrap.a)), int(np.ceil(wrap.b))
-            message = f"{wrap.worst} jumps by {wrap.amount:.0f} deg"
-            remedy = "write what follows the other way: the pose on every key stays"
-            cause = Cause(name, wrap.worst, (wrap.a, wrap.b))
-            ratio = stage.thresholds[FAULT].ratio(wrap.amount) * stage.attention(name)
-            yield Flag(
-                FAULT, name, wrap.worst, where, severity, wrap.amount, "deg", cause, message, remedy, ratio
-            )
+        found = wraps(stage, name)
+        baked = any(channel.baked for channel in stage.control(name).channels)
+        for group in [found] if baked and found else [[wrap] for wrap in found]:
+            yield _flag(stage, name, group)
+
+
+def _flag(stage: Stage, name: str, group: list[Wrap]) -> Flag:
+    """The flag of one jump, or of all those of a baked control: at the largest one, from the first to the last."""
+    threshold = stage.thresholds[FAULT]
+    worst = max(group, key=lambda wrap: wrap.amount)
+    severity = threshold.severity(max(worst.amount, threshold.warn))
+    assert severity is not None
+    where = int(np.floor(min(w.a for w in group))), int(np.ceil(max(w.b for w in group)))
+    others = f", and {len(group) - 1} more of its jumps are none" if len(group) > 1 else ""
+    message = f"{worst.worst} jumps by {worst.amount:.0f} deg at {worst.b:g}{others}"
+    remedy = "write what follows the other way: the pose on every key stays"
+    cause = Cause(name, worst.worst, (worst.a, worst.b))
+    ratio = threshold.ratio(worst.amount) * stage.attention(name)
+    return Flag(FAULT, name, worst.worst, where, severity, worst.amount, "deg", cause, message, remedy, ratio)
 
 
 def wraps(stage: Stage, name: str) -> list[Wrap]:
@@ -125,18 +141,11 @@ def _in_samples(stage: Stage, control: Control, channels: list[Channel]) -> list
         rest = float(np.abs(sign * values[i + 1] + offset - values[i]).max())
         still = _turned(control.order, values[i], values[i + 1]) < threshold["rotation"]
         wrapped = rest <= SHORT if largest > threshold.warn else still and rest <= BETTER * largest
-        if wrapped and not _steady(steps, i):
+        if wrapped and not steady(steps, i):
             a = stage.shot.first_frame + i
             names = [channel.name for channel in channels]
             found.append(_wrap(a, a + 1, names, axes, (sign, offset), steps[i]))
     return found
-
-
-def _steady(steps: Array, i: int) -> bool:
-    """Whether the step beside the largest one of a row goes on at its speed."""
-    axis = int(np.argmax(np.abs(steps[i])))
-    beside = steps[[j for j in (i - 1, i + 1) if 0 <= j < len(steps)], axis]
-    return bool(np.any(beside * np.sign(steps[i, axis]) >= STEADY * abs(steps[i, axis])))
 
 
 # --- keyed angles ----------------------------------------------------------------------------------------------
@@ -160,7 +169,7 @@ def _in_triples(stage: Stage, control: Control, channels: list[Channel]) -> list
         rest = float(np.abs(sign * ends[1] + offset - ends[0]).max())
         held = all(table.segment[i] == Segment.HOLD for i, table in zip(j, tables, strict=True))
         parts = list(zip(j, sign[axes], offset[axes], tables, strict=True))
-        if not held and np.any(sign < 0) and rest <= threshold["euler"] and _bent(parts):
+        if not held and np.any(sign < 0) and rest <= SHORT and _bent(parts):
             names = [channel.name for channel in channels]
             found.append(_wrap(a, b, names, axes, (sign, offset), ends[1] - ends[0]))
     return found
@@ -187,62 +196,22 @@ def _in_keys(stage: Stage, name: str, channel: Channel) -> list[Wrap]:
     if not likely.any():
         return []
     straight = straight_values(values, likely)
-    found = []
-    for k in np.flatnonzero(likely).tolist():
-        if _steady_keys(keys, k):
-            continue
-        turns = float(np.round(step[k] / TURN))
-        if _slopes_say_so(stage, keys, straight, k) or _ends_say_so(keys, float(step[k]) - TURN * turns, k):
-            a, b, offset = float(keys.frames[k]), float(keys.frames[k + 1]), -TURN * turns
-            found.append(Wrap(a, b, (channel.name,), (1.0,), (offset,), channel.name, abs(float(step[k]))))
-    return found
-
-
-def _speeds(keys: Keys) -> Array:
-    return np.asarray(np.diff(keys.values[:, 0]) / np.diff(keys.frames))
-
-
-def _steady_keys(keys: Keys, k: int) -> bool:
-    return _steady(_speeds(keys)[:, None], k)
-
-
-def _slopes_say_so(stage: Stage, keys: Keys, straight: Array, k: int) -> bool:
-    """Whether the slopes at both ends were made for the values without the jump, one at least not for those with it.
-
-    A flat slope fits both and says nothing: a spin between two rests has two of them.
-    """
-    rules = stage.book.rules(keys)
-    as_it_is, undone = (
-        np.stack([m @ v for m in (rules.natural, rules.chord)]) for v in (keys.values[:, 0], straight)
-    )
-    against = 0
-    for slope, key in ((keys.outgoing[k, 0], k), (keys.incoming[k + 1, 0], k + 1)):
-        fits = [
-            bool(np.any(np.abs(slope - r[:, key]) <= LIKE * np.abs(r[:, key]))) for r in (as_it_is, undone)
-        ]
-        flat = abs(slope) * (keys.frames[k + 1] - keys.frames[k]) < LIKE
-        if not flat and not fits[1]:
-            return False
-        against += not flat and not fits[0]
-    return against > 0
-
-
-def _ends_say_so(keys: Keys, rest: float, k: int) -> bool:
-    """Whether the angle leaves one end of a turn and comes in at the other, as sawn-off angles do.
-
-    Then both values lie within -180 to 180, or 0 to 360 and so on, and the motion beside it goes on the same way.
-    """
-    low, high = sorted(keys.values[k : k + 2, 0].tolist())
-    start = TURN / 2 * np.floor(low / (TURN / 2))
-    speeds = _speeds(keys)
-    beside = [speeds[j] for j in (k - 1, k + 1) if 0 <= j < len(speeds)]
-    through = bool(beside) and abs(rest) <= SHORT and all(speed * rest > 0 for speed in beside)
-    quick = max((abs(speed) for speed in beside), default=0.0)
-    return bool(
-        high <= start + TURN
-        and through
-        and abs(rest) <= FASTER * quick * (keys.frames[k + 1] - keys.frames[k])
-    )
+    turns = np.round(step / TURN)
+    jumps = [k for k in np.flatnonzero(likely).tolist() if not steady_keys(keys, k)]
+    zero = stage.book.habit(name, channel.name).rule(EXTREME) == ZERO
+    sure = [
+        k
+        for k in jumps
+        if slopes_say_so(stage, keys, straight, k)
+        or ends_say_so(keys, float(step[k] - TURN * turns[k]), k)
+        or (zero and turning_points_say_so(keys, straight, k))
+    ]
+    found = jumps if sure and sawn_off(values) else sure
+    return [
+        Wrap(*frames, (channel.name,), (1.0,), (-TURN * float(turns[k]),), channel.name, abs(float(step[k])))
+        for k in found
+        for frames in [(float(keys.frames[k]), float(keys.frames[k + 1]))]
+    ]
 
 
 # --- quaternions -----------------------------------------------------------------------------------------------
@@ -281,10 +250,48 @@ def _long_way_meant(keys: Keys, k: int) -> bool:
 
 def unwrapped(stage: Stage, flag: Flag) -> Shot | None:
     """The shot with what follows the jump written the other way, or what precedes it where a pin holds the rest."""
-    for wrap in wraps(stage, flag.control):
-        if (wrap.a, wrap.b) == flag.cause.frames and wrap.worst == flag.channel:
-            return rewritten(stage, flag.control, wrap, True) or rewritten(stage, flag.control, wrap, False)
-    return None
+    name = flag.control
+    if any(channel.baked for channel in stage.control(name).channels):
+        pinned = {pin.frames[0] for pin in stage.locks.pins if pin.control == name}
+        tried = (_all_unwrapped(stage, name, kept) for kept in (-np.inf, np.inf, *sorted(pinned)))
+        return next((shot for shot in tried if within_pins(stage, name, shot)), None)
+    found = wraps(stage, name)
+    own = next((w for w in found if (w.a, w.b) == flag.cause.frames and w.worst == flag.channel), None)
+    if own is None:
+        return None
+    group = _of_one_saw(stage, name, own, found)
+    both = (_one_by_one(stage, name, each, after) for each, after in ((group, True), (group[::-1], False)))
+    return next((shot for shot in both if within_pins(stage, name, shot)), None)
+
+
+def _of_one_saw(stage: Stage, name: str, own: Wrap, found: list[Wrap]) -> list[Wrap]:
+    """All jumps of an angle that was sawn off, in time: where one is gone nothing tells of the others any more."""
+    channel = stage.control(name).channel(own.worst)
+    keys = None if channel is None else channel.keys
+    if keys is None or len(own.channels) > 1 or keys.values.shape[1] > 1 or not sawn_off(keys.values[:, 0]):
+        return [own]
+    return sorted((wrap for wrap in found if wrap.channels == own.channels), key=lambda wrap: wrap.a)
+
+
+def _one_by_one(stage: Stage, name: str, group: list[Wrap], after: bool) -> Shot:
+    for wrap in group:
+        stage = replace(stage, shot=rewritten(stage, name, wrap, after))
+    return stage.shot
+
+
+def _all_unwrapped(stage: Stage, name: str, kept: float) -> Shot:
+    """The shot with every jump of a baked control taken away, seen from a frame that is kept as it is.
+
+    Between a jump and the one back only what lies between them changes in the end, or what lies around them.
+    """
+    now = stage
+    for _ in range(len(stage.frames)):
+        left = sorted(wraps(now, name), key=lambda wrap: wrap.a)
+        if not left:
+            break
+        after = next((wrap for wrap in left if wrap.b > kept), None)
+        now = replace(now, shot=rewritten(now, name, after or left[-1], after is not None))
+    return now.shot
 
 
 MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {FAULT: unwrapped}

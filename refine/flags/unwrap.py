@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from refine.flags.stage import Stage
 from refine.habit import EXTREME, INSIDE, ZERO, contexts
-from refine.pinned import pinned_keys, reaches, within
+from refine.pinned import concerning, pinned_keys, reaches, within
 from refine.shot import Array, Channel, Keys, Shot, frozen
 
 TURN = 360.0
@@ -37,22 +37,41 @@ def straight_values(values: Array, likely: NDArray[np.bool_]) -> Array:
     return np.asarray(values - TURN * np.concatenate([[0.0], np.cumsum(turns)]))
 
 
-def rewritten(stage: Stage, name: str, wrap: Wrap, after: bool) -> Shot | None:
-    """None where a pin holds a value that would have to be written otherwise, or a limit forbids it."""
-    shot, pins = stage.shot, stage.locks.pins
-    span = (wrap.a, np.inf) if after else (-np.inf, wrap.b)
+def rewritten(stage: Stage, name: str, wrap: Wrap, after: bool) -> Shot:
+    """The shot with what follows a jump written the other way, or what precedes it; pins have no say here."""
+    shot = stage.shot
     for channel_name, sign, offset in zip(wrap.channels, wrap.sign, wrap.offset, strict=True):
         channel = stage.control(name).channel(channel_name)
         assert channel is not None
-        if reaches(pins, name, channel_name, *span):
-            return None
         add = offset if after else -sign * offset
         new = _baked(shot, channel, wrap, sign, add, after) if channel.keys is None else None
-        new = new or _keyed(stage, name, channel, wrap, (sign, add), after)
-        if not within(channel, new):
-            return None
-        shot = shot.with_channel(name, new)
+        shot = shot.with_channel(name, new or _keyed(stage, name, channel, wrap, (sign, add), after))
     return shot
+
+
+def within_pins(stage: Stage, name: str, after: Shot) -> bool:
+    """Whether no pinned key, sample or curve of a control differs in a changed shot, and no limit is broken."""
+    new = after.controls[stage.control_at[name]].channels
+    return not any(
+        _touches_pins(stage, name, channel, changed) or not within(channel, changed)
+        for channel, changed in zip(stage.control(name).channels, new, strict=True)
+    )
+
+
+def _touches_pins(stage: Stage, name: str, old: Channel, new: Channel) -> bool:
+    """Whether a pin holds a sample that differs, or something that a key which differs moves."""
+    if old.samples is not None and new.samples is not None:
+        moved = stage.shot.first_frame + np.flatnonzero(np.any(old.samples != new.samples, axis=1))
+        held = [pin.frames for pin in concerning(stage.locks.pins, name, old.name)]
+        return any(bool(np.any((moved > a - 1) & (moved < b + 1))) for a, b in held)
+    assert old.keys is not None
+    assert new.keys is not None
+    apart = [getattr(old.keys, n) != getattr(new.keys, n) for n in ("values", "incoming", "outgoing")]
+    moved = np.flatnonzero(np.any(np.concatenate(apart, axis=1), axis=1))
+    frames = np.concatenate([[-np.inf], old.keys.frames, [np.inf]])
+    return bool(len(moved)) and reaches(
+        stage.locks.pins, name, old.name, float(frames[moved[0]]), float(frames[moved[-1] + 2])
+    )
 
 
 def _baked(shot: Shot, channel: Channel, wrap: Wrap, sign: float, offset: float, after: bool) -> Channel:

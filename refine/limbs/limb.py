@@ -182,15 +182,15 @@ def bend(shot: Shot, posed: Pose, limb: Limb) -> Array:
     return np.asarray(np.rad2deg(np.arctan2(sine, np.sum(a * b, axis=1))))
 
 
-def bend_signed(shot: Shot, posed: Pose, limb: Limb) -> Array:
-    """(N,) degrees, negative where the joint bends the other way than it usually does.
+def bend_vector(shot: Shot, posed: Pose, limb: Limb) -> Array:
+    """(N, 3) the bend's axis in the space of the upper bone's control, as long as the bend in degrees.
 
-    Usual is the axis about which it bends most over the frames, in the space of the upper bone's control.
+    It goes smoothly through straight, to whichever side: an angle alone would turn back there, and an angle with a
+    sign would jump where a limb that is hardly bent bends sideways.
     """
     hip, knee, ankle = joints(shot, posed, limb)
-    i = shot.index(limb.upper)
     axis = np.cross(knee - hip, ankle - knee)
-    local = (np.swapaxes(posed.linear[i], 1, 2) @ axis[..., None])[..., 0]
-    usual = local.sum(axis=0)
-    angle = bend(shot, posed, limb)
-    return np.asarray(np.where(local @ usual < 0, -angle, angle))
+    axis /= np.maximum(np.linalg.norm(axis, axis=1, keepdims=True), 1e-12)
+    local = (np.swapaxes(posed.linear[shot.index(limb.upper)], 1, 2) @ axis[..., None])[..., 0]
+    local /= np.maximum(np.linalg.norm(local, axis=1, keepdims=True), 1e-12)
+    return np.asarray(bend(shot, posed, limb)[:, None] * local)

@@ -13,7 +13,7 @@ from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.standing import standing
-from refine.limbs.limb import bend_signed, extension
+from refine.limbs.limb import bend_vector, extension
 from refine.shot import Array, Camera, Channel, Control, Pin, Shot, frozen
 
 RATES = (12.0, 24.0, 30.0, 60.0)
@@ -70,6 +70,30 @@ def test_a_knee_that_snaps_straight_is_found_and_eased(fps: float) -> None:
     assert extension(after, then.posed, limb).max() <= limbs.FULL + 1e-6
 
 
+def jolting(fps: float, sizes: Array) -> Shot:
+    """A knee that goes straight once a second and jolts there for a 24th of a second, by so many degrees each time."""
+    t = np.arange(round(len(sizes) * fps)) / fps
+    beat = t % 1.0 - 0.5
+    jolt = sizes[np.minimum(t.astype(np.intp), len(sizes) - 1)] * np.clip(1 - 24 * np.abs(beat), 0, 1)
+    knee = 40 - 38 * np.exp(-((beat / 0.2) ** 2)) + jolt
+    shot = hanging_leg(np.full(len(t), 0.8), fps)
+    return shot.with_channel("shin", Channel("rotation.x", samples=frozen(knee[:, None])))
+
+
+@pytest.mark.parametrize("fps", [24.0, 48.0, 120.0])
+def test_a_recording_whose_knees_always_jolt_is_flagged_only_where_one_does_much_more(fps: float) -> None:
+    usual = np.array([2.0, 2.5, 2, 3, 2.5, 2, 2.5, 3])
+    assert flags(jolting(fps, usual)) == []
+    once = usual.copy()
+    once[3] = 14.0
+    found = flags(jolting(fps, once))
+    assert found
+    assert all(3 * fps < flag.frames[0] < 4 * fps for flag in found)
+    alone = np.zeros(8)
+    alone[3] = 10.0
+    assert flags(jolting(fps, alone))
+
+
 def test_a_pinned_leg_keeps_its_pop() -> None:
     shot = replace(popping(24.0), pins=(Pin("thigh", None, (0.0, 47.0)), Pin("shin", None, (0.0, 47.0))))
     stage = stage_of(shot, Look())
@@ -87,12 +111,21 @@ def test_a_kick_and_a_slow_straightening_are_no_pops(fps: float) -> None:
     assert flags(kick) == []
 
 
-def test_the_bend_has_a_sign_through_straight() -> None:
+def test_the_bend_goes_smoothly_through_straight_and_sideways() -> None:
     knee = np.linspace(30, -10, 41)
     shot = hanging_leg(np.full(41, 0.8), 24.0)
     shot = shot.with_channel("shin", Channel("rotation.x", samples=frozen(knee[:, None])))
     stage = stage_of(shot, Look())
-    np.testing.assert_allclose(bend_signed(shot, stage.posed, standing(stage).limbs[0]), knee, atol=1e-6)
+    bent = bend_vector(shot, stage.posed, standing(stage).limbs[0])
+    np.testing.assert_allclose(bent, knee[:, None] * [1.0, 0.0, 0.0], atol=1e-6)
+    around = 5 * np.stack([np.cos(np.deg2rad(knee * 9)), np.sin(np.deg2rad(knee * 9))], axis=1)
+    turned = tuple(
+        Channel(n, samples=frozen(v[:, None]))
+        for n, v in zip(("rotation.x", "rotation.z"), around.T, strict=True)
+    )
+    i = shot.index("shin")
+    controls = (*shot.controls[:i], replace(shot.controls[i], channels=turned), *shot.controls[i + 1 :])
+    assert flags(replace(shot, controls=controls)) == []
 
 
 @pytest.mark.parametrize("fps", RATES)

@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from benchmarks.corpus import slopes_by
+from benchmarks.corpus import Rule, slopes_by
 from refine.curve import evaluate
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.rotations import MENDS, find, shortest
+from refine.formats import read
 from refine.pose import pose
 from refine.rotation import EULER_ORDERS
 from refine.shot import (
@@ -33,6 +34,7 @@ from refine.shot import (
     make_keys,
 )
 from tests import tolerances
+from tests.open_clips import clip_or_skip
 
 FPS = (12.0, 24.0, 30.0, 60.0)
 
@@ -203,6 +205,69 @@ def test_a_pin_turns_the_mend_to_the_other_side_and_two_forbid_it() -> None:
         assert np.all((after.values != keys.values)[:, 0] == side)
     shot = replace(shot, pins=tuple(Pin("arm", "rotation.y", (f, f)) for f in (0.0, 54.0)))
     assert MENDS[flag.fault](stage_of(shot, Look()), flag) is None
+
+
+@pytest.mark.parametrize("rule", ["natural", "chord", "flat"])
+def test_every_jump_of_a_sawn_off_angle_is_found_once_one_is_sure_also_where_the_motion_turns_back(
+    rule: Rule,
+) -> None:
+    """Between the jumps the angle turns back, and slopes were set anew for the jump: alone it would say nothing."""
+    frames = 6.0 * np.arange(11)
+    values = np.array([150.0, 165, 190, 205, 184, 176, 186, 178, 150, 140, 130])
+    wrapped = (values + 180.0) % 360.0 - 180.0
+    shot = shot_of(Channel("rotation.x", make_keys(frames, wrapped, slopes_by(rule, frames, wrapped))))
+    jumps = [(float(frames[k]), float(frames[k + 1])) for k in np.flatnonzero(np.abs(np.diff(wrapped)) > 180)]
+    assert sorted(flag.cause.frames for flag in flags(shot)) == jumps
+    for flag in flags(shot):
+        after = MENDS[flag.fault](stage_of(shot, Look()), flag)
+        assert after is not None
+        assert flags(after) == []
+        np.testing.assert_allclose(
+            keys_of(after, "rotation.x").values[:, 0], values, atol=tolerances.SAME_TURN
+        )
+        same_poses(shot, after, frames)
+
+
+def test_turning_points_that_were_kept_flat_say_which_way_was_meant() -> None:
+    frames = 6.0 * np.arange(11)
+    values = np.array([0.0, 20, 5, 30, 10, 40, 12, 33, 15, 25, 0])
+    slopes = slopes_by("flat", frames, values)
+    wrapped = np.where(np.arange(11) > 5, values + 360.0, values)
+    (flag,) = flags(shot_of(Channel("rotation.x", make_keys(frames, wrapped, slopes))))
+    assert flag.cause.frames == (30.0, 36.0)
+
+
+def test_the_jumps_of_a_baked_control_are_one_flag_and_a_pin_behind_them_forbids_nothing() -> None:
+    frames = np.arange(61.0)
+    values = 160.0 + 40.0 * np.sin(2 * np.pi * frames / 60.0)
+    table = ((values + 180.0) % 360.0 - 180.0)[:, None]
+    jumps = np.flatnonzero(np.abs(np.diff(table[:, 0])) > 180)
+    assert len(jumps) == 2
+    shot = shot_of(Channel("rotation.x", samples=frozen(table)))
+    (flag,) = flags(shot)
+    assert flag.frames == (int(jumps[0]), int(jumps[1]) + 1)
+    assert "1 more" in flag.message
+    after = mended(replace(shot, pins=(Pin("arm", None, (50.0, 50.0)), Pin("arm", None, (0.0, 2.0)))))
+    np.testing.assert_allclose(
+        after.controls[0].channels[0].samples, values[:, None], atol=tolerances.SAME_TURN
+    )
+    held = replace(shot, pins=(Pin("arm", "rotation.x", (20.0, 20.0)),))
+    other = mended(held).controls[0].channels[0].samples
+    assert other is not None
+    np.testing.assert_allclose(other, values[:, None] - 360.0, atol=tolerances.SAME_TURN)
+    held = replace(shot, pins=(Pin("arm", None, (0.0, 60.0)),))
+    assert MENDS[flag.fault](stage_of(held, Look()), flag) is None
+
+
+@pytest.mark.parametrize("clip", ["01_03", "Boxing_Toes"])
+def test_a_recording_is_unwrapped_to_the_same_orientation_on_every_frame(clip: str) -> None:
+    shot = after = read(clip_or_skip(clip)).shot
+    for flag in flags(shot):
+        mended_one = MENDS[flag.fault](stage_of(after, Look()), flag)
+        assert mended_one is not None
+        after = mended_one
+    assert flags(after) == []
+    same_poses(shot, after, shot.frames)
 
 
 def test_a_limit_turns_the_mend_to_the_other_side() -> None:
