@@ -24,6 +24,7 @@ Indices = NDArray[np.intp]
 # [judge] what a slope is held to the samples' own by, where hardly any frames lie between keys: a key on each frame
 # leaves slopes to nothing else. One frame between two keys weighs 600 times as much.
 HOLD = 1e-4
+PIN = 1e8  # what a pinned value or slope is held by: a frame weighs 1, and 16 digits leave room for it
 PAIRS = tuple((i, j) for i in range(4) for j in range(i, 4))
 
 
@@ -42,6 +43,8 @@ class Lanes:
     budget: Array  # (R, N)
     forced: Mask  # (R, N)
     corner: Mask  # (R, N)
+    pinned: Mask  # (R, N)
+    weight: Array | None = None  # (R N,) of the frames in the fit, all alike without
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -49,8 +52,17 @@ class Lanes:
 
     def some(self, rows: Indices) -> Lanes:
         """Only these lanes."""
-        fields = (self.values, self.slopes, self.gram, self.budget, self.forced, self.corner)
-        return Lanes(*(array[rows] for array in fields))
+        weight = None if self.weight is None else self.weight.reshape(self.shape)[rows].ravel()
+        return Lanes(
+            self.values[rows],
+            self.slopes[rows],
+            self.gram[rows],
+            self.budget[rows],
+            self.forced[rows],
+            self.corner[rows],
+            self.pinned[rows],
+            weight,
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,11 +112,11 @@ def layout(mask: Mask) -> Layout:
     return Layout(keys, starts, left, segment, h, basis)
 
 
-def fit(lanes: Lanes, mask: Mask, weight: Array | None = None) -> Fit:
-    """The values and slopes of least squares for keys on these frames (R, N); weights are (R, N)."""
+def fit(lanes: Lanes, mask: Mask) -> Fit:
+    """The values and slopes of least squares for keys on these frames (R, N)."""
     placed = layout(mask)
     columns, width = _columns(lanes.corner.ravel()[placed.keys])
-    solved = _solve(lanes, placed, columns, width, None if weight is None else weight.ravel())
+    solved = _solve(lanes, placed, columns, width, lanes.weight)
     values, incoming, outgoing = (solved[column] for column in columns)
     error = _error(lanes, placed, values, incoming, outgoing)
     return Fit(placed, values, incoming, outgoing, error)
@@ -130,16 +142,21 @@ def _solve(
     band = np.zeros((width + 1) * count)
     for i, j in PAIRS:
         part = np.add.reduceat(weighted[i] * placed.basis[j], placed.starts)
-        band[(width + at[i] - at[j]) * count + at[j]] += part  # no place occurs twice: each segment has its own ends
+        band[(width + at[i] - at[j]) * count + at[j]] += (
+            part  # no place occurs twice: each segment has its own ends
+        )
     size = lanes.values.shape[2]
     flat = lanes.values.reshape(-1, size)
     right = np.zeros((count, size))
     for column, each in zip(at, weighted, strict=True):
         right[column] += np.add.reduceat(each[:, None] * flat, placed.starts)
     slopes = lanes.slopes.reshape(-1, size)[placed.keys]
+    pin = PIN * lanes.pinned.ravel()[placed.keys]
+    right[value] += pin[:, None] * flat[placed.keys]
+    band[width * count + value] += pin
     for column in (incoming, outgoing):
-        right[column] += HOLD * slopes
-        band[width * count + column] += HOLD
+        right[column] += (HOLD + pin)[:, None] * slopes
+        band[width * count + column] += HOLD + pin
     return np.asarray(solveh_banded(band.reshape(width + 1, count), right, check_finite=False))
 
 

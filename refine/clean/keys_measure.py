@@ -8,7 +8,7 @@ has that shape (a twist along the bone counts little) and the size of the farthe
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -24,31 +24,58 @@ from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Chan
 from refine.view import View, depth, project, screen_jacobian, visible
 
 # [judge] all.
-LEAST_ARM = 0.05  # m: a turn counts as if it carried a point this far, or all that has no end could turn freely
+LEAST_ARM = (
+    0.05  # m: a turn counts as if it carried a point this far, or all that has no end could turn freely
+)
 LEAST_SHARE = 0.1  # of the farthest point's distance: the same along a bone
 LEAST_DEPTH = 0.2  # of what a px is across the line of sight: how much it counts along it
 NEAREST = 0.5  # m: what nobody sees counts as if it stood in the image, at least so far away
 NUMBER = 2e-3  # of its range: how exact a channel stays that moves nothing
-LOOKS = 32  # frames on which the farthest point is looked for
+LOOKS = 32  # frames on which the figure is looked at
 
 
 @dataclass(frozen=True, eq=False)
 class Measure:
-    """A shot with its pose, and the unit in which differences to it are measured."""
+    """A shot on some of its frames with its pose there, and the unit in which differences to it are measured."""
 
-    shot: Shot
+    shot: Shot  # whose first frame is the pose's
     posed: Pose
+    first_frame: int  # of the whole shot
     unit: str  # mm, px, deg
     per_unit: float  # mm a shot unit
     view: View | None  # on the frames of the pose
 
 
-def measure(shot: Shot, within: Amount, view: View | None, per_unit: float | None = None) -> Measure:
-    """The shot on all its frames, ready to be measured against. mm by what the file, else a human leg, says."""
-    posed = pose(shot, shot.frames)
-    if per_unit is None:
-        per_unit = 1000.0 * metres_per_unit(shot, limbs(shot, posed))[0]
-    return Measure(shot, posed, within.unit, per_unit, view)
+def millimetres(shot: Shot) -> float:
+    """mm a shot unit: by the file, else by the leg of the figure, taken for an adult's."""
+    frames = shot.frames
+    few = frames[:: max(len(frames) // LOOKS, 1)]
+    return 1000.0 * metres_per_unit(shot, limbs(shot, pose(shot, few)))[0]
+
+
+def measured(
+    shot: Shot, part: tuple[int, int], within: Amount, view: View | None, per_unit: float
+) -> Measure:
+    """The frames of a shot from position part[0] to part[1], both included, ready to be measured against."""
+    a, b = part
+    whole = (a, b) == (0, shot.last_frame - shot.first_frame)
+    cut = shot if whole else _part(shot, a, b)
+    if view is not None:
+        rows = slice(a, b + 1)
+        view = replace(view, axes=view.axes[rows], place=view.place[rows], focal=view.focal[rows])
+    return Measure(cut, pose(cut, cut.frames), shot.first_frame, within.unit, per_unit, view)
+
+
+def _part(shot: Shot, a: int, b: int) -> Shot:
+    controls = []
+    for control in shot.controls:
+        channels = (
+            channel if channel.samples is None else replace(channel, samples=channel.samples[a : b + 1])
+            for channel in control.channels
+        )
+        controls.append(replace(control, channels=tuple(channels)))
+    first, last = shot.first_frame + a, shot.first_frame + b
+    return replace(shot, first_frame=first, last_frame=last, controls=tuple(controls))
 
 
 # --- forms -------------------------------------------------------------------------------------------------
@@ -89,7 +116,9 @@ def _farthest(m: Measure) -> Array:
     shot, at = m.shot, positions(m.shot)
     step = max(len(m.posed.frames) // LOOKS, 1)
     few = Pose(m.posed.frames[::step], m.posed.linear[:, ::step], m.posed.origin[:, ::step])
-    places = [[world_point(few, shot, point) for point in marked_points(control)] for control in shot.controls]
+    places = [
+        [world_point(few, shot, point) for point in marked_points(control)] for control in shot.controls
+    ]
     far = np.zeros(len(shot.controls))
     for i, control in enumerate(shot.controls):
         below = [i, *(at[name] for name in descendants(shot, control.name))]
@@ -162,7 +191,7 @@ def _world_form(m: Measure, sums: Carried, i: int) -> Array:
     seen = np.swapaxes(by_place, 1, 2) @ by_place
     whole = (scale**2)[:, None, None] * eye
     shown = visible(m.view, middle)[:, None, None]
-    return np.where(shown, seen + LEAST_DEPTH**2 * whole, whole)
+    return np.asarray(np.where(shown, seen + LEAST_DEPTH**2 * whole, whole))
 
 
 def seen_distance(m: Measure, places: Array) -> Array:
@@ -170,7 +199,8 @@ def seen_distance(m: Measure, places: Array) -> Array:
     assert m.view is not None
     least = 1000.0 * NEAREST / m.per_unit
     straight = np.linalg.norm(places - m.view.place, axis=-1)
-    return np.where(visible(m.view, places), np.maximum(depth(m.view, places), m.view.near), np.maximum(straight, least))
+    ahead = np.maximum(depth(m.view, places), m.view.near)
+    return np.asarray(np.where(visible(m.view, places), ahead, np.maximum(straight, least)))
 
 
 def _turn_form(m: Measure, sums: Carried, i: int, world: Array) -> Array:
@@ -180,10 +210,15 @@ def _turn_form(m: Measure, sums: Carried, i: int, world: Array) -> Array:
     F = (tr V tr S - tr V S) 1 - tr S V - tr V S + V S + S V. It is scaled so that the farthest point has its size.
     """
     if m.unit == "deg":
-        return np.broadcast_to(np.rad2deg(1.0) ** 2 * np.eye(3), world.shape)
+        return np.broadcast_to(np.asarray(np.rad2deg(1.0) ** 2 * np.eye(3)), world.shape)
     pivot = world_point(m.posed, m.shot, marked_points(m.shot.controls[i])[0])
     cross = pivot[:, :, None] * sums.first[i][:, None, :]
-    spread = sums.second[i] - cross - np.swapaxes(cross, 1, 2) + sums.count[i] * pivot[:, :, None] * pivot[:, None, :]
+    spread = (
+        sums.second[i]
+        - cross
+        - np.swapaxes(cross, 1, 2)
+        + sums.count[i] * pivot[:, :, None] * pivot[:, None, :]
+    )
     trace = np.einsum("nii->n", spread)
     far = float(sums.farthest[i])
     if far > 0:
@@ -193,13 +228,14 @@ def _turn_form(m: Measure, sums: Carried, i: int, world: Array) -> Array:
     product = world @ spread
     tv, ts = np.einsum("nii->n", world), np.einsum("nii->n", spread)
     both = tv * ts - np.einsum("nii->n", product)
-    return (
+    turned: Array = (
         both[:, None, None] * np.eye(3)
         - ts[:, None, None] * world
         - tv[:, None, None] * spread
         + product
         + np.swapaxes(product, 1, 2)
     )
+    return turned
 
 
 def _number(m: Measure, sums: Carried, i: int, channel: Channel, world: Array, within: float) -> Array:
@@ -246,7 +282,7 @@ def _apart(m: Measure, old: Array, new: Array) -> Array:
     seen = visible(m.view, old) | visible(m.view, new)
     on_screen = np.linalg.norm(project(m.view, new) - project(m.view, old), axis=-1)
     unseen = straight * m.view.focal.max(axis=1) / seen_distance(m, old)
-    return np.where(seen, on_screen, unseen)
+    return np.asarray(np.where(seen, on_screen, unseen))
 
 
 def _angle(old: Array, new: Array) -> Array:

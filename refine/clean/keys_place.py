@@ -37,7 +37,7 @@ def placed(lanes: Lanes, first: Mask) -> tuple[Mask, Fit]:
 
 def kept(lanes: Lanes) -> Mask:
     """Frames that have a key in any case: the first, the last, contacts and corners."""
-    fixed = lanes.forced.copy()
+    fixed = lanes.forced | lanes.pinned
     fixed[:, [0, -1]] = True
     return fixed
 
@@ -183,7 +183,11 @@ def snapped(lanes: Lanes, mask: Mask, found: Fit) -> tuple[Mask, Fit]:
         inner = np.arange(1 + colour, len(keys) - 1, GUARD + 1)
         inner = inner[~fixed[keys[inner]]]
         at = keys[inner]
-        k = np.clip(np.searchsorted(ends, at), 1, len(ends) - 1) if len(ends) > 1 else np.zeros(len(at), np.intp)
+        k = (
+            np.clip(np.searchsorted(ends, at), 1, len(ends) - 1)
+            if len(ends) > 1
+            else np.zeros(len(at), np.intp)
+        )
         near = np.where(at - ends[k - 1] < ends[k] - at, ends[k - 1], ends[k])
         reach = SNAP * np.minimum(at - keys[inner - 1], keys[inner + 1] - at)
         moves = (near != at) & (np.abs(near - at) <= reach)
@@ -207,7 +211,7 @@ def extremes(lanes: Lanes) -> Mask:
     for d in range(size):
         v = values[:, :, d]
         step = np.diff(v, axis=1)
-        turns = step[:, span:-span + 1][:, : v.shape[1] - 2 * span] * step[:, span - 1 : -span] < 0
+        turns = step[:, span : -span + 1][:, : v.shape[1] - 2 * span] * step[:, span - 1 : -span] < 0
         middle = v[:, span:-span]
         swing = np.minimum(np.abs(middle - v[:, : -2 * span]), np.abs(middle - v[:, 2 * span :]))
         scale = np.sqrt(lanes.gram[:, span:-span, column]) / lanes.budget[:, span:-span]

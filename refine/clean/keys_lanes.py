@@ -1,0 +1,241 @@
+"""From the channels of a shot to lanes of samples that are keyed together, and from fitted lanes to keyed channels."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from refine.clean.keys_fit import Fit, Indices, Lanes, Mask, triangle
+from refine.clean.keys_measure import Carried, Measure, carried, form
+from refine.clean.settings import Amount
+from refine.rig import positions
+from refine.shot import QUATERNION, Array, Channel, Control, Shot, make_keys
+
+# [judge] all.
+STILL = 1e-9  # of its size: a channel that moves less is constant
+CONTEXT = 2  # frames to each side that a slope looks at
+SHARE = 1.5  # of what is allowed at the ends of a chain, over the root of its number of controls
+MOST_SHARE = 0.98
+BREAK = 5.0  # times as large as beside it a second difference is where the motion breaks
+BESIDE = (2, 6)  # frames: how near "beside" begins and how far it goes
+
+Names = Mapping[int, tuple[str, ...]]
+
+
+@dataclass(frozen=True, eq=False)
+class Group:
+    """Lanes with the same number of channels: lane r is the control at position controls[r] of the shot."""
+
+    controls: tuple[int, ...]
+    names: tuple[tuple[str, ...], ...]  # of the channels of each lane
+    lanes: Lanes
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """The keys of a control in a window: frames (K,), the rest (K, D) in the order of the channels."""
+
+    names: tuple[str, ...]
+    frames: Array
+    values: Array
+    incoming: Array
+    outgoing: Array
+
+
+def moving(shot: Shot) -> Names:
+    """By the position of a control the names of its baked channels that aren't constant."""
+    found = {}
+    for i, control in enumerate(shot.controls):
+        names = tuple(channel.name for channel in control.channels if channel.baked and not _still(channel))
+        if names:
+            found[i] = names
+    return found
+
+
+def _still(channel: Channel) -> bool:
+    assert channel.samples is not None
+    size = np.abs(channel.samples).max(initial=1.0)
+    return bool(np.all(np.ptp(channel.samples, axis=0) <= STILL * size))
+
+
+# --- lanes -------------------------------------------------------------------------------------------------
+
+
+def groups(
+    m: Measure, shot: Shot, names: Names, within: Amount, touchdowns: Mapping[str, Sequence[int]]
+) -> list[Group]:
+    """The moving channels of a window of the shot as lanes; each lane gets its share of what is allowed."""
+    sums, shares = carried(m), _shares(m, names)
+    forced = _forced(m, names, touchdowns)
+    sizes = {i: sum(_width(shot.controls[i], name) for name in names[i]) for i in names}
+    found = []
+    for size in sorted(
+        {max(size, 3) for size in sizes.values()}
+    ):  # one or two channels are filled up to three
+        members = tuple(i for i in names if max(sizes[i], 3) == size)
+        tables = [_samples(m, shot.controls[i], names[i], size) for i in members]
+        forms = [_form(m, sums, i, names[i], within, size) for i in members]
+        budget = [np.full(len(m.posed.frames), shares[i] * within.value) for i in members]
+        values, slopes = (np.stack([table[k] for table in tables]) for k in (0, 1))
+        touched = np.stack([forced[i] for i in members])
+        lanes = Lanes(
+            values, slopes, np.stack(forms), np.stack(budget), touched, touched, _ends(m, shot, touched)
+        )
+        found.append(Group(members, tuple(names[i] for i in members), replace(lanes, corner=corners(lanes))))
+    return found
+
+
+def _width(control: Control, name: str) -> int:
+    channel = control.channel(name)
+    assert channel is not None
+    assert channel.samples is not None
+    return int(channel.samples.shape[1])
+
+
+def _samples(m: Measure, control: Control, names: tuple[str, ...], size: int) -> tuple[Array, Array]:
+    """(N, size) samples and slopes of a control in the window; at its ends the slopes look beyond it."""
+    columns = []
+    for name in names:
+        channel = control.channel(name)
+        assert channel is not None
+        assert channel.samples is not None
+        columns.append(channel.samples)
+    whole = np.concatenate(columns, axis=1)
+    first = round(m.posed.frames[0]) - m.first_frame
+    low, high = max(first - CONTEXT, 0), min(first + len(m.posed.frames) + CONTEXT, len(whole))
+    part = whole[low:high]
+    slopes = np.gradient(part, axis=0) if len(part) > 1 else np.zeros(part.shape)
+    if len(part) > 2 * CONTEXT:  # of a parabola through five frames
+        slopes[2:-2] = (2 * (part[4:] - part[:-4]) + part[3:-1] - part[1:-3]) / 10.0
+    inside = slice(first - low, first - low + len(m.posed.frames))
+    values, given = np.zeros((len(m.posed.frames), size)), np.zeros((len(m.posed.frames), size))
+    values[:, : part.shape[1]], given[:, : part.shape[1]] = part[inside], slopes[inside]
+    return values, given
+
+
+def _form(m: Measure, sums: Carried, i: int, names: tuple[str, ...], within: Amount, size: int) -> Array:
+    """(N, size (size + 1) / 2): the form of a control's channels, zeros where it is filled up."""
+    channels = [channel for channel in m.shot.controls[i].channels if channel.name in names]
+    own = form(m, sums, i, channels, within.value)
+    width = round((np.sqrt(8 * own.shape[1] + 1) - 1) / 2)
+    if width == size:
+        return own
+    full = np.zeros((len(own), size * (size + 1) // 2))
+    at = {pair: k for k, pair in enumerate(triangle(size))}
+    full[:, [at[pair] for pair in triangle(width)]] = own
+    return full
+
+
+def _path(shot: Shot, at: Mapping[str, int], i: int) -> list[int]:
+    """Positions of a control and of all that carry it."""
+    path = [i]
+    while (parent := shot.controls[path[-1]].parent) is not None:
+        path.append(at[parent])
+    return path
+
+
+def _shares(m: Measure, names: Names) -> dict[int, float]:
+    """Of what is allowed, each moving control's share: errors of a chain add up like independent ones."""
+    if m.unit == "deg":
+        return dict.fromkeys(names, 1.0)
+    at = positions(m.shot)
+    longest = dict.fromkeys(names, 1)
+    for i in range(len(m.shot.controls)):
+        path = [j for j in _path(m.shot, at, i) if j in names]
+        for j in path:
+            longest[j] = max(longest[j], len(path))
+    return {i: min(SHARE / np.sqrt(count), MOST_SHARE) for i, count in longest.items()}
+
+
+def _forced(m: Measure, names: Names, touchdowns: Mapping[str, Sequence[int]]) -> dict[int, Mask]:
+    """(N,) by control the frames of the contacts that it takes part in."""
+    shot, at = m.shot, positions(m.shot)
+    forced = {i: np.zeros(len(m.posed.frames), np.bool_) for i in names}
+    for name, frames in touchdowns.items():
+        inside = np.asarray(frames, np.intp) - round(m.posed.frames[0])
+        inside = inside[(inside >= 0) & (inside < len(m.posed.frames))]
+        for i in _path(shot, at, at[name]):
+            if i in forced:
+                forced[i][inside] = True
+    return forced
+
+
+def _ends(m: Measure, shot: Shot, like: Mask) -> Mask:
+    """True on the window's first and last frame where it isn't the shot's: there windows meet."""
+    pinned = np.zeros(like.shape, np.bool_)
+    pinned[:, 0] = round(m.posed.frames[0]) > shot.first_frame
+    pinned[:, -1] = round(m.posed.frames[-1]) < shot.last_frame
+    return pinned
+
+
+def corners(lanes: Lanes) -> Mask:
+    """(R, N) frames on which the motion breaks: it turns there within a frame by far more than anywhere beside.
+
+    The second difference is measured by the lane's form: it counts only where it is larger than the budget.
+    """
+    found = np.zeros(lanes.shape, np.bool_)
+    near, far = BESIDE
+    if lanes.shape[1] < 2 * far + 3:
+        return found
+    bend = np.diff(lanes.values, 2, axis=1)  # of the frames 1 .. N - 2
+    square = np.zeros(bend.shape[:2])
+    for column, (i, j) in enumerate(triangle(bend.shape[2])):
+        square += (1.0 if i == j else 2.0) * lanes.gram[:, 1:-1, column] * bend[:, :, i] * bend[:, :, j]
+    size = np.sqrt(np.maximum(square, 0.0)) / lanes.budget[:, 1:-1]
+    middle = size[:, far:-far]
+    shifts = [k for k in range(-far, far + 1) if abs(k) >= near]
+    beside = np.max([size[:, far + k : size.shape[1] - far + k] for k in shifts], axis=0)
+    top = (middle >= size[:, far - 1 : -far - 1]) & (middle > size[:, far + 1 : size.shape[1] - far + 1])
+    found[:, far + 1 : -far - 1] = (middle > 1.0) & (middle > BREAK * beside) & top
+    return found
+
+
+# --- keyed channels ----------------------------------------------------------------------------------------
+
+
+def pieces(group: Group, mask: Mask, fitted: Fit, first: float) -> dict[int, Piece]:
+    """The keys of each control of a group; `first` is the window's first frame."""
+    ends = np.cumsum(mask.sum(axis=1))
+    at: Indices = fitted.layout.keys % mask.shape[1]
+    found = {}
+    for r, i in enumerate(group.controls):
+        part = slice(ends[r - 1] if r else 0, ends[r])
+        arrays = (fitted.values[part], fitted.incoming[part], fitted.outgoing[part])
+        found[i] = Piece(group.names[r], first + at[part].astype(float), *arrays)
+    return found
+
+
+def keyed(shot: Shot, windows: Sequence[Mapping[int, Piece]]) -> Shot:
+    """The shot with the keys of all its windows instead of samples, and one key where a channel is constant."""
+    controls = []
+    for i, control in enumerate(shot.controls):
+        parts = [window[i] for window in windows if i in window]
+        channels = tuple(
+            _keyed(channel, parts, shot.first_frame) if channel.baked else channel
+            for channel in control.channels
+        )
+        controls.append(replace(control, channels=channels))
+    return replace(shot, controls=tuple(controls))
+
+
+def _keyed(channel: Channel, parts: Sequence[Piece], first_frame: int) -> Channel:
+    assert channel.samples is not None
+    size = channel.samples.shape[1]
+    if not parts or channel.name not in parts[0].names:
+        middle = channel.samples[:1]
+        return Channel(
+            channel.name, make_keys([float(first_frame)], middle, np.zeros((1, size))), None, channel.limits
+        )
+    names = parts[0].names
+    first = names.index(channel.name)  # every channel before it has one component but a quaternion
+    first += 3 * sum(name == QUATERNION for name in names[:first])
+    columns = slice(first, first + size)
+    frames = np.concatenate([part.frames[k > 0 :] for k, part in enumerate(parts)])
+    values, outgoing = (
+        np.concatenate([getattr(part, what)[k > 0 :, columns] for k, part in enumerate(parts)])
+        for what in ("values", "outgoing")
+    )
+    incoming = np.concatenate([part.incoming[k > 0 :, columns] for k, part in enumerate(parts)])
+    return Channel(channel.name, make_keys(frames, values, incoming, outgoing), None, channel.limits)
