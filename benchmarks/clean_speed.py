@@ -3,8 +3,8 @@
     python -m benchmarks.clean_speed                          # all but the longest clips
     python -m benchmarks.clean_speed --only growth --most 400000
 
-Goals on one core at 31 joints and 120 Hz: 60 times real time, 15 with keys; time grows as frames^1.1 at most, 20,000
-to 400,000; below 2 GB for 200,000 frames; two jobs 1.7 times as fast as one.
+Goals on one core at 31 joints and 120 Hz: 60 times real time, 15 with keys; from 20,000 to 400,000 frames time grows as
+frames^1.1 at most; below 2 GB for 200,000 frames; two jobs 1.7 times as fast as one.
 """
 
 from __future__ import annotations
