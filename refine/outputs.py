@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,6 +17,7 @@ from refine.errors import InputError
 
 if TYPE_CHECKING:  # annotations only, see cli
     from refine.changes import Applied
+    from refine.clean.batch import Run
     from refine.compare import Comparison
     from refine.flags.flag import Flag
     from refine.flags.look import Look
@@ -43,6 +44,26 @@ def show_result(result: dict[str, Any] | list[str]) -> None:
 def close_stdout() -> None:
     """Lets what Python still wants to print when it ends go nowhere, instead of failing once more."""
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def one_thread() -> None:
+    """Let array libraries that are loaded from now on compute with one thread: more of them sum up in another order."""
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ[name] = "1"
+
+
+def sayer(quiet: bool) -> Callable[[str], None]:
+    """What prints a message on stderr, or keeps quiet."""
+    return (lambda _: None) if quiet else (lambda text: click.echo(text, err=True))
+
+
+def show_troubles(done: Run, quiet: bool) -> None:
+    """What couldn't be done: clips too where nothing was said of them while they were worked on."""
+    for clip in done.clips:
+        if quiet and clip.status != "cleaned":
+            click.echo(f"refine: {clip.place}: {clip.status}: {'; '.join(clip.reasons)}", err=True)
+    for trouble in done.troubles:
+        click.echo(f"refine: {trouble}", err=True)
 
 
 def show_notes(notes: tuple[str, ...], quiet: bool) -> None:

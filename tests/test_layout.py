@@ -25,7 +25,8 @@ TOP_LEVEL = {
     "tests",
     "demo",
 }
-HEAVY = {"pandas", "networkx", "cvxpy", "piqp", "scipy", "matplotlib"}
+OPTIONAL = {"distributed", "pyarrow"}  # used where they are installed, never needed
+HEAVY = {"pandas", "networkx", "cvxpy", "piqp", "scipy", "matplotlib", *OPTIONAL}
 # Both need names for annotations alone: the command line loads nothing, the rig's graph comes late.
 ANNOTATING = {"refine.cli", "refine.outputs", "refine.rig"}
 
@@ -156,7 +157,7 @@ def test_refine_imports_only_what_it_declares() -> None:
         )
     )
     assert declared >= {"numpy", "scipy", "click"}
-    allowed = {"refine", "constraints", *declared, *sys.stdlib_module_names}
+    allowed = {"refine", "constraints", *declared, *OPTIONAL, *sys.stdlib_module_names}
     assert [each for each in imports() if top(each.target) not in allowed] == []
 
 
@@ -250,7 +251,8 @@ def test_help_loads_nothing_that_computes() -> None:
 
 
 @pytest.mark.parametrize(
-    "module", ["refine.suggest", "refine.compare", "refine.review.illustrate", "refine.formats"]
+    "module",
+    ["refine.suggest", "refine.compare", "refine.review.illustrate", "refine.formats", "refine.clean.batch"],
 )
 def test_a_command_loads_the_heavy_libraries_only_when_it_comes_to_them(module: str) -> None:
     code = f"import sys, {module}; print(*[name for name in {sorted(HEAVY)!r} if name in sys.modules])"

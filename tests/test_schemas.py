@@ -24,6 +24,7 @@ RESULTS = {
     "comparison": "compare",
     "applied": "application",
     "show": "show",
+    "clean": "clean.summary",
 }
 
 Schema = dict[str, Any]

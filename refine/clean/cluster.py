@@ -10,7 +10,7 @@ import logging
 import time
 import uuid
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
 from itertools import count
@@ -27,14 +27,9 @@ AHEAD = 2  # jobs handed out for each thread of the workers
 _OPTION = "--scheduler"
 
 
-def on_cluster(jobs: Iterator[Job], address: str, say: Callable[[str], None]) -> Iterator[Outcome]:
-    """Outcomes of the jobs as they come. InputError if the library or the scheduler isn't there; nothing is begun then."""
-    with _client(address) as client:
-        yield from _shared_out(jobs, client, say)
-
-
 @contextmanager
-def _client(address: str) -> Iterator[Any]:
+def connected(address: str, say: Callable[[str], None]) -> Iterator[Any]:
+    """A client of the scheduler there, which has a worker. InputError if there is no library, scheduler or worker."""
     try:
         import distributed
     except ImportError as error:
@@ -48,16 +43,19 @@ def _client(address: str) -> Iterator[Any]:
     except (OSError, ValueError, TimeoutError) as error:
         remedy = "check the address, or use --jobs"
         found = f"no scheduler answers there within {CONNECT:g} s"
-        raise InputError(f"{_OPTION} {address}", found, "an address such as tcp://host:8786", remedy) from error
+        raise InputError(
+            f"{_OPTION} {address}", found, "an address such as tcp://host:8786", remedy
+        ) from error
     try:
+        _wait_for_worker(client, say)
         yield client
     finally:
         with suppress(OSError, TimeoutError):  # a scheduler that is gone can't be told
             client.close(timeout=CONNECT)
 
 
-def _shared_out(jobs: Iterator[Job], client: Any, say: Callable[[str], None]) -> Iterator[Outcome]:
-    _wait_for_worker(client, say)
+def shared_out(jobs: Iterator[Job], client: Any) -> Generator[Outcome, None, None]:
+    """Outcomes of the jobs as they come, each once."""
     run, numbers = uuid.uuid4().hex, count()
     running: dict[Any, Job] = {}
     seen = time.monotonic()
@@ -86,7 +84,9 @@ def _wait_for_worker(client: Any, say: Callable[[str], None]) -> None:
     while not client.nthreads():
         if time.monotonic() - begun > NO_WORKER:
             found = f"the scheduler had no worker for {NO_WORKER:g} s"
-            raise InputError(_OPTION, found, "at least one worker", "start workers, then run the command again")
+            raise InputError(
+                _OPTION, found, "at least one worker", "start workers, then run the command again"
+            )
         time.sleep(LOOK)
 
 

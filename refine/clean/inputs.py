@@ -112,7 +112,9 @@ def _below(folder: Path, out: Path, prefix: str) -> Iterator[Source]:
 
     def refuse(error: OSError) -> None:
         place = str(error.filename or folder)
-        raise InputError(place, f"it can't be read: {error.strerror}", remedy="check its permissions") from error
+        raise InputError(
+            place, f"it can't be read: {error.strerror}", remedy="check its permissions"
+        ) from error
 
     for here, folders, files in os.walk(folder, onerror=refuse):
         at = Path(here)
@@ -140,14 +142,18 @@ def _within(path: Path, folder: Path) -> bool:
 
 def check_places(sources: Sequence[Source], out: Path, keyed: bool) -> None:
     """InputError where two clips would go to one file, or a result would go over a file that is read."""
-    read = {os.path.realpath(path): path for s in sources for path in (s.path, s.side) if os.path.isfile(path)}
+    read = {
+        os.path.realpath(path): path for s in sources for path in (s.path, s.side) if os.path.isfile(path)
+    }
     taken: dict[str, Source] = {}
     for source in sources:
         for place in source.outputs(keyed):
             target = os.path.realpath(out / place)
             if target in read:
                 remedy = "choose another folder for -o"
-                raise InputError(str(out / place), "the result would go over a file that is read", remedy=remedy)
+                raise InputError(
+                    str(out / place), "the result would go over a file that is read", remedy=remedy
+                )
             # Case and accents as the file system has them can't be asked before a file is there: the same letters
             # in another case count as the same name, which costs nothing but a rename.
             other = taken.setdefault(target.casefold(), source)

@@ -32,7 +32,9 @@ def _plain(value: Any) -> Any:
     if isinstance(value, str):
         return value
     number = float(value)
-    return int(value) if isinstance(value, int) or hasattr(value, "bit_count") else float(f"{number:.{DIGITS}g}")
+    return (
+        int(value) if isinstance(value, int) or hasattr(value, "bit_count") else float(f"{number:.{DIGITS}g}")
+    )
 
 
 def findings_of(document: Json) -> Findings:

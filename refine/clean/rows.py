@@ -48,7 +48,7 @@ def with_samples(data: bytes, before: Shot, after: Shot) -> bytes | None:
 
 
 def samples(shot: Shot) -> Array | None:
-    """(N, C) samples of all channels in the file's order, or None if one of them isn't baked with one number a frame."""
+    """(N, C) samples of all channels in the file's order; None where one isn't baked with one number a frame."""
     columns = [channel.samples for control in shot.controls for channel in control.channels]
     found = [column for column in columns if column is not None and column.shape[1] == 1]
     if not found or len(found) != len(columns):
@@ -62,7 +62,9 @@ def _names(shot: Shot) -> list[tuple[str, str]]:
 
 def _header(head: bytes, after: Shot, end: bytes) -> bytes:
     """The hierarchy with the count and the rate of another shot below it."""
-    motion = head.lower().rindex(b"motion") + len(b"motion")  # only the Frames and Frame Time lines follow that word
+    motion = head.lower().rindex(b"motion") + len(
+        b"motion"
+    )  # only the Frames and Frame Time lines follow that word
     rate = f"{1 / after.fps:.12g}".encode()
     count = str(after.last_frame - after.first_frame + 1).encode()
     return head[:motion] + end + b"Frames: " + count + end + b"Frame Time: " + rate + end
@@ -75,7 +77,9 @@ def _decimals(text: str) -> int:
     found = 0
     for word in words:
         mantissa, _, power = word.casefold().partition("e")
-        found = max(found, len(mantissa.partition(".")[2]) - (int(power) if power.lstrip("+-").isdigit() else 0))
+        found = max(
+            found, len(mantissa.partition(".")[2]) - (int(power) if power.lstrip("+-").isdigit() else 0)
+        )
     return min(max(found, LEAST), MOST)
 
 
@@ -95,15 +99,16 @@ def _own_lines(text: str, shape: tuple[int, ...]) -> list[str] | None:
 
 
 def _respelled(lines: list[str], old: Array, new: Array, places: int) -> Iterator[str]:
-    changed: NDArray[np.bool_] = old != new
-    any_changed = changed.any(axis=1)
-    # The rest of the header's last line stands before the first row, and blank lines may follow any.
+    """The lines with new numbers where they changed.
+
+    The rest of the header's last line stands before the first row, and blank lines may follow any.
+    """
     for begin in range(0, len(lines), PIECE):
         piece = slice(begin, begin + PIECE)
-        for line, touched, moved, row in zip(
-            lines[piece], any_changed[piece].tolist(), changed[piece].tolist(), _spelled(new[piece], places), strict=True
-        ):
-            yield _line(line, moved, row) if touched else line
+        changed: NDArray[np.bool_] = np.not_equal(old[piece], new[piece])
+        texts = _spelled(new[piece], places)
+        for line, moved, row in zip(lines[piece], changed.tolist(), texts, strict=True):
+            yield _line(line, moved, row) if any(moved) else line
 
 
 def _line(line: str, moved: list[bool], row: str) -> str:

@@ -19,16 +19,16 @@ from multiprocessing.connection import Connection
 from refine.clean.work import Failure, Job, Outcome, failed, work
 
 AHEAD = 2  # jobs handed out for each process: one it works on, one that waits, so that none stands idle
-# Sums are added up in another order by several threads, and the last bits differ: one thread, wherever the work is done.
+# Several threads add up sums in another order, and the last bits differ: one thread, wherever the work is done.
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
-def here(jobs: Iterator[Job]) -> Iterator[Outcome]:
+def here(jobs: Iterator[Job]) -> Generator[Outcome, None, None]:
     """In this process, one after the other."""
-    return map(work, jobs)
+    yield from map(work, jobs)
 
 
-def in_processes(jobs: Iterator[Job], count: int) -> Iterator[Outcome]:
+def in_processes(jobs: Iterator[Job], count: int) -> Generator[Outcome, None, None]:
     """In processes of this machine.
 
     The system may end a process, for want of memory as a rule; what it was doing isn't known then, only what all were
@@ -79,7 +79,9 @@ def _alone(job: Job) -> Outcome:
             return pool.submit(work, job).result()
         except BrokenProcessPool:
             found = "the process that cleaned it was ended by the system, twice, for want of memory as a rule"
-            return failed(job.place, Failure(job.place, found, "", "give it more memory, or cut the clip in two"))
+            return failed(
+                job.place, Failure(job.place, found, "", "give it more memory, or cut the clip in two")
+            )
 
 
 @contextmanager

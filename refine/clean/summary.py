@@ -15,7 +15,9 @@ from refine.clean.work import Failure, Status
 
 SCHEMA = "motion-refine/clean/1"
 LOST_SPEED = 0.97  # of an accent's peak speed: below it the accent is worth a look [judge]
-SLIDES = 5.0  # mm/s that a planted point still moves: a foot's width in 20 s, seen beside still ground [judge]
+SLIDES = (
+    5.0  # mm/s that a planted point still moves: a foot's width in 20 s, seen beside still ground [judge]
+)
 _ORDER: tuple[Status, ...] = ("failed", "set aside", "cleaned")
 _TOLD = 12  # clips that the short list names
 
@@ -35,8 +37,11 @@ class Clip:
     @property
     def reasons(self) -> tuple[str, ...]:
         """Why a person should look at it, the weightiest first; nothing where nothing stands out."""
-        if self.failure is not None:
-            return (str(self.failure),)
+        if self.failure is not None:  # the clip's own name needn't be said again
+            text = str(self.failure)
+            for name in (self.place, self.place.rpartition("/")[2]):
+                text = text.removeprefix(f"{name}: ")
+            return (text,)
         assert self.findings is not None
         return tuple(_reasons(self.findings))
 
@@ -51,14 +56,14 @@ def _reasons(found: Findings) -> list[str]:
         )
     warnings, errors = found.flags
     if errors:
-        reasons.append(f"{counted(errors, 'error')} left by check")
+        reasons.append(f"check finds {counted(errors, 'error')}")
     if found.kept_speed < LOST_SPEED:
         where = f" at {found.slowest_accent}" if found.slowest_accent else ""
         reasons.append(f"an accent kept {found.kept_speed:.0%} of its speed{where}")
     if found.contacts and found.drift[1] > SLIDES:
         reasons.append(f"planted points still slide {found.drift[1]:.3g} mm/s")
     if warnings:
-        reasons.append(f"{counted(warnings, 'warning')} left by check")
+        reasons.append(f"check finds {counted(warnings, 'warning')}")
     return reasons
 
 

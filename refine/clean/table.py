@@ -93,7 +93,8 @@ def as_parquet(clips: Sequence[Clip]) -> bytes | None:
     columns = table(clips)
     types = {**dict.fromkeys(ABOUT, str), **{name: kind for name, kind, _ in COLUMNS}}
     arrays = {
-        name: arrow.array([_text(cell) for cell in cells], kinds[types[name]]) for name, cells in columns.items()
+        name: arrow.array([_text(cell) for cell in cells], kinds[types[name]])
+        for name, cells in columns.items()
     }
     stream = io.BytesIO()
     parquet.write_table(arrow.table(arrays), stream)

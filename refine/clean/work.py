@@ -160,7 +160,11 @@ def _same_format(document: Document, after: Shot, side: bytes | None) -> tuple[b
     A side file counts frames, so a clip at another rate gets a new one, without members that mean nothing to us.
     """
     before = document.shot
-    timed = (before.fps, before.first_frame, before.last_frame) == (after.fps, after.first_frame, after.last_frame)
+    timed = (before.fps, before.first_frame, before.last_frame) == (
+        after.fps,
+        after.first_frame,
+        after.last_frame,
+    )
     new_side = side if side is None or timed else marks.write(after)
     if document.format == "bvh":
         data = rows.with_samples(document.data, before, after)
@@ -191,7 +195,10 @@ def _edits(before: Shot, after: Shot) -> list[tuple[Place, list[float]]] | None:
 def _plain_rig(shot: Shot) -> Shot:
     """The shot without its keys and samples."""
     controls = tuple(
-        replace(control, channels=tuple(Channel(channel.name, limits=channel.limits) for channel in control.channels))
+        replace(
+            control,
+            channels=tuple(Channel(channel.name, limits=channel.limits) for channel in control.channels),
+        )
         for control in shot.controls
     )
     return replace(shot, controls=controls)
@@ -200,8 +207,7 @@ def _plain_rig(shot: Shot) -> Shot:
 def _texts(document: Document, edits: list[tuple[Place, list[float]]]) -> list[tuple[Place, str]]:
     old = spellings(document, [place for place, _ in edits])
     return [
-        (place, respelled(text, values, rows.LEAST))
-        for (place, values), text in zip(edits, old, strict=True)
+        (place, respelled(text, values, rows.LEAST)) for (place, values), text in zip(edits, old, strict=True)
     ]
 
 
@@ -216,9 +222,15 @@ def _prove(job: Job, after: Shot) -> None:
     for got, meant in zip(found.controls, after.controls, strict=True):
         for channel in got.channels:
             same = meant.channel(channel.name)
-            if same is not None and meant.rest_rotation == got.rest_rotation and _apart(channel, same) > ROUNDED:
+            if (
+                same is not None
+                and meant.rest_rotation == got.rest_rotation
+                and _apart(channel, same) > ROUNDED
+            ):
                 where = f"{job.place}: {got.name}.{channel.name}"
-                raise InputError(where, "the result reads back with other numbers than were written", remedy=FAULT)
+                raise InputError(
+                    where, "the result reads back with other numbers than were written", remedy=FAULT
+                )
 
 
 def _apart(one: Channel, other: Channel) -> float:

@@ -118,6 +118,9 @@ def test_every_command_line_of_the_readme_is_understood() -> None:
         ["suggest", "a.bvh", "--strength", "much"],
         ["suggest", "a.bvh", "--candidate", "1.5"],
         ["suggest", "a.bvh", "--frames"],
+        ["clean", "-o", "out"],
+        ["clean", "a.bvh"],
+        ["clean", "a.bvh", "-o", "out", "--jobs", "0"],
     ],
     ids=" ".join,
 )
@@ -212,7 +215,9 @@ KINDS = {
 }
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize(
+    "name", [name for name in COMMANDS if name != "clean"]
+)  # see test_clean: it has to write
 def test_stdout_carries_only_the_result_and_nothing_is_written(name: str, tmp_path: Path) -> None:
     arguments = runs(tmp_path)[name]
     before = folder(tmp_path)
@@ -228,7 +233,8 @@ def test_stdout_carries_only_the_result_and_nothing_is_written(name: str, tmp_pa
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_quiet_keeps_errors(name: str, tmp_path: Path) -> None:
-    more = {"suggest": ["--frames", "1:2"], "compare": ["--frames", "1:2"]}.get(name, [])
+    more: list[object] = {"suggest": ["--frames", "1:2"], "compare": ["--frames", "1:2"]}.get(name, [])
+    more += ["-o", tmp_path / "out"] if name == "clean" else []
     second = [tmp_path / "other.bvh"] if name in ("apply", "diff") else []
     assert_refused(refine(name, tmp_path / "gone.bvh", *second, *more, "--quiet"), "gone.bvh", "no such file")
 
