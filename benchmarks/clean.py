@@ -17,14 +17,17 @@ import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from benchmarks.cleaning.baselines import BASELINES
 from benchmarks.cleaning.degrade import NAMES
 from benchmarks.cleaning.figures import Figures
-from benchmarks.cleaning.trial import baselines, evaluate
-from benchmarks.cleaning.undegraded import Moves, moves, noise_ratio
+from benchmarks.cleaning.trial import baselines, degraded_of, evaluate
+from benchmarks.cleaning.undegraded import Moves, moves
+from refine.clean.findings import Findings
+from refine.clean.settings import Settings
 from refine.shot import Shot
 
 CLIPS = ("01_01", "01_03", "Boxing_Toes")
@@ -56,29 +59,41 @@ class Outcome:
     )  # found over known, where the degradation is white or coloured noise and ours is there
 
 
-def ours() -> tuple[Callable[[Shot], Shot], Callable[[Shot], float]] | None:
-    """The tool's own cleaning with its default settings, and the noise that it finds; None where it isn't built."""
+class Cleaned(Protocol):
+    """What the tool's cleaning gives back, as far as it is looked at here."""
+
+    @property
+    def shot(self) -> Shot: ...
+    @property
+    def findings(self) -> Findings: ...
+
+
+def ours() -> Callable[[Shot], Cleaned] | None:
+    """The tool's own cleaning with its default settings; None where it isn't built."""
     try:
         from refine.clean.clip import cleaned
-        from refine.clean.settings import Settings
     except ModuleNotFoundError as error:
         if not (error.name or "").startswith("refine.clean"):
             raise
         return None
-    return (
-        lambda shot: cleaned(shot, Settings()).shot,
-        lambda shot: float(cleaned(shot, Settings()).findings.noise),
-    )
+    return lambda shot: cleaned(shot, Settings())
 
 
 def run(cell: Cell) -> Outcome:
     where = (cell.clip, cell.degradation, cell.seed, cell.seconds)
-    found, noise, mine = dict(baselines(*where)), None, ours()
-    if mine is not None:
-        found[OURS] = evaluate(mine[0], *where)
-        if cell.degradation.startswith(("white", "coloured")):
-            noise = noise_ratio(mine[1], *where)
-    return Outcome(cell, found, noise)
+    found, mine = dict(baselines(*where)), ours()
+    if mine is None:
+        return Outcome(cell, found, None)
+    noises: list[float] = []
+
+    def method(shot: Shot) -> Shot:
+        done = mine(shot)
+        noises.append(done.findings.noise)
+        return done.shot
+
+    found[OURS] = evaluate(method, *where)
+    known = degraded_of(*where).noise if cell.degradation.startswith(("white", "coloured")) else 0.0
+    return Outcome(cell, found, noises[0] / known if known else None)
 
 
 def goal_of(degradation: str) -> float | None:
@@ -149,7 +164,9 @@ def move_row(clip: str, method: str, found: Moves) -> str:
 
 def undegraded_lines(clips: Sequence[str], seconds: float | None) -> list[str]:
     mine = ours()
-    methods = {**BASELINES, **({OURS: mine[0]} if mine is not None else {})}
+    methods = dict(BASELINES)
+    if mine is not None:
+        methods[OURS] = lambda shot: mine(shot).shot
     head = "| undegraded | method | within 3 sigma | least of a channel | largest, sigmas | RMS, sigmas | goals |"
     lines = ["", head, "|---|---|--:|--:|--:|--:|---|"]
     return lines + [move_row(clip, n, moves(m, clip, seconds)) for clip in clips for n, m in methods.items()]

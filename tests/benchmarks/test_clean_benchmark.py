@@ -4,6 +4,7 @@ baselines are what their names say, and its figures see what they should.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,10 +12,11 @@ import pytest
 from scipy.interpolate import make_smoothing_spline
 from scipy.signal import freqz, welch
 
+from benchmarks import clean, clean_speed
 from benchmarks.cleaning import baselines, smoothers, trial
 from benchmarks.cleaning.degrade import CORNER, NAMES, SPIKE, Degraded, degraded, unit_noise, units
 from benchmarks.cleaning.drift import SLIDE
-from benchmarks.cleaning.figures import Reference, accent_frames, figures, reference
+from benchmarks.cleaning.figures import Figures, Reference, accent_frames, figures, reference
 from benchmarks.cleaning.smoothers import GRID, Kind, by_cross_validation, smoothed, traces, weights
 from benchmarks.cleaning.table import continuous_table, first_seconds, table, with_table
 from benchmarks.cleaning.truth import high_pass_noise, keyed_truth, metres, raw, truth
@@ -295,3 +297,38 @@ def test_kept_figures_are_those_computed(
     assert trial.baselines(CLIP, "white-0.3", 0, 4.0) == first
     best = trial.baseline_best(CLIP, "white-0.3", 0, 4.0)
     assert best["rms"] == min(first[name].rms for name in baselines.BASELINES)
+
+
+# --- the table ---------------------------------------------------------------------------------------------
+
+
+def outcome(**mine: float) -> clean.Outcome:
+    """Every baseline at an RMS of 2 mm, the best at 1, and ours as given."""
+    usual = Figures(2.0, 5.0, 90.0, 50.0, 0.0, 0.9, 1.0, 0.1)
+    found = {**dict.fromkeys(baselines.BASELINES, usual), "Whittaker 3, GCV": replace(usual, rms=1.0)}
+    good = Figures(0.69, 2.0, 60.0, 50.0, 0.0, 0.98, 1.0, 0.1)
+    return clean.Outcome(
+        clean.Cell("a", "spikes-0.5", 0, None), {**found, clean.OURS: replace(good, **mine)}, None
+    )
+
+
+def test_a_row_says_which_goals_are_missed() -> None:
+    def verdict(degradation: str, **mine: float) -> str:
+        line = clean.row("x", clean.OURS, [outcome(**mine)], clean.goal_of(degradation))
+        return line.split("|")[-2].strip()
+
+    assert verdict("spikes-0.5") == "yes"
+    assert verdict("spikes-0.5", rms=0.72) == "no: RMS > 0.7"
+    assert verdict("white-0.3", rms=0.72) == "yes"
+    assert verdict("gaps", rms=3.0) == "yes"  # no goal is stated for those
+    assert verdict("all", planted=76.0, accent_worst=0.96) == "no: planted > 1.5, accent < 0.97"
+
+
+def test_the_loop_of_the_speed_clips_has_no_seam() -> None:
+    clip_or_skip(clean_speed.CLIP)
+    columns = table(raw(clean_speed.CLIP))
+    turn = clean_speed.closed(columns.values, columns.turns, 120)
+    step = np.diff(np.concatenate([turn, turn[:1]]), axis=0)
+    step[:, columns.turns] = (step[:, columns.turns] + 180.0) % 360.0 - 180.0
+    assert len(turn) == len(columns.values) - 120
+    assert np.all(np.abs(step[-1]) <= np.abs(step[:-1]).max(axis=0))
