@@ -1,0 +1,239 @@
+"""Where feet stand in a long baked clip, and by how much each must be moved to stay there.
+
+A point that stands keeps still in the core of its contact. How far the foot is moved follows from that: the move's
+speed is minus the point's, weighted by a window that rises and falls smoothly, so that the foot comes to rest and sets
+off as it did. Between contacts the move goes over from one to the next, or to nothing, as a minimum-jerk move does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from refine.limbs.limb import GRAVITY, Limb, end_points
+from refine.limbs.planted import ENTER_SPEED, Planted, found_contacts, marked_contacts, speed
+from refine.limbs.planting import BLEND, minimum_jerk
+from refine.limbs.two_bones import carrying
+from refine.pose import Point, Pose, pose, world_point
+from refine.shot import Array, Control, Shot
+
+BLOCK = 8192  # frames posed at once
+SAME_PLACE, SAME_TIME = 0.02, 0.2  # m and s: contacts of one point nearer than that are one
+RAMP = 0.04  # [judge] s in which a point comes to rest or sets off
+SHORT = 0.04  # [judge] s: half of the least time in which one contact goes over to the next
+RISE = 0.012  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
+CALM = 0.0005  # m: a point that stays that near to its anchor stands
+
+
+# --- paths -------------------------------------------------------------------------------------------------
+
+
+def paths(shot: Shot, points: Iterable[Point], frames: Array) -> dict[Point, Array]:
+    """(N, 3) of points in the world on frames (N,), posed block by block and only what carries them."""
+    wanted = tuple(dict.fromkeys(points))
+    part = carrying(shot, tuple(dict.fromkeys(point.control for point in wanted)))
+    found = {point: np.empty((len(frames), 3)) for point in wanted}
+    for start in range(0, len(frames) if wanted else 0, BLOCK):
+        posed = pose(part, frames[start : start + BLOCK])
+        for point, path in found.items():
+            path[start : start + BLOCK] = world_point(posed, part, point)
+    return found
+
+
+# --- contacts ----------------------------------------------------------------------------------------------
+
+
+def marked(shot: Shot, limbs: tuple[Limb, ...]) -> Iterator[Planted]:
+    """The contacts that marks say, each posed on its own frames."""
+    known = {control.name for control in shot.controls}
+    for mark in shot.marks:
+        names = [name for name in mark.controls if name in known]
+        a, b = max(np.ceil(mark.frames[0]), shot.first_frame), min(np.floor(mark.frames[1]), shot.last_frame)
+        if mark.kind == "contact" and names and b > a:
+            part = replace(carrying(shot, tuple(_touching(shot, names))), marks=(mark,))
+            yield from marked_contacts(part, pose(part, np.arange(a, b + 1.0)), limbs)
+
+
+def _touching(shot: Shot, names: Sequence[str]) -> Iterator[str]:
+    """Some controls, what they carry, and what is linked with them."""
+    for name in names:
+        yield name
+        yield from (point.control for point in end_points(shot, name))
+        yield from (link.to for link in shot.controls[shot.index(name)].links if link.to != name)
+        yield from (
+            control.name for control in shot.controls if any(link.to == name for link in control.links)
+        )
+
+
+def found(shot: Shot, legs: Sequence[Limb], scale: float, known: dict[Point, Array]) -> Iterator[Planted]:
+    """The contacts that `found_contacts` sees in the points' paths, those of one point nearly in one place made one."""
+    for limb in legs:
+        names = [str(i) for i in range(len(limb.points))]
+        # Paths are all it takes, and a whole clip's pose is large: each point stands in as a control of its own.
+        stand_ins = tuple(Control(name) for name in names)
+        here = replace(limb, points=tuple(Point(name, (0.0, 0.0, 0.0)) for name in names))
+        places = np.stack([known[point] for point in limb.points])
+        still = np.broadcast_to(np.eye(3), (*places.shape[:2], 3, 3))
+        contacts = found_contacts(
+            replace(shot, controls=stand_ins), Pose(shot.frames, still, places), [here], scale
+        )
+        real = [replace(each, point=limb.points[int(each.point.control)], limb=limb) for each in contacts]
+        yield from _joined(shot, real, scale, known)
+
+
+def _joined(shot: Shot, contacts: list[Planted], scale: float, known: dict[Point, Array]) -> list[Planted]:
+    """Found contacts of one foot, in time; those of one point that hardly differ in time and place as one."""
+    done: list[Planted] = []
+    for each in sorted(
+        contacts, key=lambda contact: (contact.point.control, contact.point.local, contact.frames[0])
+    ):
+        last = done[-1] if done else None
+        if (
+            last is not None
+            and last.point == each.point
+            and each.frames[0] - last.frames[-1] < SAME_TIME * shot.fps
+            and np.linalg.norm(each.anchor[0] - last.anchor[0]) * scale < SAME_PLACE
+        ):
+            done[-1] = _one(shot, last, each, known[each.point])
+        else:
+            done.append(each)
+    return sorted(done, key=lambda contact: contact.frames[0])
+
+
+def _one(shot: Shot, first: Planted, second: Planted, path: Array) -> Planted:
+    frames = np.arange(first.frames[0], second.frames[-1] + 1)
+    weight = len(first.frames) / (len(first.frames) + len(second.frames))
+    anchor = weight * first.anchor[0] + (1 - weight) * second.anchor[0]
+    along = path[(frames - shot.first_frame).astype(np.intp)]
+    return replace(first, frames=frames, path=along, anchor=np.broadcast_to(anchor, along.shape))
+
+
+# --- how far a foot must be moved --------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class Footing:
+    """A contact on positions `span` and the moves (k, 3) that it asks for from position `start` on, level beyond.
+
+    The point is still from position `core[0]` to `core[1]`. `needed` is the longest move in it, shot units.
+    """
+
+    contact: Planted
+    span: tuple[int, int]
+    start: int
+    by: Array
+    core: tuple[int, int]
+    needed: float
+
+    def at(self, positions: Array) -> Array:
+        """(n, 3) moves on positions (n,)."""
+        moves: Array = self.by[np.clip(positions - self.start, 0, len(self.by) - 1).astype(np.intp)]
+        return moves
+
+
+@dataclass(frozen=True, slots=True)
+class _Window:
+    """Positions on which a point comes to rest, first to second, and sets off again, third to last."""
+
+    rest: tuple[int, int]
+    off: tuple[int, int]
+
+    def share(self, count: int) -> Array:
+        """(count,) how far the point is at rest, 0 to 1."""
+        t = np.arange(float(count))
+        up, down = max(self.rest[1] - self.rest[0], 1), max(self.off[1] - self.off[0], 1)
+        return minimum_jerk((t - self.rest[1] + up) / up) * minimum_jerk((self.off[0] + down - t) / down)
+
+
+def footing(shot: Shot, contact: Planted, scale: float, path: Array) -> Footing:
+    """What a contact asks for of a point whose path over the clip is (N, 3)."""
+    start = int(contact.frames[0]) - shot.first_frame
+    span = start, start + len(contact.frames) - 1
+    if contact.marked:
+        first, away, window = _by_mark(shot, contact, path, span)
+    else:
+        first, (away, window) = start, _by_motion(shot, contact, scale)
+    core = first + window.rest[1], first + window.off[0]
+    needed = float(np.linalg.norm(away[window.rest[1] : window.off[0] + 1], axis=1).max())
+    if needed * scale < CALM:
+        return Footing(contact, span, first, np.zeros((1, 3)), core, needed)
+    share = window.share(len(away))
+    steps = -np.diff(away, axis=0) * (0.5 * (share[1:] + share[:-1]))[:, None]
+    moves = np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+    middle = (window.rest[1] + window.off[0]) // 2
+    return Footing(contact, span, first, moves - moves[middle] - away[middle], core, needed)
+
+
+def _by_mark(shot: Shot, contact: Planted, path: Array, span: tuple[int, int]) -> tuple[int, Array, _Window]:
+    """First position, way from the anchor, and window of a contact that stands firm on all its frames."""
+    ramp = 0 if contact.relative is not None else max(round(RAMP * shot.fps), 1)
+    before, after = min(ramp, span[0]), min(ramp, len(shot.frames) - 1 - span[1])
+    ends = path[span[0] - before : span[0]], path[span[1] + 1 : span[1] + 1 + after]
+    away = np.concatenate(
+        [ends[0] - contact.anchor[0], contact.path - contact.anchor, ends[1] - contact.anchor[-1]]
+    )
+    last = len(away) - 1
+    return span[0] - before, away, _Window((0, before), (last - after, last))
+
+
+def _by_motion(shot: Shot, contact: Planted, scale: float) -> tuple[Array, _Window]:
+    """Way from the anchor and window of a contact that was found: where it is slow, and its height only about."""
+    assert contact.limb is not None
+    away, up = contact.path - contact.anchor, "xyz".index(shot.up)
+    away[:, up] /= (1.0 + (away[:, up] * scale / RISE) ** 4) ** 0.25
+    slow = speed(contact.path, shot.fps) < ENTER_SPEED * np.sqrt(GRAVITY * contact.limb.length / scale)
+    first, last = int(np.argmax(slow)), len(slow) - 1 - int(np.argmax(slow[::-1]))
+    ramp = min(max(round(RAMP * shot.fps), 1), (last - first) // 4)
+    return away, _Window((first, first + ramp), (last - ramp, last))
+
+
+def moves_of(footings: Sequence[Footing], count: int, fps: float, fade: float = BLEND) -> tuple[Array, Array]:
+    """(N, 3) moves of a foot that stands by some contacts, and (N,) how firmly each frame is held, 0 to 1."""
+    moves, firm = np.zeros((count, 3)), np.zeros(count)
+    chain = _in_turn(footings)
+    for i, each in enumerate(chain):
+        rise = _rise(chain[i - 1] if i else None, each, fps, fade)
+        fall = _fall(each, chain[i + 1] if i + 1 < len(chain) else None, fps, fade)
+        a, b = max(int(np.ceil(rise[0])), 0), min(int(np.floor(fall[1])), count - 1)
+        t = np.arange(a, b + 1.0)
+        weight = _share(t, rise) - _share(t, fall)
+        moves[a : b + 1] += weight[:, None] * each.at(t)
+        firm[a : b + 1] += weight
+    return moves, firm
+
+
+def _in_turn(footings: Sequence[Footing]) -> list[Footing]:
+    """Contacts that begin and end one after the other; one that lies within another has no say."""
+    chain: list[Footing] = []
+    for each in sorted(footings, key=lambda f: (f.span[0], -f.span[1])):
+        if not chain or each.span[1] > chain[-1].span[1]:
+            chain.append(each)
+    return chain
+
+
+Ramp = tuple[float, float]  # first and last position on which a move comes or goes
+
+
+def _rise(before: Footing | None, each: Footing, fps: float, fade: float) -> Ramp:
+    alone = each.span[0] - max(fade * fps, 2.0), float(each.span[0])
+    return alone if before is None else _over(before, each, fps, fade) or alone
+
+
+def _fall(each: Footing, after: Footing | None, fps: float, fade: float) -> Ramp:
+    alone = float(each.span[1]), each.span[1] + max(fade * fps, 2.0)
+    return alone if after is None else _over(each, after, fps, fade) or alone
+
+
+def _over(one: Footing, next_one: Footing, fps: float, fade: float) -> Ramp | None:
+    """Where a foot goes over from one contact to the next; None where they are too far apart for that."""
+    if next_one.span[0] - one.span[1] >= 2 * max(fade * fps, 2.0):
+        return None
+    a, b = sorted((float(one.span[1]), float(next_one.span[0])))
+    middle, least = 0.5 * (a + b), max(SHORT * fps, 0.5)
+    return min(a, middle - least), max(b, middle + least)
+
+
+def _share(t: Array, ramp: Ramp) -> Array:
+    return minimum_jerk((t - ramp[0]) / (ramp[1] - ramp[0]))

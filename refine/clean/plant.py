@@ -1,0 +1,208 @@
+"""Planted feet, and hands that marks say are planted, put back where they stand in long baked clips.
+
+Each limb is moved in closed form, all its frames at once, and judged: what doesn't stand better, or shakes what the
+limb carries, is left as it was and said so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from refine.clean.footing import Footing, footing, found, marked, paths
+from refine.clean.planted_limb import LimbMover, Moved, Samples, joint_points
+from refine.held import Locks
+from refine.limbs.limb import Limb, limbs, metres_per_unit
+from refine.limbs.planted import Planted, runs
+from refine.limbs.planting import Shift, shifted
+from refine.limbs.two_bones import closed
+from refine.pose import Point, pose
+from refine.shot import QUATERNION, ROTATIONS, Array, Shot, frozen
+
+MM = 1000.0
+FAR = 0.06  # m: a contact that would have to be moved farther is none [judge]
+TIMES = 3.0  # times the clip's usual move, from which that holds where all its feet slide far [judge]
+LOOKS = 9  # frames on which the figure is measured
+LEVEL = 0.03  # m within which feet must stand for there to be a ground [judge]
+TOLERANCE = 0.002  # m that a limb without a closed form may miss
+
+
+@dataclass(frozen=True, eq=False)
+class Left:
+    """A contact that wasn't planted, and why."""
+
+    contact: Planted
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Planting:
+    """The shot with its feet put where they stand.
+
+    `drift`: mm a second that the points of `contacts` move in the median, before and after. `touchdowns`: by control
+    the first and last frames of its contacts. `left`: contacts that stayed as they were, with those that were none
+    (they aren't among `contacts`). `lifted`: control, first and last frame of what was raised to the ground.
+    """
+
+    shot: Shot
+    contacts: tuple[Planted, ...]
+    drift: tuple[float, float]
+    touchdowns: dict[str, list[int]]
+    left: tuple[Left, ...] = ()
+    lifted: tuple[tuple[str, int, int], ...] = ()
+
+
+def planted(shot: Shot) -> Planting:
+    """The shot with planted points at rest where they stand longest, by marks or else by their motion.
+
+    What pins, limits and accents hold stays; so does every frame that no move reaches, to the last bit.
+    """
+    every, scale = figure(shot)
+    by_mark = list(marked(shot, every))
+    named = {contact.control for contact in by_mark}
+    stood = [limb for limb in every if limb.kind == "leg" or limb.end in named]
+    known = paths(shot, [p for limb in stood for p in (*limb.points, *joint_points(shot, limb))], shot.frames)
+    free = [limb for limb in stood if limb.end not in named]
+    contacts = [*by_mark, *found(shot, free, scale, known)]
+    footings = [footing(shot, each, scale, known[each.point]) for each in contacts if each.limb is not None]
+    left = [Left(each, "no limb carries it") for each in contacts if each.limb is None]
+    false = _false(footings, scale)
+    left += [Left(each.contact, f"it is {MM * each.needed * scale:.0f} mm off") for each in false]
+    wrong = {id(each.contact) for each in false}
+    sound = tuple(each for each in contacts if id(each) not in wrong)
+    ground = _ground(shot, sound, known, scale)
+    after, lifted = shot, []
+    for limb in stood:
+        own = [f for f in footings if f.contact.control == limb.end and id(f.contact) not in wrong]
+        moved = _moved(shot, limb, own, known, scale, ground if limb.kind == "leg" else None)
+        after = _with_samples(after, moved.samples)
+        left += [Left(each.contact, reason) for each, reason in moved.left]
+        lifted += [(limb.end, a + shot.first_frame, b + shot.first_frame) for a, b in moved.raised]
+    before_after = _before(shot, sound, scale), drift(after, sound)
+    return Planting(after, sound, before_after, _touchdowns(sound), tuple(left), tuple(lifted))
+
+
+def figure(shot: Shot) -> tuple[tuple[Limb, ...], float]:
+    """The limbs of a shot and metres a unit, from a few frames: they don't change."""
+    step = max(len(shot.frames) // LOOKS, 1)
+    found = limbs(shot, pose(shot, shot.frames[::step]))
+    return found, metres_per_unit(shot, found)[0]
+
+
+# --- contacts ----------------------------------------------------------------------------------------------
+
+
+def drift(shot: Shot, contacts: Sequence[Planted]) -> float:
+    """mm a second that the points of contacts move while they stand, in the median; of any shot of the same rig."""
+    if not contacts:
+        return 0.0
+    _, scale = figure(shot)
+    frames = np.unique(np.concatenate([each.frames for each in contacts]))
+    known = paths(shot, [each.point for each in contacts], frames)
+    return _median(
+        [
+            _speed(known[each.point][np.searchsorted(frames, each.frames)] - each.anchor, shot.fps)
+            * MM
+            * scale
+            for each in contacts
+        ]
+    )
+
+
+def _before(shot: Shot, contacts: Sequence[Planted], scale: float) -> float:
+    return _median([_speed(each.path - each.anchor, shot.fps) * MM * scale for each in contacts])
+
+
+def _speed(path: Array, fps: float) -> float:
+    """Units a second in the mean."""
+    if len(path) < 2:
+        return 0.0
+    return float(np.linalg.norm(np.diff(path, axis=0), axis=1).mean() * fps)
+
+
+def _median(amounts: Sequence[float]) -> float:
+    return float(np.median(amounts)) if amounts else 0.0
+
+
+def _false(footings: Sequence[Footing], scale: float) -> list[Footing]:
+    """Contacts, no mark's, that are too far off to be any."""
+    far = max(FAR, TIMES * scale * _median([each.needed for each in footings]))
+    return [each for each in footings if not each.contact.marked and each.needed * scale > far]
+
+
+def _touchdowns(contacts: Sequence[Planted]) -> dict[str, list[int]]:
+    ends: dict[str, set[int]] = {}
+    for each in contacts:
+        ends.setdefault(each.control, set()).update((int(each.frames[0]), int(each.frames[-1])))
+    return {control: sorted(frames) for control, frames in ends.items()}
+
+
+def _ground(shot: Shot, contacts: Sequence[Planted], known: dict[Point, Array], scale: float) -> float | None:
+    """Height of the lowest points of feet that stand, in the median; None where they stand on several levels."""
+    up, lows = "xyz".index(shot.up), []
+    for each in contacts:
+        if each.limb is not None and each.limb.kind == "leg" and each.relative is None:
+            at = (each.frames - shot.first_frame).astype(np.intp)
+            lows.append(min(float(np.median(known[point][at, up])) for point in each.limb.points))
+    if not lows or float(np.subtract(*np.percentile(lows, [80, 20]))) * scale > LEVEL:
+        return None
+    return _median(lows)
+
+
+# --- limbs -------------------------------------------------------------------------------------------------
+
+
+def _moved(
+    shot: Shot,
+    limb: Limb,
+    footings: Sequence[Footing],
+    known: dict[Point, Array],
+    scale: float,
+    ground: float | None,
+) -> Moved:
+    locks = Locks(shot, shot.pins, (shot.first_frame, shot.last_frame))
+    mover = LimbMover(shot, limb, known, locks, scale, ground)
+    if closed(shot, limb):
+        return mover.moved(footings)
+    turns = [
+        channel
+        for name in limb.chain
+        for channel in shot.controls[shot.index(name)].channels
+        if channel.name in (*ROTATIONS, QUATERNION)
+    ]
+    if not turns or not all(channel.baked for channel in turns):
+        return Moved({}, tuple((each, "its limb isn't baked") for each in footings))
+    return _step_by_step(shot, limb, mover, footings, locks, scale)
+
+
+def _step_by_step(
+    shot: Shot, limb: Limb, mover: LimbMover, footings: Sequence[Footing], locks: Locks, scale: float
+) -> Moved:
+    """A limb that has no closed form, solved in small steps; all its contacts or none."""
+    by, raised = mover.moves(footings, footings)
+    after = shot
+    for a, b in runs(np.any(by != 0, axis=1)):
+        shift = Shift(shot.frames[a : b + 1], by[a : b + 1], np.ones(b - a + 1))
+        after = shifted(after, limb, limb.end, shift, locks, TOLERANCE / scale) or after
+    contacts = [each.contact for each in footings]
+    if after is shot or drift(after, contacts) > _before(shot, contacts, scale):
+        return Moved({}, tuple((each, "it would slide more") for each in footings))
+    samples = {
+        (name, channel.name): channel.samples
+        for name in limb.chain
+        for channel in after.controls[after.index(name)].channels
+        if channel.samples is not None
+    }
+    return Moved(samples, (), raised)
+
+
+def _with_samples(shot: Shot, samples: Samples) -> Shot:
+    """The shot with new samples of some channels; those that didn't change stay the very same objects."""
+    for (name, channel_name), new in samples.items():
+        channel = shot.controls[shot.index(name)].channel(channel_name)
+        assert channel is not None
+        if channel.samples is not None and not np.array_equal(new, channel.samples):
+            shot = shot.with_channel(name, replace(channel, samples=frozen(new)))
+    return shot

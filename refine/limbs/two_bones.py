@@ -1,0 +1,289 @@
+"""A limb of two bones moved in closed form, all frames at once: knee by the law of cosines, hip by the shortest turn.
+
+With bones u (hip to knee) and v (knee to ankle), turned by d about the bend's axis n, hip and ankle are apart by
+
+    |u + R(n, d) v|^2 = |u|^2 + |v|^2 + 2 ((u.n)(v.n) + A cos d + B sin d),  A = u.v - (u.n)(v.n),  B = u.(n x v)
+
+which gives d; of the two solutions the one on today's side. The axis is the bend's own, so that the knee stays in its
+plane; of a knee that hardly bends, the one it usually bends about. The end keeps how it is turned in the world.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from refine.limbs.limb import Limb
+from refine.pose import Point, frame_of, pose, world_point
+from refine.rig import positions
+from refine.rotation import EULER_ORDERS, cross_matrix, euler_matrix, matrix_quaternion
+from refine.shot import AXES, QUATERNION, ROTATIONS, SCALES, Array, Control, Shot
+
+STRAIGHT = 0.995  # of a limb's length that no move passes: two even bones then bend by 11 degrees
+BENT = 0.17  # sine of the bend under which the usual axis has a say: 10 degrees
+LOOKS = 256  # frames from which the usual axis is taken
+LOCKED = 1e-7  # cosine of the middle angle under which only the sum of the outer two is known
+TINY = 1e-12
+
+
+@dataclass(frozen=True, eq=False)
+class Solved:
+    """A limb on N frames before and after: places (N, 3) of knee and ankle, and the new samples of its channels.
+
+    `samples` holds (N, D) by control and channel, in the channels' own units.
+    """
+
+    knee: tuple[Array, Array]
+    ankle: tuple[Array, Array]
+    samples: dict[tuple[str, str], Array]
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Where a limb's joints are in the world, (N, 3) each, and the linear parts (N, 3, 3) of its three controls."""
+
+    hip: Array
+    knee: Array
+    ankle: Array
+    linear: tuple[Array, Array, Array]
+    frames_in: tuple[Array, Array, Array]  # (N, 3, 3) that the controls' rotations are written in
+
+
+# --- which limbs -------------------------------------------------------------------------------------------
+
+
+def closed(shot: Shot, limb: Limb) -> bool:
+    """Whether the closed form applies: baked rotations, three each (one is enough for a hinge), and no scale."""
+    upper, lower, end = (shot.controls[shot.index(name)] for name in limb.chain)
+    if lower.parent != upper.name or end.parent != lower.name:
+        return False
+    if not (
+        _turns_freely(upper) and _turns_freely(end) and (_turns_freely(lower) or hinge(lower) is not None)
+    ):
+        return False
+    above: Control | None = end
+    while above is not None:
+        if any(above.channel(name) is not None for name in SCALES):
+            return False
+        above = None if above.parent is None else shot.controls[shot.index(above.parent)]
+    return True
+
+
+def _angles(control: Control) -> list[str]:
+    return [channel.name for channel in control.channels if channel.name in ROTATIONS and channel.baked]
+
+
+def _turns_freely(control: Control) -> bool:
+    quaternion = control.channel(QUATERNION)
+    if quaternion is not None:
+        return quaternion.baked
+    return len(_angles(control)) == 3 and control.order in EULER_ORDERS
+
+
+def hinge(control: Control) -> int | None:
+    """The axis of a control that turns about one only."""
+    names = [channel.name for channel in control.channels if channel.name in (*ROTATIONS, QUATERNION)]
+    return ROTATIONS.index(names[0]) if len(names) == 1 and names == _angles(control) else None
+
+
+def carrying(shot: Shot, names: tuple[str, ...]) -> Shot:
+    """The shot with only these controls and what carries them: what their pose takes."""
+    at, wanted = positions(shot), set[str]()
+    for name in names:
+        above: str | None = name
+        while above is not None and above not in wanted:
+            wanted.add(above)
+            above = shot.controls[at[above]].parent
+    return replace(shot, controls=tuple(c for c in shot.controls if c.name in wanted), cameras=())
+
+
+# --- the closed form ---------------------------------------------------------------------------------------
+
+
+def places(shot: Shot, limb: Limb, frames: Array) -> Places:
+    """The limb's joints on frames (N,). `shot` need only hold the limb and what carries it."""
+    posed = pose(shot, frames)
+    controls = [shot.controls[shot.index(name)] for name in limb.chain]
+    hip, knee, ankle = (world_point(posed, shot, Point(c.name, c.pivot)) for c in controls)
+    upper, lower, end = (posed.linear[shot.index(c.name)] for c in controls)
+    inside = [frame_of(shot, posed, c) for c in controls]
+    return Places(hip, knee, ankle, (upper, lower, end), (inside[0], inside[1], inside[2]))
+
+
+def usual_axis(shot: Shot, limb: Limb) -> Array:
+    """(3,) the axis in the upper control's space about which the limb usually bends; strong bends count more."""
+    step = max(len(shot.frames) // LOOKS, 1)
+    at = places(carrying(shot, limb.chain), limb, shot.frames[::step])
+    bends = _local(at.linear[0], _sine(at.knee - at.hip, at.ankle - at.knee))
+    mean = bends.mean(axis=0)
+    return np.asarray(mean / max(float(np.linalg.norm(mean)), TINY))
+
+
+def share_in_reach(hip: Array, knee: Array, ankle: Array, by: Array) -> Array:
+    """(N,) the share, 0 to 1, of shifts (N, 3) of the ankle that keeps the limb from being straighter than allowed.
+
+    That is STRAIGHT, or what it is today: the root of |w + c s|^2 = m^2 for w from hip to ankle.
+    """
+    line = ankle - hip
+    bones = _length(knee - hip) + _length(ankle - knee)
+    room = np.maximum((STRAIGHT * bones) ** 2 - _dot(line, line), 0.0)
+    along, square = _dot(line, by), _dot(by, by)
+    root = np.sqrt(along**2 + square * room) - along
+    share = np.where(square > 0, root / np.maximum(square, 1e-300), 1.0)
+    return np.asarray(np.clip(share, 0.0, 1.0))
+
+
+def solved(shot: Shot, limb: Limb, frames: Array, by: Array, usual: Array) -> Solved:
+    """The limb with its ankle moved by (N, 3) on frames (N,), as far as the bones reach.
+
+    `shot` need only hold the limb and what carries it; `closed` must hold for it.
+    """
+    at = places(shot, limb, frames)
+    controls = [shot.controls[shot.index(name)] for name in limb.chain]
+    u, v, goal = at.knee - at.hip, at.ankle - at.knee, at.ankle + by - at.hip
+    about = hinge(controls[1])
+    axis = _axis(at, u, v, usual) if about is None else at.frames_in[1][:, :, about]
+    bend = bend_by(u, v, axis, _length(goal))
+    turn = axis_matrix(axis, bend)
+    swing = shortest_turn(u + _apply(turn, v), goal)
+    upper = swing @ at.linear[0]
+    lower = swing @ turn @ at.linear[1]
+    knee = at.hip + _apply(swing, u)
+    ankle = knee + _apply(swing @ turn, v)
+    samples: dict[tuple[str, str], Array] = {}
+    _write(samples, shot, controls[0], frames, _back(at.frames_in[0]) @ upper)
+    if about is None:
+        _write(samples, shot, controls[1], frames, _back(swing @ at.frames_in[1]) @ lower)
+    else:
+        old = _old(shot, controls[1], ROTATIONS[about], frames)
+        samples[limb.lower, ROTATIONS[about]] = old + np.rad2deg(bend)[:, None]
+    inside = swing @ turn @ at.frames_in[2]
+    _write(samples, shot, controls[2], frames, _back(inside) @ at.linear[2])
+    return Solved((at.knee, knee), (at.ankle, ankle), samples)
+
+
+def bend_by(u: Array, v: Array, axis: Array, distance: Array) -> Array:
+    """(N,) radians by which the lower bone turns about the axes (N, 3) for hip and ankle to be that far apart.
+
+    Of bones that can't be, the nearest they come.
+    """
+    fixed = _dot(u, axis) * _dot(v, axis)
+    a, b = _dot(u, v) - fixed, _dot(u, np.cross(axis, v))
+    wanted = 0.5 * (distance**2 - _dot(u, u) - _dot(v, v)) - fixed
+    # A cos d + B sin d = H cos(d - p): today d = 0 lies on the side that p has.
+    p = np.arctan2(b, a)
+    side = np.where(p > 0, 1.0, -1.0)
+    return np.asarray(p - side * np.arccos(np.clip(wanted / np.maximum(np.hypot(a, b), TINY), -1.0, 1.0)))
+
+
+def _axis(at: Places, u: Array, v: Array, usual: Array) -> Array:
+    """(N, 3) unit axes of the bend in the world; as lines, so that a knee bent backwards keeps its own."""
+    bend = _sine(u, v)
+    size = _length(bend)
+    weak = size < BENT
+    if weak.any():
+        known = at.linear[0][weak] @ usual
+        same = np.where(_dot(bend[weak], known) < 0, -1.0, 1.0)
+        bend[weak] = same[:, None] * bend[weak] + (BENT - size[weak])[:, None] * known
+    return np.asarray(bend / np.maximum(_length(bend), TINY)[:, None])
+
+
+def axis_matrix(axis: Array, angle: Array) -> Array:
+    """(N, 3, 3) turns by angles (N,) in radians about unit axes (N, 3) (Rodrigues)."""
+    k = cross_matrix(axis)
+    s, c = np.sin(angle)[:, None, None], np.cos(angle)[:, None, None]
+    return np.asarray(np.eye(3) + s * k + (1 - c) * (k @ k))
+
+
+def shortest_turn(start: Array, end: Array) -> Array:
+    """(N, 3, 3) the smallest turns that take directions (N, 3) to others, which mustn't be opposite."""
+    a = start / np.maximum(_length(start), TINY)[:, None]
+    b = end / np.maximum(_length(end), TINY)[:, None]
+    k = cross_matrix(np.cross(a, b))
+    return np.asarray(np.eye(3) + k + (k @ k) / (1.0 + _dot(a, b))[:, None, None])
+
+
+# --- back into channels ------------------------------------------------------------------------------------
+
+
+def _old(shot: Shot, control: Control, name: str, frames: Array) -> Array:
+    channel = control.channel(name)
+    assert channel is not None
+    assert channel.samples is not None
+    rows: Array = channel.samples[frames.astype(np.intp) - shot.first_frame]
+    return rows
+
+
+def _write(
+    samples: dict[tuple[str, str], Array], shot: Shot, control: Control, frames: Array, turn: Array
+) -> None:
+    """Adds the samples of a control's own rotations (N, 3, 3), written nearest to the old ones."""
+    if control.channel(QUATERNION) is not None:
+        old = _old(shot, control, QUATERNION, frames)
+        new = matrix_quaternion(turn)
+        samples[control.name, QUATERNION] = new * np.where(_dot(new, old) < 0, -1.0, 1.0)[:, None]
+        return
+    old = np.concatenate([_old(shot, control, name, frames) for name in ROTATIONS], axis=1)
+    angles = np.rad2deg(angles_near(turn, control.order, np.deg2rad(old)))
+    for axis, name in enumerate(ROTATIONS):
+        samples[control.name, name] = angles[:, axis : axis + 1]
+
+
+def angles_near(matrices: Array, order: str, near: Array) -> Array:
+    """(N, 3) angles about x, y, z in radians of rotations (N, 3, 3), of all ways to write them the nearest to (N, 3).
+
+    Frame by frame, so that frames don't depend on each other. See `formats.euler` for the formulas.
+    """
+    i, j, k = (AXES.index(axis) for axis in order)
+    sign = 1.0 if (j - i) % 3 == 1 else -1.0
+    cosine = np.hypot(matrices[:, i, i], matrices[:, i, j])
+    a = np.arctan2(-sign * matrices[:, j, k], matrices[:, k, k])
+    b = np.arctan2(sign * matrices[:, i, k], cosine)
+    c = np.arctan2(-sign * matrices[:, i, j], matrices[:, i, i])
+    locked = np.flatnonzero(cosine < LOCKED)
+    if len(locked):
+        c[locked] = near[locked, k]
+        undo = np.zeros((len(locked), 3))
+        undo[:, k] = -c[locked]
+        rest = matrices[locked] @ euler_matrix(undo, order)
+        a[locked] = np.arctan2(sign * rest[:, k, j], rest[:, j, j])
+    old = near[:, (i, j, k)]
+    one = _whole_turns(np.stack([a, b, c], axis=1), old)
+    other = _whole_turns(np.stack([a + np.pi, np.pi - b, c + np.pi], axis=1), old)
+    nearer = np.abs(one - old).sum(axis=1) <= np.abs(other - old).sum(axis=1)
+    angles = np.empty_like(one)
+    angles[:, (i, j, k)] = np.where(nearer[:, None], one, other)
+    return angles
+
+
+def _whole_turns(angles: Array, near: Array) -> Array:
+    return np.asarray(angles - 2 * np.pi * np.round((angles - near) / (2 * np.pi)))
+
+
+# --- rows of vectors ---------------------------------------------------------------------------------------
+
+
+def _dot(a: Array, b: Array) -> Array:
+    return np.asarray(np.einsum("ni,ni->n", a, b))
+
+
+def _length(a: Array) -> Array:
+    return np.sqrt(_dot(a, a))
+
+
+def _apply(matrices: Array, vectors: Array) -> Array:
+    return np.asarray((matrices @ vectors[:, :, None])[:, :, 0])
+
+
+def _back(matrices: Array) -> Array:
+    return np.swapaxes(matrices, 1, 2)
+
+
+def _local(linear: Array, vectors: Array) -> Array:
+    return _apply(_back(linear), vectors)
+
+
+def _sine(u: Array, v: Array) -> Array:
+    """(N, 3) the bend's axis, as long as its sine."""
+    return np.asarray(np.cross(u, v) / np.maximum(_length(u) * _length(v), TINY)[:, None])
