@@ -12,6 +12,7 @@ end, so the normal matrix of them all is one band of half width 3, 4 with corner
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,11 +106,14 @@ def layout(mask: Mask) -> Layout:
     segment = np.repeat(np.arange(len(left)), counts)
     h = length.astype(float)
     u = (np.arange(lanes * frames) - starts[segment]) * (1.0 / h)[segment]
-    rest, each = 1.0 - u, h[segment]
-    squared, other = u * u, rest * rest
+    return Layout(keys, starts, left, segment, h, _basis(u, h[segment]))
+
+
+def _basis(u: Array, length: Array) -> tuple[Array, Array, Array, Array]:
+    """What first value, first slope, last value and last slope of a segment give at u."""
+    rest, squared = 1.0 - u, u * u
     after = squared * (3.0 - 2.0 * u)
-    basis = (1.0 - after, u * other * each, after, -squared * rest * each)
-    return Layout(keys, starts, left, segment, h, basis)
+    return 1.0 - after, u * rest * rest * length, after, -squared * rest * length
 
 
 def fit(lanes: Lanes, mask: Mask) -> Fit:
@@ -138,26 +142,47 @@ def _solve(
     left = placed.left
     at = (value[left], outgoing[left], value[left + 1], incoming[left + 1])
     count = int(outgoing[-1]) + 1
-    weighted = placed.basis if weight is None else tuple(each * weight for each in placed.basis)
-    band = np.zeros((width + 1) * count)
-    for i, j in PAIRS:
-        part = np.add.reduceat(weighted[i] * placed.basis[j], placed.starts)
-        band[(width + at[i] - at[j]) * count + at[j]] += (
-            part  # no place occurs twice: each segment has its own ends
-        )
     size = lanes.values.shape[2]
     flat = lanes.values.reshape(-1, size)
-    right = np.zeros((count, size))
-    for column, each in zip(at, weighted, strict=True):
-        right[column] += np.add.reduceat(each[:, None] * flat, placed.starts)
+    band, right = np.zeros((width + 1) * count), np.zeros((size, count))
+    # No place occurs twice among those of one pair or one end: each segment has its own.
+    for (i, j), part in zip(PAIRS, _grams(placed, weight), strict=True):
+        band[(width + at[i] - at[j]) * count + at[j]] += part
+    weighted = placed.basis if weight is None else tuple(each * weight for each in placed.basis)
+    for d in range(size):
+        samples = np.ascontiguousarray(flat[:, d])
+        for column, each in zip(at, weighted, strict=True):
+            right[d, column] += np.add.reduceat(each * samples, placed.starts)
     slopes = lanes.slopes.reshape(-1, size)[placed.keys]
     pin = PIN * lanes.pinned.ravel()[placed.keys]
-    right[value] += pin[:, None] * flat[placed.keys]
+    right[:, value] += (pin[:, None] * flat[placed.keys]).T
     band[width * count + value] += pin
     for column in (incoming, outgoing):
-        right[column] += (HOLD + pin)[:, None] * slopes
+        right[:, column] += ((HOLD + pin)[:, None] * slopes).T
         band[width * count + column] += HOLD + pin
-    return np.asarray(solveh_banded(band.reshape(width + 1, count), right, check_finite=False))
+    return np.asarray(solveh_banded(band.reshape(width + 1, count), right.T, check_finite=False))
+
+
+def _grams(placed: Layout, weight: Array | None) -> list[Array]:
+    """By pair of basis functions the (S,) sums of their products over the frames of each segment.
+
+    Without weights they follow from the segment's length alone. A segment has its first frame and not its last one,
+    which is the next one's first; only at the end of a lane it has both.
+    """
+    if weight is not None:
+        basis = placed.basis
+        return [np.add.reduceat(basis[i] * basis[j] * weight, placed.starts) for i, j in PAIRS]
+    lengths, which = np.unique(placed.length, return_inverse=True)
+    sums = np.array([_sums(int(length)) for length in lengths])[which]
+    ends = np.append(placed.left[1:] != placed.left[:-1] + 1, True)
+    sums[ends, PAIRS.index((2, 2))] += 1.0  # there the end value is 1, and the rest 0
+    return list(sums.T)
+
+
+@lru_cache(maxsize=4096)
+def _sums(length: int) -> tuple[float, ...]:
+    basis = _basis(np.arange(length) / length, np.array(float(length)))
+    return tuple(float(basis[i] @ basis[j]) for i, j in PAIRS)
 
 
 def _error(lanes: Lanes, placed: Layout, values: Array, incoming: Array, outgoing: Array) -> Array:

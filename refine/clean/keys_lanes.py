@@ -32,6 +32,12 @@ class Group:
     names: tuple[tuple[str, ...], ...]  # of the channels of each lane
     lanes: Lanes
 
+    def some(self, rows: Indices) -> Group:
+        """Only these lanes."""
+        return Group(
+            tuple(self.controls[r] for r in rows), tuple(self.names[r] for r in rows), self.lanes.some(rows)
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class Piece:
@@ -195,7 +201,7 @@ def corners(lanes: Lanes) -> Mask:
 # --- keyed channels ----------------------------------------------------------------------------------------
 
 
-def pieces(group: Group, mask: Mask, fitted: Fit, first: float) -> dict[int, Piece]:
+def pieces_of(group: Group, mask: Mask, fitted: Fit, first: float) -> dict[int, Piece]:
     """The keys of each control of a group; `first` is the window's first frame."""
     ends = np.cumsum(mask.sum(axis=1))
     at: Indices = fitted.layout.keys % mask.shape[1]

@@ -44,6 +44,7 @@ class Measure:
     unit: str  # mm, px, deg
     per_unit: float  # mm a shot unit
     view: View | None  # on the frames of the pose
+    places: tuple[tuple[Array, ...], ...]  # (N, 3) by control of its marked points
 
 
 def millimetres(shot: Shot) -> float:
@@ -63,7 +64,15 @@ def measured(
     if view is not None:
         rows = slice(a, b + 1)
         view = replace(view, axes=view.axes[rows], place=view.place[rows], focal=view.focal[rows])
-    return Measure(cut, pose(cut, cut.frames), shot.first_frame, within.unit, per_unit, view)
+    posed = pose(cut, cut.frames)
+    return Measure(cut, posed, shot.first_frame, within.unit, per_unit, view, _places(cut, posed))
+
+
+def _places(shot: Shot, posed: Pose) -> tuple[tuple[Array, ...], ...]:
+    return tuple(
+        tuple(world_point(posed, shot, point) for point in marked_points(control))
+        for control in shot.controls
+    )
 
 
 def _part(shot: Shot, a: int, b: int) -> Shot:
@@ -98,8 +107,7 @@ def carried(m: Measure) -> Carried:
     count, first, second = np.zeros(size), np.zeros((size, frames, 3)), np.zeros((size, frames, 3, 3))
     for i in reversed(parent_order(shot)):
         control = shot.controls[i]
-        for point in marked_points(control):
-            place = world_point(m.posed, shot, point)
+        for place in m.places[i]:
             count[i] += 1
             first[i] += place
             second[i] += place[:, :, None] * place[:, None, :]
@@ -115,10 +123,7 @@ def _farthest(m: Measure) -> Array:
     """(C,) the distance from each pivot to the farthest point carried, on a few frames."""
     shot, at = m.shot, positions(m.shot)
     step = max(len(m.posed.frames) // LOOKS, 1)
-    few = Pose(m.posed.frames[::step], m.posed.linear[:, ::step], m.posed.origin[:, ::step])
-    places = [
-        [world_point(few, shot, point) for point in marked_points(control)] for control in shot.controls
-    ]
+    places = [[place[::step] for place in own] for own in m.places]
     far = np.zeros(len(shot.controls))
     for i, control in enumerate(shot.controls):
         below = [i, *(at[name] for name in descendants(shot, control.name))]
@@ -211,7 +216,7 @@ def _turn_form(m: Measure, sums: Carried, i: int, world: Array) -> Array:
     """
     if m.unit == "deg":
         return np.broadcast_to(np.asarray(np.rad2deg(1.0) ** 2 * np.eye(3)), world.shape)
-    pivot = world_point(m.posed, m.shot, marked_points(m.shot.controls[i])[0])
+    pivot = m.places[i][0]
     cross = pivot[:, :, None] * sums.first[i][:, None, :]
     spread = (
         sums.second[i]
@@ -263,11 +268,11 @@ def deviations(m: Measure, shot: Shot) -> tuple[Array, list[int], list[bool]]:
             for old, new in zip(m.shot.controls, shot.controls, strict=True)
         ]
         return np.stack(off), list(range(len(off))), [False] * len(off)
-    posed = pose(shot, m.posed.frames)
+    found = _places(shot, pose(shot, m.posed.frames))
     off, owners, pivots = [], [], []
-    for i, control in enumerate(m.shot.controls):
-        for k, point in enumerate(marked_points(control)):
-            off.append(_apart(m, world_point(m.posed, m.shot, point), world_point(posed, shot, point)))
+    for i, (old, new) in enumerate(zip(m.places, found, strict=True)):
+        for k in range(len(old)):
+            off.append(_apart(m, old[k], new[k]))
             owners.append(i)
             pivots.append(k == 0)
     return np.stack(off), owners, pivots

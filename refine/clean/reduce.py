@@ -14,8 +14,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from refine.clean.keys_fit import Fit, Lanes, Mask, fit
-from refine.clean.keys_lanes import Group, Piece, groups, keyed, moving, pieces
+from refine.clean.keys_fit import Lanes, Mask
+from refine.clean.keys_lanes import Group, Piece, groups, keyed, moving, pieces_of
 from refine.clean.keys_measure import Measure, deviations, measured, millimetres
 from refine.clean.keys_place import placed, repaired
 from refine.clean.settings import Amount
@@ -37,25 +37,23 @@ HEAVIEST = 9.0  # times as heavy a frame counts in the fit when its budget is sm
 
 Touchdowns = Mapping[str, Sequence[int]]
 NONE: Touchdowns = MappingProxyType({})
+NOTHING = np.empty((0, 0))
 
 
 @dataclass(frozen=True, eq=False)
 class Reduction:
-    """The keys of a window: groups of controls with their fits, and how far the farthest joint's end is off."""
+    """The keys of a window: by group which frames have one and how far each lane is off, by control the keys."""
 
     measure: Measure
     groups: tuple[Group, ...]
-    masks: tuple[Mask, ...]
-    fits: tuple[Fit, ...]
-    off: Array  # (P, N) in the unit of the tolerance
+    masks: tuple[Mask, ...]  # (R, N) each
+    errors: tuple[Array, ...]  # (R, N) each, in the unit of the tolerance
+    pieces: Mapping[int, Piece]
+    off: Array  # (P, N) of each joint's end, in the unit of the tolerance
 
     @property
     def largest(self) -> float:
         return float(self.off.max(initial=0.0))
-
-    def pieces(self) -> dict[int, Piece]:
-        """The keys by control."""
-        return _pieces(self.measure, self.groups, self.masks, self.fits)
 
 
 def reduced(shot: Shot, within: Amount, touchdowns: Touchdowns = NONE, view: View | None = None) -> Shot:
@@ -67,7 +65,7 @@ def reduced(shot: Shot, within: Amount, touchdowns: Touchdowns = NONE, view: Vie
     control; constant channels get one. Angles and quaternions must run without jumps. Keyed channels stay.
     InputError where the tolerance is smaller than rounding allows.
     """
-    return keyed(shot, [window.pieces() for window in reductions(shot, within, touchdowns, view)])
+    return keyed(shot, [window.pieces for window in reductions(shot, within, touchdowns, view)])
 
 
 def reductions(
@@ -89,27 +87,43 @@ def reductions(
 
 def _reduction(m: Measure, found: tuple[Group, ...], within: Amount) -> Reduction:
     """Keys within the budgets, which are tightened until all joints' ends are within what is allowed."""
-    done = [placed(group.lanes, _grid(group.lanes, m.shot.fps)) for group in found]
-    masks, fits = tuple(mask for mask, _ in done), tuple(fitted for _, fitted in done)
+    count = [group.lanes.shape for group in found]
+    result = Reduction(
+        m, found, tuple(np.zeros(n, np.bool_) for n in count), tuple(map(np.zeros, count)), {}, NOTHING
+    )
     most = ROUNDS + sum(len(group.controls) for group in found)
     for turn in range(most + 1):
-        off, owners, pivots = deviations(m, keyed(m.shot, [_pieces(m, found, masks, fits)]))
-        result = Reduction(m, found, masks, fits, off)
+        result = _keyed(result, found, first=turn == 0)
+        off, owners, pivots = deviations(m, keyed(m.shot, [result.pieces]))
+        result = replace(result, off=off)
         if result.largest <= within.value:
             return result
         above = [_above(m.shot, group, owners, pivots) for group in found]
         found = _filled(result, above, within) if turn >= ROUNDS else _tightened(result, above, within)
-        found, masks, fits = _redone(result, found)
     raise InputError("within", f"{within}", f"at least {result.largest:g} {within.unit} here")
 
 
-def _pieces(
-    m: Measure, found: Sequence[Group], masks: Sequence[Mask], fits: Sequence[Fit]
-) -> dict[int, Piece]:
-    together: dict[int, Piece] = {}
-    for group, mask, fitted in zip(found, masks, fits, strict=True):
-        together |= pieces(group, mask, fitted, float(m.posed.frames[0]))
-    return together
+def _keyed(before: Reduction, found: tuple[Group, ...], first: bool) -> Reduction:
+    """The lanes of which the budget or the forced keys changed keyed anew, from the keys that they have."""
+    masks, errors, pieces = [], [], dict(before.pieces)
+    for old, new, mask, error in zip(before.groups, found, before.masks, before.errors, strict=True):
+        differs = (old.lanes.budget != new.lanes.budget) | (old.lanes.forced != new.lanes.forced)
+        rows = np.flatnonzero(np.any(differs, axis=1) | first)
+        if len(rows):
+            part = new.some(rows)
+            have = mask[rows] | part.lanes.forced
+            again, fitted = (
+                placed(part.lanes, _grid(part.lanes, before.measure.shot.fps))
+                if first
+                else repaired(part.lanes, have)
+            )
+            mask, error = mask.copy(), error.copy()
+            mask[rows] = again
+            error[rows] = fitted.error.reshape(again.shape) * part.lanes.budget
+            pieces |= pieces_of(part, again, fitted, float(before.measure.posed.frames[0]))
+        masks.append(mask)
+        errors.append(error)
+    return replace(before, groups=found, masks=tuple(masks), errors=tuple(errors), pieces=pieces)
 
 
 def _grid(lanes: Lanes, fps: float) -> Mask:
@@ -133,14 +147,10 @@ def _above(shot: Shot, group: Group, owners: Sequence[int], pivots: Sequence[boo
 
 def _tightened(result: Reduction, above: Sequence[Mask], within: Amount) -> tuple[Group, ...]:
     """Smaller budgets, on the frames where a point is too far off, for the lanes that err most there."""
-    errors = [
-        fitted.error.reshape(group.lanes.shape) * group.lanes.budget
-        for group, fitted in zip(result.groups, result.fits, strict=True)
-    ]
     budgets = [group.lanes.budget.copy() for group in result.groups]
     for p in np.flatnonzero((result.off > within.value).any(axis=1)):
         frames = np.flatnonzero(result.off[p] > within.value)
-        parts = [error[rows[:, p]][:, frames] for error, rows in zip(errors, above, strict=True)]
+        parts = [error[rows[:, p]][:, frames] for error, rows in zip(result.errors, above, strict=True)]
         top = np.max([part.max(axis=0, initial=0.0) for part in parts], axis=0)
         blamed = [part >= BLAMED * top for part in parts]
         total = np.sum([(part * yes).sum(axis=0) for part, yes in zip(parts, blamed, strict=True)], axis=0)
@@ -168,20 +178,3 @@ def _filled(result: Reduction, above: Sequence[Mask], within: Amount) -> tuple[G
         forced = group.lanes.forced | guilty
         found.append(replace(group, lanes=replace(group.lanes, forced=forced)))
     return tuple(found)
-
-
-def _redone(
-    before: Reduction, found: tuple[Group, ...]
-) -> tuple[tuple[Group, ...], tuple[Mask, ...], tuple[Fit, ...]]:
-    """The lanes of which the budget or the forced keys changed keyed anew, from the keys that they have."""
-    masks, fits = [], []
-    for old, new, mask in zip(before.groups, found, before.masks, strict=True):
-        differs = (old.lanes.budget != new.lanes.budget) | (old.lanes.forced != new.lanes.forced)
-        changed = np.flatnonzero(np.any(differs, axis=1))
-        again = mask.copy()
-        if len(changed):
-            again[changed] |= new.lanes.forced[changed]
-            again[changed] = repaired(new.lanes.some(changed), again[changed])[0]
-        masks.append(again)
-        fits.append(fit(new.lanes, again))
-    return found, tuple(masks), tuple(fits)
