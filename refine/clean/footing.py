@@ -14,11 +14,12 @@ import numpy as np
 
 from refine.limbs.limb import GRAVITY, Limb, end_points
 from refine.limbs.planted import ENTER_SPEED, Planted, found_contacts, marked_contacts, speed
-from refine.limbs.planting import BLEND, minimum_jerk
+from refine.limbs.planting import minimum_jerk
 from refine.limbs.two_bones import carrying
 from refine.pose import Point, Pose, pose, world_point
 from refine.shot import Array, Control, Shot
 
+BLEND = 0.25  # [judge] s over which a move dies away outside contacts
 BLOCK = 8192  # frames posed at once
 SAME_PLACE, SAME_TIME = 0.02, 0.2  # m and s: contacts of one point nearer than that are one
 RAMP = 0.04  # [judge] s in which a point comes to rest or sets off

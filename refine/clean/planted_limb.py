@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.clean.footing import BLOCK, Footing, moves_of
+from refine.clean.footing import BLEND, BLOCK, Footing, moves_of
 from refine.held import Locks
 from refine.limbs.limb import Limb
 from refine.limbs.planted import runs
-from refine.limbs.planting import BLEND
-from refine.limbs.two_bones import carrying, share_in_reach, solved, usual_axis
+from refine.limbs.two_bones import carrying, solved, stretch_left, usual_axis
 from refine.pose import Point
 from refine.shot import QUATERNION, ROTATIONS, Array, Channel, Shot
 
@@ -58,7 +57,7 @@ class LimbMover:
         held = held_samples(self.shot, self.limb, self.locks)
         for _ in range(ROUNDS):
             by, raised = self.moves(active, footings)
-            by = by * self._share(by, held)[:, None]
+            by = by * self._share(held)[:, None]
             at = np.flatnonzero(np.any(by != 0, axis=1))
             if not len(at):
                 return Moved({}, tuple(left), ())
@@ -85,41 +84,39 @@ class LimbMover:
         by, _ = moves_of(active, count, fps)
         if self.ground is None:
             return by, ()
-        _, firm = moves_of(every, count, fps)
+        stands = np.zeros(count, np.bool_)
+        for each in every:
+            stands[each.span[0] : each.span[1] + 1] = True
         up = "xyz".index(self.shot.up)
         low = np.min([self.paths[point][:, up] for point in self.limb.points], axis=0) + by[:, up]
         depth = np.maximum(self.ground - low, 0.0)
         deep = [
             (a, b)
             for a, b in runs(depth > 0)
-            if float((depth * (1 - firm))[a : b + 1].max()) * self.scale > DEEP
+            if float(depth[a : b + 1].max()) * self.scale > DEEP and not stands[a : b + 1].any()
         ]
-        if not deep:
-            return by, ()
         lift = np.zeros(count)
         for a, b in deep:
             lift[a : b + 1] = depth[a : b + 1]
-        by[:, up] += eased(lift, max(round(EASE * fps), 1)) * (1 - firm)
+        by[:, up] += eased(lift, max(round(EASE * fps), 1))
         return by, tuple(deep)
 
-    def _share(self, by: Array, held: Bools) -> Array:
-        """(N,) the share of the moves that the limb's length and held samples leave, without jumps."""
-        share = np.ones(len(by))
-        at = np.flatnonzero(np.any(by != 0, axis=1))
-        hip, knee, ankle = (self.paths[point][at] for point in joint_points(self.shot, self.limb))
-        share[at] = share_in_reach(hip, knee, ankle, by[at])
-        share[held] = 0.0
-        return 1.0 - eased(1.0 - share, max(round(EASE * self.shot.fps), 1))
+    def _share(self, held: Bools) -> Array:
+        """(N,) the share of the moves that held samples leave, without jumps."""
+        return 1.0 - eased(held.astype(float), max(round(EASE * self.shot.fps), 1))
 
     def _solved(self, at: NDArray[np.intp], by: Array) -> tuple[Array, Array, Samples]:
         """(N, 3) path of the knee, (N, 3) real shifts of the ankle, samples on positions `at`."""
+        joints = [self.paths[point] for point in joint_points(self.shot, self.limb)]
+        left = stretch_left(joints[0], joints[1], joints[2], by)
+        stretch = 1.0 - eased(1.0 - left, max(round(EASE * self.shot.fps), 1))
         part, usual = carrying(self.shot, self.limb.chain), usual_axis(self.shot, self.limb)
-        knee = self.paths[joint_points(self.shot, self.limb)[1]].copy()
+        knee = joints[1].copy()
         shift = np.zeros_like(by)
         pieces: list[Samples] = []
         for start in range(0, len(at), BLOCK):
             here = at[start : start + BLOCK]
-            done = solved(part, self.limb, self.shot.frames[here], by[here], usual)
+            done = solved(part, self.limb, self.shot.frames[here], by[here], stretch[here], usual)
             knee[here], shift[here] = done.knee[1], done.ankle[1] - done.ankle[0]
             pieces.append(done.samples)
         return knee, shift, {key: np.concatenate([piece[key] for piece in pieces]) for key in pieces[0]}

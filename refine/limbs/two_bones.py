@@ -20,7 +20,7 @@ from refine.rig import positions
 from refine.rotation import EULER_ORDERS, cross_matrix, euler_matrix, matrix_quaternion
 from refine.shot import AXES, QUATERNION, ROTATIONS, SCALES, Array, Control, Shot
 
-STRAIGHT = 0.995  # of a limb's length that no move passes: two even bones then bend by 11 degrees
+NEARLY = 0.2  # rad of bend that no move goes below: two even bones are then 0.995 of their length apart
 BENT = 0.17  # sine of the bend under which the usual axis has a say: 10 degrees
 LOOKS = 256  # frames from which the usual axis is taken
 LOCKED = 1e-7  # cosine of the middle angle under which only the sum of the outer two is known
@@ -120,31 +120,32 @@ def usual_axis(shot: Shot, limb: Limb) -> Array:
     return np.asarray(mean / max(float(np.linalg.norm(mean)), TINY))
 
 
-def share_in_reach(hip: Array, knee: Array, ankle: Array, by: Array) -> Array:
-    """(N,) the share, 0 to 1, of shifts (N, 3) of the ankle that keeps the limb from being straighter than allowed.
+def stretch_left(hip: Array, knee: Array, ankle: Array, by: Array) -> Array:
+    """(N,) the share, 0 to 1, of how much farther from the hip shifts (N, 3) take the ankle that a limb may stretch.
 
-    That is STRAIGHT, or what it is today: the root of |w + c s|^2 = m^2 for w from hip to ankle.
+    It may up to a bend of NEARLY, or stay as straight as it is.
     """
-    line = ankle - hip
-    bones = _length(knee - hip) + _length(ankle - knee)
-    room = np.maximum((STRAIGHT * bones) ** 2 - _dot(line, line), 0.0)
-    along, square = _dot(line, by), _dot(by, by)
-    root = np.sqrt(along**2 + square * room) - along
-    share = np.where(square > 0, root / np.maximum(square, 1e-300), 1.0)
-    return np.asarray(np.clip(share, 0.0, 1.0))
+    u, v, today = knee - hip, ankle - knee, _length(ankle - hip)
+    more = _length(ankle + by - hip) - today
+    longest = np.sqrt(_dot(u, u) + _dot(v, v) + 2 * _length(u) * _length(v) * np.cos(NEARLY))
+    share = np.maximum(longest - today, 0.0) / np.where(more > 0, more, 1.0)
+    return np.asarray(np.where(more > TINY * today, np.minimum(share, 1.0), 1.0))
 
 
-def solved(shot: Shot, limb: Limb, frames: Array, by: Array, usual: Array) -> Solved:
-    """The limb with its ankle moved by (N, 3) on frames (N,), as far as the bones reach.
+def solved(shot: Shot, limb: Limb, frames: Array, by: Array, stretch: Array, usual: Array) -> Solved:
+    """The limb with its ankle moved by (N, 3) on frames (N,), of which its length takes the shares `stretch` (N,).
 
     `shot` need only hold the limb and what carries it; `closed` must hold for it.
     """
     at = places(shot, limb, frames)
     controls = [shot.controls[shot.index(name)] for name in limb.chain]
     u, v, goal = at.knee - at.hip, at.ankle - at.knee, at.ankle + by - at.hip
+    today = _length(at.ankle - at.hip)
+    apart = today + stretch * (_length(goal) - today)
     about = hinge(controls[1])
-    axis = _axis(at, u, v, usual) if about is None else at.frames_in[1][:, :, about]
-    bend = bend_by(u, v, axis, _length(goal))
+    axis, known = at.frames_in[1][:, :, about or 0], at.linear[0] @ usual
+    axis = _axis(u, v, known) if about is None else axis
+    bend = bend_by(u, v, axis, apart, known)
     turn = axis_matrix(axis, bend)
     swing = shortest_turn(u + _apply(turn, v), goal)
     upper = swing @ at.linear[0]
@@ -163,29 +164,51 @@ def solved(shot: Shot, limb: Limb, frames: Array, by: Array, usual: Array) -> So
     return Solved((at.knee, knee), (at.ankle, ankle), samples)
 
 
-def bend_by(u: Array, v: Array, axis: Array, distance: Array) -> Array:
+def bend_by(u: Array, v: Array, axis: Array, distance: Array, usual: Array) -> Array:
     """(N,) radians by which the lower bone turns about the axes (N, 3) for hip and ankle to be that far apart.
 
-    Of bones that can't be, the nearest they come.
+    Of bones that can't be, the nearest they come; of a limb that is nearly straight, as near as its knee can follow
+    without a pop. `usual` (N, 3) says which way it usually bends: a little beyond straight counts as less than none.
     """
     fixed = _dot(u, axis) * _dot(v, axis)
     a, b = _dot(u, v) - fixed, _dot(u, np.cross(axis, v))
-    wanted = 0.5 * (distance**2 - _dot(u, u) - _dot(v, v)) - fixed
-    # A cos d + B sin d = H cos(d - p): today d = 0 lies on the side that p has.
+    both, size = _dot(u, u) + _dot(v, v) + 2 * fixed, np.maximum(np.hypot(a, b), TINY)
+    # A cos d + B sin d = H cos(d - p), so today's bend about the axis is -p.
     p = np.arctan2(b, a)
-    side = np.where(p > 0, 1.0, -1.0)
-    return np.asarray(p - side * np.arccos(np.clip(wanted / np.maximum(np.hypot(a, b), TINY), -1.0, 1.0)))
+    side = np.where(np.where(np.abs(p) < BENT, _dot(axis, usual) < 0, p > 0), -1.0, 1.0)
+    today = -p * side
+    apart = np.sqrt(np.maximum(both + 2 * size * np.cos(p), 0.0))
+    bend = _bend_of(_distance_of(today, both, size) + distance - apart, both, size)
+    return np.asarray(side * (bend - today))
 
 
-def _axis(at: Places, u: Array, v: Array, usual: Array) -> Array:
-    """(N, 3) unit axes of the bend in the world; as lines, so that a knee bent backwards keeps its own."""
+def _distance_of(bend: Array, both: Array, size: Array) -> Array:
+    """(N,) the distance of hip and ankle at a bend; nearly straight, and beyond, what it would be on the line there.
+
+    On the true curve the bend goes as the root of what is left to straight, and pops.
+    """
+    least = np.sqrt(both + 2 * size * np.cos(NEARLY))
+    line = least + (NEARLY - bend) * size * np.sin(NEARLY) / least
+    true = np.sqrt(np.maximum(both + 2 * size * np.cos(bend), 0.0))
+    return np.asarray(np.where(bend < NEARLY, line, true))
+
+
+def _bend_of(distance: Array, both: Array, size: Array) -> Array:
+    """(N,) the bend at such a distance: undoes `_distance_of`."""
+    least = np.sqrt(both + 2 * size * np.cos(NEARLY))
+    line = NEARLY - (distance - least) * least / (size * np.sin(NEARLY))
+    true = np.arccos(np.clip(0.5 * (np.square(np.maximum(distance, 0.0)) - both) / size, -1.0, 1.0))
+    return np.asarray(np.where(distance > least, line, true))
+
+
+def _axis(u: Array, v: Array, usual: Array) -> Array:
+    """(N, 3) unit axes of the bend in the world; of a weak one turned to the usual axes (N, 3), sides as they are."""
     bend = _sine(u, v)
     size = _length(bend)
     weak = size < BENT
     if weak.any():
-        known = at.linear[0][weak] @ usual
-        same = np.where(_dot(bend[weak], known) < 0, -1.0, 1.0)
-        bend[weak] = same[:, None] * bend[weak] + (BENT - size[weak])[:, None] * known
+        same = np.where(_dot(bend[weak], usual[weak]) < 0, -1.0, 1.0)
+        bend[weak] = same[:, None] * bend[weak] + (BENT - size[weak])[:, None] * usual[weak]
     return np.asarray(bend / np.maximum(_length(bend), TINY)[:, None])
 
 
