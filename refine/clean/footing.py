@@ -105,8 +105,7 @@ def _joined(shot: Shot, contacts: list[Planted], scale: float, known: dict[Point
 
 def _one(shot: Shot, first: Planted, second: Planted, path: Array) -> Planted:
     frames = np.arange(first.frames[0], second.frames[-1] + 1)
-    weight = len(first.frames) / (len(first.frames) + len(second.frames))
-    anchor = weight * first.anchor[0] + (1 - weight) * second.anchor[0]
+    anchor = max(first, second, key=lambda contact: len(contact.frames)).anchor[0]
     along = path[(frames - shot.first_frame).astype(np.intp)]
     return replace(first, frames=frames, path=along, anchor=np.broadcast_to(anchor, along.shape))
 
@@ -127,6 +126,14 @@ class Footing:
     by: Array
     core: tuple[int, int]
     needed: float
+
+    @property
+    def asks(self) -> bool:
+        return bool(np.any(self.by))
+
+    def calmed(self) -> Footing:
+        """The contact as it is: it asks for no move, and none of its neighbours' reaches into it."""
+        return replace(self, by=np.zeros((1, 3)))
 
     def at(self, positions: Array) -> Array:
         """(n, 3) moves on positions (n,)."""
@@ -190,9 +197,9 @@ def _by_motion(shot: Shot, contact: Planted, scale: float) -> tuple[Array, _Wind
     return away, _Window((first, first + ramp), (last - ramp, last))
 
 
-def moves_of(footings: Sequence[Footing], count: int, fps: float, fade: float = BLEND) -> tuple[Array, Array]:
-    """(N, 3) moves of a foot that stands by some contacts, and (N,) how firmly each frame is held, 0 to 1."""
-    moves, firm = np.zeros((count, 3)), np.zeros(count)
+def moves_of(footings: Sequence[Footing], count: int, fps: float, fade: float = BLEND) -> Array:
+    """(N, 3) moves of a foot that stands by some contacts."""
+    moves = np.zeros((count, 3))
     chain = _in_turn(footings)
     for i, each in enumerate(chain):
         rise = _rise(chain[i - 1] if i else None, each, fps, fade)
@@ -201,8 +208,7 @@ def moves_of(footings: Sequence[Footing], count: int, fps: float, fade: float = 
         t = np.arange(a, b + 1.0)
         weight = _share(t, rise) - _share(t, fall)
         moves[a : b + 1] += weight[:, None] * each.at(t)
-        firm[a : b + 1] += weight
-    return moves, firm
+    return moves
 
 
 def _in_turn(footings: Sequence[Footing]) -> list[Footing]:

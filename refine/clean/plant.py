@@ -25,7 +25,7 @@ MM = 1000.0
 FAR = 0.06  # m: a contact that would have to be moved farther is none [judge]
 TIMES = 3.0  # times the clip's usual move, from which that holds where all its feet slide far [judge]
 LOOKS = 9  # frames on which the figure is measured
-LEVEL = 0.03  # m within which feet must stand for there to be a ground [judge]
+LEVEL = 0.015  # m within which feet must stand for there to be a ground [judge]
 TOLERANCE = 0.002  # m that a limb without a closed form may miss
 
 
@@ -181,7 +181,7 @@ def _step_by_step(
     shot: Shot, limb: Limb, mover: LimbMover, footings: Sequence[Footing], locks: Locks, scale: float
 ) -> Moved:
     """A limb that has no closed form, solved in small steps; all its contacts or none."""
-    by, raised = mover.moves(footings, footings)
+    by, raised = mover.moves(footings)
     after = shot
     for a, b in runs(np.any(by != 0, axis=1)):
         shift = Shift(shot.frames[a : b + 1], by[a : b + 1], np.ones(b - a + 1))

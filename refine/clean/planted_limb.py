@@ -22,6 +22,8 @@ SETTLE = 0.05  # s around a contact's ends in which a foot may be rough: it land
 ROUNDS = 5  # in which contacts are left, and samples held by their limits
 EASE = 0.08  # [judge] s in which a move is cut down before a frame that is held
 DEEP = 0.01  # m under the ground from which a foot is lifted
+FAR = 0.06  # m under it, from which that is no foot on this ground [judge]
+BETTER = 0.9  # of its way while it stands that a point may still go, or the move isn't worth it
 
 Samples = dict[tuple[str, str], Array]  # (N, D) by control and channel
 Bools = NDArray[np.bool_]
@@ -53,52 +55,53 @@ class LimbMover:
     def moved(self, footings: Sequence[Footing]) -> Moved:
         """The limb moved as the contacts ask for, without those that it makes no better."""
         left: list[tuple[Footing, str]] = []
-        active = [each for each in footings if each.needed * self.scale > 0]
+        active = list(footings)
         held = held_samples(self.shot, self.limb, self.locks)
         for _ in range(ROUNDS):
-            by, raised = self.moves(active, footings)
+            by, raised = self.moves(active)
             by = by * self._share(held)[:, None]
             at = np.flatnonzero(np.any(by != 0, axis=1))
             if not len(at):
                 return Moved({}, tuple(left), ())
             knee, shift, samples = self._solved(at, by)
             beyond = self._beyond_limits(at, samples)
-            worse = self._worse(active, knee, shift)
+            worse = self._worse([each for each in active if each.asks], knee, shift)
             if not beyond.any() and not worse:
                 return Moved(self._spread(at, samples), tuple(left), raised)
             held |= beyond
             left += worse
             gone = {id(each) for each, _ in worse}
-            active = [each for each in active if id(each) not in gone]
-        left += [(each, "its limits leave no way") for each in active]
+            active = [each.calmed() if id(each) in gone else each for each in active]
+        left += [
+            (each, "no way was found that neither limits nor the limb forbid") for each in active if each.asks
+        ]
         return Moved({}, tuple(left), ())
 
-    def moves(
-        self, active: Sequence[Footing], every: Sequence[Footing]
-    ) -> tuple[Array, tuple[tuple[int, int], ...]]:
+    def moves(self, footings: Sequence[Footing]) -> tuple[Array, tuple[tuple[int, int], ...]]:
         """(N, 3) moves of the limb's end by its contacts and up to the ground, and the stretches raised.
 
         The foot isn't raised while it stands, be it moved there or left.
         """
         count, fps = len(self.shot.frames), self.shot.fps
-        by, _ = moves_of(active, count, fps)
+        by = moves_of(footings, count, fps)
         if self.ground is None:
             return by, ()
+        reach = max(round(EASE * fps), 1)
         stands = np.zeros(count, np.bool_)
-        for each in every:
-            stands[each.span[0] : each.span[1] + 1] = True
+        for each in footings:
+            stands[max(each.span[0] - 2 * reach, 0) : each.span[1] + 2 * reach + 1] = True
         up = "xyz".index(self.shot.up)
         low = np.min([self.paths[point][:, up] for point in self.limb.points], axis=0) + by[:, up]
         depth = np.maximum(self.ground - low, 0.0)
         deep = [
             (a, b)
             for a, b in runs(depth > 0)
-            if float(depth[a : b + 1].max()) * self.scale > DEEP and not stands[a : b + 1].any()
+            if DEEP < float(depth[a : b + 1].max()) * self.scale < FAR and not stands[a : b + 1].any()
         ]
         lift = np.zeros(count)
         for a, b in deep:
             lift[a : b + 1] = depth[a : b + 1]
-        by[:, up] += eased(lift, max(round(EASE * fps), 1))
+        by[:, up] += eased(lift, reach)
         return by, tuple(deep)
 
     def _share(self, held: Bools) -> Array:
@@ -135,11 +138,10 @@ class LimbMover:
     def _worse(self, footings: Sequence[Footing], knee: Array, shift: Array) -> list[tuple[Footing, str]]:
         found = []
         for each in footings:
-            a, b = each.span
-            before = each.contact.path - each.contact.anchor
-            after = before + shift[a : b + 1]
-            if _travel(after) > _travel(before):
-                found.append((each, "it would slide more"))
+            a, b = each.core
+            before = (each.contact.path - each.contact.anchor)[a - each.span[0] : b - each.span[0] + 1]
+            if _travel(before + shift[a : b + 1]) > BETTER * _travel(before):
+                found.append((each, "it would hardly slide less"))
             elif self._rougher(each, knee, shift):
                 found.append((each, "the limb would shake"))
         return found
