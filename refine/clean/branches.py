@@ -1,21 +1,25 @@
-"""The same turns, written so that nothing jumps: whole turns, the other Euler triple, the other sign of a quaternion.
+"""The same turns, written so that nothing jumps: whole turns, the other Euler triple, the other sign of quaternions.
 
-A turn about the axes a, b, c is the same as (a + 180, 180 - b, c + 180), and as itself plus whole turns. Of these the one
-nearest to the frame before is taken, frame by frame; nothing else is changed, so each orientation stays exactly.
+A turn about the axes a, b, c is the same as (a + 180, 180 - b, c + 180), and as itself plus whole turns. Of these the
+one nearest to the frame before is taken, frame by frame; nothing else is changed, so each orientation stays exactly.
 """
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.tracks import Group, Tracks, signs
-from refine.shot import Array
+from refine.shot import AXES, Array
 
 TURN = 360.0
 
 
-def straightened(tracks: Tracks, skipped: dict[Group, NDArray[np.bool_]]) -> tuple[Tracks, dict[Group, list[int]]]:
+def straightened(
+    tracks: Tracks, skipped: dict[Group, NDArray[np.bool_]]
+) -> tuple[Tracks, dict[Group, list[int]]]:
     """The tracks without jumps, and the frames after each jump that was taken out, group by group.
 
     Frames that are skipped (N,), outliers and gaps, say nothing of the way: those after are taken near those before.
@@ -28,36 +32,45 @@ def straightened(tracks: Tracks, skipped: dict[Group, NDArray[np.bool_]]) -> tup
         good = np.flatnonzero(~skipped[group]) if group in skipped else np.arange(len(tracks))
         if group.kind not in ("angles", "quaternion") or len(good) < 2:
             continue
-        new = old.copy()
-        new[:, good] = _continuous(group, old[:, good])
-        offset = new - old
-        jumps = good[1:][np.any(np.abs(np.diff(offset[:, good], axis=1)) > 1e-6, axis=0)]
-        if len(jumps):
-            for at in np.setdiff1d(np.arange(len(tracks)), good).tolist():  # near the good frame before it
-                before = good[max(int(np.searchsorted(good, at)) - 1, 0)]
-                new[:, at] = _nearest(group, old[:, at], new[:, before])
-            values[rows] = new
-            found[group] = jumps.tolist()
-    return Tracks(values, tracks.groups, tracks.fps), found
+        way, jumps = _continuous(group, old[:, good])
+        if not len(jumps):
+            continue
+        values[np.ix_(rows, good)] = way
+        for at in np.setdiff1d(np.arange(len(tracks)), good).tolist():  # near the good frame before it
+            before = good[max(int(np.searchsorted(good, at)) - 1, 0)]
+            pair = np.stack([values[rows, before], old[:, at]], axis=1)
+            values[rows, at] = _continuous(group, pair)[0][:, 1]
+        found[group] = good[jumps].tolist()
+    return replace(tracks, values=values), found
 
 
-def _continuous(group: Group, values: Array) -> Array:
-    """(k, n) values without jumps."""
+def _continuous(group: Group, values: Array) -> tuple[Array, NDArray[np.intp]]:
+    """(k, n) values without jumps, and the positions after the jumps."""
     if group.kind == "quaternion":
-        return np.asarray(values * signs(values.T))
+        sides = signs(values.T)
+        return np.asarray(values * sides), np.flatnonzero(np.diff(sides)) + 1
+    odd = np.zeros(values.shape[1], np.bool_)
     if group.triple:
         other = np.stack([values[0] + 180.0, 180.0 - values[1], values[2] + 180.0])
         stay, swap = (np.abs(turned(b[:, 1:] - values[:, :-1])).sum(axis=0) for b in (values, other))
-        odd = np.concatenate([[0], np.cumsum(swap < stay)]) % 2 == 1
+        odd[1:] = np.cumsum(swap < stay) % 2 == 1
         values = np.where(odd, other, values)
-    steps = np.diff(values, axis=1)
-    turns = np.concatenate([np.zeros((len(values), 1)), np.cumsum(np.round(steps / TURN), axis=1)], axis=1)
-    return np.asarray(values - TURN * turns)
+    turns = np.round(np.diff(values, axis=1) / TURN)
+    jumps = np.flatnonzero(np.any(turns != 0, axis=0) | (np.diff(odd.astype(np.int8)) != 0)) + 1
+    all_turns = np.concatenate([np.zeros((len(values), 1)), np.cumsum(turns, axis=1)], axis=1)
+    return np.asarray(values - TURN * all_turns), jumps
 
 
-def _nearest(group: Group, value: Array, to: Array) -> Array:
-    """(k,) one turn written nearest to another."""
-    return _continuous(group, np.stack([to, value], axis=1))[:, 1]
+def angles_of(group: Group, matrices: Array, start: Array) -> Array:
+    """(3, N) angles in degrees of rotations (N, 3, 3) in the group's own order, without jumps from `start` (3,) on."""
+    i, j, k = (AXES.index(axis) for axis in group.order)
+    sign = 1.0 if (j - i) % 3 == 1 else -1.0
+    cosine = np.hypot(matrices[:, i, i], matrices[:, i, j])
+    a = np.arctan2(-sign * matrices[:, j, k], matrices[:, k, k])
+    b = np.arctan2(sign * matrices[:, i, k], cosine)
+    c = np.arctan2(-sign * matrices[:, i, j], matrices[:, i, i])
+    angles = np.rad2deg(np.stack([a, b, c]))
+    return _continuous(group, np.concatenate([start[:, None], angles], axis=1))[0][:, 1:]
 
 
 def turned(degrees: Array) -> Array:

@@ -47,16 +47,14 @@ class Gap:
         return self.last - self.first + 1
 
 
-def gaps(values: Array, fps: float, start: int) -> list[Gap]:
-    """The gaps in the rows (k, N) of a group from position `start` on.
+def gaps(values: Array, fps: float) -> list[Gap]:
+    """The gaps in the rows (k, N) of a group.
 
     A run of at least `REPEATS` samples alike in all rows, in a group that mostly changes, ended by a jump that its own
     steps beside the run don't reach. The first sample of a run is good: the gap is what repeats it.
     """
     same = np.all(values[:, 1:] == values[:, :-1], axis=0)
-    same[:start] = False
-    moving = np.any(np.ptp(values[:, start:], axis=1) > 0)
-    if not same.any() or not moving or np.mean(~same[start:]) < ALIVE:
+    if not same.any() or np.mean(~same) < ALIVE:
         return []
     steps = np.linalg.norm(np.diff(values, axis=1), axis=0)
     reach = max(round(AROUND * fps), 4)

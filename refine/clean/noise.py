@@ -23,13 +23,25 @@ from refine.shot import Array
 
 WINDOW = 0.5  # [judge] s
 SIZES = (24, 96)  # frames that a window has at least and at most
-SAMPLED = 48  # windows from which a channel's noise is told
-STEPS = 30
+TRUSTED = (
+    0.7  # nats a window: 0.0 to 0.3 where motion is as the model says, 1.3 to 7 in raw captures (measured)
+)
+HIGH = 1 / 8  # of the frame rate: what is slower may be motion however it is modelled
+TOP = 1 / 4  # of the modes, the fastest: what is left there is noise
+SAMPLED = 32  # windows from which a channel's noise is told
+STEPS = 15
+ASKED = 12  # channels, evenly taken, of which the colour is told
 ALIKE = (0.0, 0.3, 0.5, 0.65, 0.8)  # correlations tried; slower noise can't be told from motion
 COLOUR = 3.0  # [judge] nats a channel that colour must be worth
 QUIET = 1e-6  # of a channel's range, and in its unit: less is rounding
 LEVELS = 25  # livelinesses tried in a window
-SLOWEST, FASTEST = 1.0, 0.35  # Hz, and of the frame rate: half-amplitude frequencies between which smoothing lies
+SLOWEST, FASTEST = (
+    1.0,
+    0.35,
+)  # Hz, and of the frame rate: half-amplitude frequencies between which smoothing lies
+SHORT = 0.35  # of the window: the length of the second look
+SHORTEST = 12  # frames
+CLOSER = 2.0  # [judge] nats: spread about what the first look found
 PRIOR = 3.0  # [judge] nats: spread of ln q about the channel's own
 
 
@@ -40,6 +52,11 @@ class Basis:
     size: int
     vectors: Array
     eigenvalues: Array
+
+    def above(self, share: float) -> tuple[Basis, int]:
+        """The modes faster than a share of the frame rate, and how many are slower."""
+        slow = int(np.searchsorted(self.eigenvalues, (2.0 * np.sin(np.pi * share)) ** 6))
+        return Basis(self.size, self.vectors[:, slow:], self.eigenvalues[slow:]), slow
 
     def shares(self, alike: float) -> Array:
         """(m,) variance of unit noise with that correlation in each mode."""
@@ -75,19 +92,47 @@ def estimated(y: Array, missing: NDArray[np.bool_], fps: float) -> tuple[Noise, 
     `missing` (rows, N) samples carry no information. The correlation is one for all rows: noise comes from how the
     clip was captured, and a single channel tells little of it.
     """
-    b = basis(window_size(fps, y.shape[1]))
-    energies = [_energies(row, gone, b) for row, gone in zip(y, missing, strict=True)]
-    told = [i for i, e in enumerate(energies) if len(e)]
-    if not told:
-        return (Noise(0.0, 0.0, 0.0),) * len(y)
-    alike = _alike([energies[i] for i in told], b)
-    shares = b.shares(alike)
+    whole = basis(window_size(fps, y.shape[1]))
+    energies = [_energies(row, gone, whole) for row, gone in zip(y, missing, strict=True)]
     found = [Noise(0.0, 0.0, 0.0)] * len(y)
+    told = [i for i, energy in enumerate(energies) if len(energy)]
+    if not told:
+        return tuple(found)
+    b, slow, alike = _trusted([energies[i] for i in told], whole)
+    shares = b.shares(alike)
     for i in told:
-        s, q, _ = _fitted(energies[i], b, shares)
+        s = _fitted(energies[i][:, slow:], b, shares)[0]
+        q = _jerks(energies[i], whole, s * whole.shares(alike))
         low, high = _bounds(float(np.sqrt(s)), fps)
         found[i] = Noise(float(np.sqrt(s)), alike, float(np.exp(np.mean(np.clip(np.log(q), low, high)))))
     return tuple(found)
+
+
+def _trusted(energies: list[Array], whole: Basis) -> tuple[Basis, int, float]:
+    """The modes that tell the noise, how many slower ones are left out, and the correlation.
+
+    All modes tell it best, if motion is what the model says. Captured motion often isn't: its own tremble between 5
+    and 15 Hz would be taken for slow noise. So what all modes say must explain the fast ones, where there is little
+    but noise, about as well as these do by themselves; else these alone are asked.
+    """
+    asked = [
+        energies[i] for i in np.linspace(0, len(energies) - 1, min(ASKED, len(energies))).astype(np.intp)
+    ]
+    fast, slow = whole.above(HIGH)
+    alike, alone = _alike(asked, whole), _alike([energy[:, slow:] for energy in asked], fast)
+    lost = []
+    for energy in asked:
+        s = _fitted(energy, whole, whole.shares(alike))[0]
+        noise = s * fast.shares(alike)
+        variance = _jerks(energy[:, slow:], fast, noise)[:, None] / fast.eigenvalues + noise
+        least = _fitted(energy[:, slow:], fast, fast.shares(alone))[2]
+        lost.append((_nats(energy[:, slow:], variance) - least) / len(energy))
+    return (whole, 0, alike) if np.median(lost) <= TRUSTED else (fast, slow, alone)
+
+
+def _nats(energy: Array, variance: Array) -> float:
+    """Minus log likelihood of energies under their variances, constants left out."""
+    return float(0.5 * np.sum(np.log(variance) + energy / variance))
 
 
 def _energies(row: Array, missing: NDArray[np.bool_], b: Basis) -> Array:
@@ -106,16 +151,21 @@ def _energies(row: Array, missing: NDArray[np.bool_], b: Basis) -> Array:
 
 
 def _alike(energies: list[Array], b: Basis) -> float:
-    """The correlation that explains the clip best, in steps of ALIKE; 0 unless another one is clearly better."""
-    best, least = 0.0, np.inf
+    """The correlation that explains the clip best; 0 unless another one is clearly better."""
+    asked = [
+        energies[i] for i in np.linspace(0, len(energies) - 1, min(ASKED, len(energies))).astype(np.intp)
+    ]
+    cost = []
     for alike in ALIKE:
         shares = b.shares(alike)
-        cost = sum(_fitted(energy, b, shares)[2] for energy in energies)
-        if alike == 0:
-            least = cost
-        elif cost < least - COLOUR * len(energies):
-            best, least = alike, cost
-    return best
+        cost.append(sum(_fitted(energy, b, shares)[2] for energy in asked))
+    best = int(np.argmin(cost))
+    if cost[best] > cost[0] - COLOUR * len(asked):
+        return 0.0
+    if best == len(ALIKE) - 1:
+        return ALIKE[best]
+    curve = np.polyfit(ALIKE[best - 1 : best + 2], cost[best - 1 : best + 2], 2)
+    return float(np.clip(-curve[1] / (2 * curve[0]), ALIKE[best - 1], ALIKE[best + 1]))
 
 
 def _fitted(energy: Array, b: Basis, shares: Array) -> tuple[float, Array, float]:
@@ -123,37 +173,59 @@ def _fitted(energy: Array, b: Basis, shares: Array) -> tuple[float, Array, float
     motion = 1.0 / b.eigenvalues
     high = len(motion) // 2
     s = float(np.median(energy[:, high:] / shares[high:])) / 0.455
+    top = -max(round(TOP * len(motion)), 1)
+    least = (
+        float(np.median(energy[:, top:] / shares[top:])) / 0.455
+    )  # 0.455: the median of chi^2 of one degree
     q = np.median(energy[:, :8] / motion[:8], axis=1) / 0.455
     for _ in range(STEPS):
         inverse = 1.0 / (q[:, None] * motion + s * shares)
         ratio = energy * inverse * inverse
         q = q * (ratio @ motion) / (inverse @ motion)
-        s = s * float(np.sum(ratio @ shares) / np.sum(inverse @ shares))
+        s = max(s * float(np.sum(ratio @ shares) / np.sum(inverse @ shares)), least)
         q = np.maximum(q, 1e-30)
-    variance = q[:, None] * motion + s * shares
-    return s, q, float(0.5 * np.sum(np.log(variance) + energy / variance))
+    return s, q, _nats(energy, q[:, None] * motion + s * shares)
+
+
+def _jerks(energy: Array, b: Basis, noise: Array) -> Array:
+    """(n,) variance of jerk in each window, the noise (m,) in each mode being known."""
+    motion = 1.0 / b.eigenvalues
+    q = np.maximum(np.median(energy[:, :8] / motion[:8], axis=1) / 0.455, 1e-30)
+    for _ in range(STEPS):
+        inverse = 1.0 / (q[:, None] * motion + noise)
+        q = np.maximum(q * ((energy * inverse * inverse) @ motion) / (inverse @ motion), 1e-30)
+    return np.asarray(q)
 
 
 # --- how lively the motion is when --------------------------------------------------------------------------------
 
 
-def liveliness(row: Array, noise: Noise, fps: float) -> tuple[Array, Array]:
-    """Centres (n,) of overlapping windows, as positions, and ln q (n,) of the motion in each.
+def liveliness(row: Array, noise: Noise, fps: float) -> Array:
+    """(N,) ln q of the motion at each frame: first by windows of half a second, then by shorter ones about those.
 
-    The most likely of LEVELS values, the channel's own typical one being likely beforehand.
+    The mean over the likelihood of LEVELS values, the channel's typical one being likely beforehand, then the one
+    found; a short window alone could tell an accent, but not how calm a calm stretch is.
     """
-    b = basis(window_size(fps, len(row)))
-    step = max(b.size // 4, 1)
-    starts = np.append(np.arange(0, len(row) - b.size, step), len(row) - b.size)
-    energy = np.square(np.lib.stride_tricks.sliding_window_view(row, b.size)[starts] @ b.vectors)
-    typical = np.log(max(noise.jerk, 1e-30))
+    typical = np.full(len(row), np.log(max(noise.jerk, 1e-30)))
+    size = window_size(fps, len(row))
+    coarse = _likely(row, noise, fps, size, typical, PRIOR)
+    return _likely(row, noise, fps, max(round(SHORT * size), SHORTEST), coarse, CLOSER)
+
+
+def _likely(row: Array, noise: Noise, fps: float, size: int, before: Array, spread: float) -> Array:
+    """(N,) mean of ln q by windows of a size, `before` (N,) being likely beforehand within `spread`."""
+    b = basis(size)
+    step = max(size // 4, 1)
+    starts = np.append(np.arange(0, len(row) - size, step), len(row) - size)
+    centres = starts + 0.5 * (size - 1)
+    energy = np.square(np.lib.stride_tricks.sliding_window_view(row, size)[starts] @ b.vectors)
     tried = np.linspace(*_bounds(noise.sigma, fps), LEVELS)
     variance = np.exp(tried)[:, None] / b.eigenvalues + noise.sigma**2 * b.shares(noise.alike)
     cost = 0.5 * (energy @ (1.0 / variance).T + np.log(variance).sum(axis=1))
-    cost += 0.5 * ((tried - typical) / PRIOR) ** 2
+    cost += 0.5 * ((tried - np.interp(centres, np.arange(len(row)), before)[:, None]) / spread) ** 2
     weight = np.exp(-(cost - cost.min(axis=1, keepdims=True)))
     mean = (weight @ tried) / weight.sum(axis=1)
-    return starts + 0.5 * (b.size - 1), np.asarray(mean)
+    return np.interp(np.arange(len(row)), centres, mean)
 
 
 def _bounds(sigma: float, fps: float) -> tuple[float, float]:

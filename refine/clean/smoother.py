@@ -18,7 +18,9 @@ ORDER = 3
 _D = np.array([-1.0, 3.0, -3.0, 1.0])
 
 
-def smoothed(y: Array, missing: NDArray[np.bool_], stiff: Array, sigma: float, alike: float, jerk: Array) -> Array:
+def smoothed(
+    y: Array, missing: NDArray[np.bool_], stiff: Array, sigma: float, alike: float, jerk: Array
+) -> Array:
     """The smoothed row (N,).
 
     missing (N,) samples have no say. stiff (N,): how many times as firmly as by the noise a sample is held (1).

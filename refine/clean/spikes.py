@@ -20,6 +20,8 @@ LEFT = 0.25  # [judge] of the squares that may be left once the spike is free
 HALF = 5  # frames to each side of a candidate that are looked at; 4 where frames are rare
 RARE = 50.0  # frames a second
 ROUNDS = 4  # a spike beside a larger one shows when that is gone
+LOUD = 75.0  # percentile of what windows leave: noise comes in bursts, spikes are rarer
+LOUDER = 2.5  # [judge] times the median, more is a second full of spikes
 LEVEL = 1.0  # s over which the usual residual is taken
 FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cubic through four neighbours
 
@@ -27,6 +29,9 @@ FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cu
 _FREE = ((0,), (0, 1), (-1, 0), (-1, 0, 1))
 _BREAKS = (-1, 0, 1)
 _MORE = 6.0  # [judge] sigmas^2 that each free sample takes by chance
+LONGEST = 3  # frames in a row that a spike lasts: longer is a move
+CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are believed
+MOST = 5  # samples of a window that may be spikes
 THIN = 3  # every which window the usual residual is taken from
 
 
@@ -72,17 +77,19 @@ def _residual(y: Array) -> Array:
     return e
 
 
-def _usual(out: Array, skipped: NDArray[np.bool_], fps: float) -> Array:
-    """(N,) the median of `out` around each frame, by blocks of a second with straight lines between their centres."""
+def _usual(out: Array, skipped: NDArray[np.bool_], fps: float, share: float = 50.0) -> Array:
+    """(N,) a percentile of `out` around each frame: by blocks of a second, straight lines between centres."""
     size = max(round(LEVEL * fps), 15)
     edges = np.linspace(0, len(out), max(len(out) // size, 1) + 1).astype(np.intp)
-    level = np.array([_median(out[a:b][~skipped[a:b]]) for a, b in pairwise(edges)])
+    level = np.array([_percentile(out[a:b][~skipped[a:b]], share) for a, b in pairwise(edges)])
     floor = 0.3 * float(np.median(level))  # a second at rest doesn't make the next breath a spike
-    return np.maximum(np.interp(np.arange(len(out)), 0.5 * (edges[:-1] + edges[1:]), level), floor)
+    return np.asarray(
+        np.maximum(np.interp(np.arange(len(out)), 0.5 * (edges[:-1] + edges[1:]), level), floor)
+    )
 
 
-def _median(values: Array) -> float:
-    return float(np.median(values)) if len(values) else 0.0
+def _percentile(values: Array, share: float) -> float:
+    return float(np.percentile(values, share)) if len(values) else 0.0
 
 
 def _candidates(out: Array, usual: Array, skipped: NDArray[np.bool_], half: int) -> NDArray[np.intp]:
@@ -92,6 +99,7 @@ def _candidates(out: Array, usual: Array, skipped: NDArray[np.bool_], half: int)
     near[1:] |= high[:-1]
     near[:-1] |= high[1:]
     near[:half] = near[len(out) - half :] = False
+    near[[half, len(out) - 1 - half]] = True  # what lies nearer to the ends shows in their windows
     return np.flatnonzero(near & ~skipped)
 
 
@@ -100,7 +108,8 @@ def _level(y: Array, skipped: NDArray[np.bool_], half: int, fps: float) -> Array
     windows = np.lib.stride_tricks.sliding_window_view(y, 2 * half + 1, axis=0)[::THIN]  # (M, D, n)
     left = np.square(windows @ _cubic(half)).sum(axis=(1, 2)) / (2 * half + 1 - 4)
     around = np.interp(np.arange(len(y)), half + THIN * np.arange(len(left)), np.sqrt(left))
-    return _usual(around, skipped, fps)
+    usual = _usual(around, skipped, fps)
+    return np.minimum(_usual(around, skipped, fps, LOUD), LOUDER * usual)
 
 
 @lru_cache(maxsize=8)
@@ -153,7 +162,35 @@ def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[
         free = [int(at[which]) + k for k in _FREE[best[which]]]
         if spike[which] and not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
             found[free] = True
+    # What no single spike explains may be several, side by side: freed one after the other, the worst first.
+    crowded = ~spike & (whole > (CROWDED * OUT * level) ** 2)
+    for which in np.argsort(-whole / level**2).tolist():
+        near = slice(max(int(at[which]) - half, 0), int(at[which]) + half + 1)
+        if crowded[which] and not found[near].any():
+            picked = _picked(window[which], float(level[which]), half, float(torn[which].min()))
+            found[int(at[which]) - half + picked] = True
     return found
+
+
+def _picked(window: Array, level: float, half: int, torn: float) -> NDArray[np.intp]:
+    """Positions in a window (n, D) that must be free for the rest to be a cubic and noise; none if that takes most.
+
+    `torn` are the squares that a break would leave. Orthogonal matching pursuit: the sample with the largest
+    studentised residual is freed, until none stands out.
+    """
+    left, picked = _cubic(half), list[int]()
+    while True:
+        residual = np.square(left @ window).sum(axis=1)
+        scale = np.maximum(np.diag(left), 1e-12)
+        freedom = len(window) - 4 - len(picked)
+        worst = int(np.argmax(np.where(np.diag(left) > 1e-9, residual / scale, 0.0)))
+        if residual.sum() <= min((2.0 * level) ** 2 * freedom, torn):
+            long = np.convolve(np.isin(np.arange(len(window)), picked), np.ones(LONGEST + 1)).max() > LONGEST
+            return np.empty(0, np.intp) if long else np.array(sorted(picked), np.intp)
+        if len(picked) == MOST or residual[worst] / scale[worst] < (OUT * level) ** 2:
+            return np.empty(0, np.intp)
+        picked.append(worst)
+        left = left - np.outer(left[:, worst], left[worst]) / left[worst, worst]
 
 
 def _squares(projections: Array, window: Array) -> Array:

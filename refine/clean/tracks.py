@@ -41,7 +41,11 @@ class Tracks:
     fps: float
 
     def __len__(self) -> int:
-        return self.values.shape[1]
+        return int(self.values.shape[1])
+
+    def part(self, first: int) -> Tracks:
+        """The samples from a position on."""
+        return replace(self, values=self.values[:, first:])
 
     def of(self, group: Group) -> Array:
         """(k, N) the rows of a group."""

@@ -1,0 +1,140 @@
+"""One clip made clean: what a capture got wrong is taken out, what the body did stays. Pure: no file is touched.
+
+    lead-in -> gaps -> spikes -> turns without jumps -> smoothing -> planted feet -> limits -> (rate) -> (keys)
+
+Gaps and spikes are found before the jumps are taken out, since a wild sample would lead the way of the turns astray;
+they are filled by the same solve that smooths. A lead-in, a rest pose before the motion, is left as it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.clean.denoise import Denoised, Keep, denoised
+from refine.clean.findings import Findings
+from refine.clean.gaps import lead_in, mask
+from refine.clean.loop import padded, unpadded
+from refine.clean.plant import planted
+from refine.clean.settings import Settings
+from refine.clean.tracks import Group, Tracks, tracks, with_tracks
+from refine.clean.wrong import Wrong, wrong
+from refine.errors import InputError
+from refine.shot import Channel, Control, Shot, frozen
+
+Mask = NDArray[np.bool_]
+SHORTEST = 16  # frames: of fewer nothing can be told from noise
+
+
+@dataclass(frozen=True, slots=True)
+class Cleaned:
+    """The clean shot and what was found and changed. `shot` is the given one where the clip was set aside."""
+
+    shot: Shot
+    findings: Findings
+
+
+def cleaned(shot: Shot, settings: Settings) -> Cleaned:
+    """The shot's captured channels cleaned as the settings ask. InputError where there is nothing to clean."""
+    from refine.clean.measured import findings, over_budget
+
+    raw = tracks(shot)
+    if not raw.groups:
+        remedy = "`refine suggest` mends keyed shots"
+        raise InputError(shot.name, "no channel has a sample for every frame", "captured motion", remedy)
+    if len(raw) < SHORTEST:
+        raise InputError(shot.name, f"{len(raw)} frames", f"{SHORTEST} frames or more")
+    lead = lead_in(raw)
+    bad, straight = wrong(raw.part(lead), round(settings.fill * raw.fps))
+    smooth = _smoothed(shot, straight, bad, lead, settings)
+    reference = with_tracks(shot, _after(raw, lead, _repaired(straight, smooth)))
+    result = with_tracks(shot, _after(raw, lead, smooth.tracks))
+    planting = planted(_within_limits(result, reference))
+    told = findings(reference, planting, lead, bad, smooth, settings)
+    aside = over_budget(told, settings)
+    if aside:
+        return Cleaned(shot, replace(told, set_aside=aside))
+    return Cleaned(planting.shot, told)
+
+
+def _smoothed(shot: Shot, straight: Tracks, bad: Wrong, lead: int, settings: Settings) -> Denoised:
+    """The smoothed tracks; gaps that are too long keep their samples."""
+    count = len(straight)
+    missing = {g: mask(bad.filled[g] + bad.left[g], count) for g in straight.groups}
+    first = shot.first_frame + lead
+    keep = {g: Keep(missing[g], bad.spikes[g], *_held(shot, g, first, count)) for g in straight.groups}
+    if shot.loop and not lead:
+        smooth = unpadded(denoised(*padded(straight, keep), settings), count)
+    else:
+        smooth = denoised(straight, keep, settings)
+    values = smooth.tracks.values.copy()
+    for group in straight.groups:
+        left = mask(bad.left[group], count)
+        if left.any():
+            at = np.ix_(np.array(group.rows), np.flatnonzero(left))
+            values[at] = straight.values[at]
+    return replace(smooth, tracks=replace(smooth.tracks, values=values))
+
+
+def _held(shot: Shot, group: Group, first: int, count: int) -> tuple[Mask, Mask]:
+    """(count,) samples that pins and marked accents hold; samples after which the motion may break: cuts, contacts."""
+    frames = first + np.arange(count)
+    held, breaks = np.zeros(count, np.bool_), np.zeros(count, np.bool_)
+    for pin in shot.pins:
+        if pin.control == group.control and pin.channel in (None, *group.names):
+            held |= (frames >= pin.frames[0]) & (frames <= pin.frames[1])
+    for mark in shot.marks:
+        a, b = mark.frames
+        if mark.kind == "accent" and (not mark.controls or group.control in mark.controls):
+            held |= (frames >= a) & (frames <= b)
+        elif mark.kind == "cut":
+            breaks |= frames == np.floor(a)
+        elif mark.kind == "contact" and group.control in _limb_above(shot, mark.controls):
+            breaks |= (frames == np.floor(a)) | (frames == np.floor(b))
+    return held, breaks
+
+
+def _limb_above(shot: Shot, controls: tuple[str, ...]) -> set[str]:
+    """Controls that a contact stops: those named and the two that carry each."""
+    parents = {control.name: control.parent for control in shot.controls}
+    found: set[str] = set()
+    for name in controls:
+        at: str | None = name
+        for _ in range(3):
+            if at is not None:
+                found.add(at)
+                at = parents.get(at)
+    return found
+
+
+def _repaired(straight: Tracks, smooth: Denoised) -> Tracks:
+    """The samples as captured where they are good, as cleaned where they are filled: what moves are measured from."""
+    values = straight.values.copy()
+    for group, part in smooth.parts.items():
+        at = np.ix_(np.array(group.rows), np.flatnonzero(part.missing))
+        values[at] = smooth.tracks.values[at]
+    return replace(straight, values=values)
+
+
+def _after(raw: Tracks, lead: int, rest: Tracks) -> Tracks:
+    """The whole clip again: the lead-in as it was, then the rest."""
+    return replace(raw, values=np.concatenate([raw.values[:, :lead], rest.values], axis=1))
+
+
+def _within_limits(shot: Shot, reference: Shot) -> Shot:
+    """The shot with no sample farther past a channel's limit than it was captured."""
+
+    def channel(new: Channel, old: Channel) -> Channel:
+        if new.samples is None or new.limits is None or old.samples is None:
+            return new
+        low, high = np.minimum(new.limits.lower, old.samples), np.maximum(new.limits.upper, old.samples)
+        return replace(new, samples=frozen(np.clip(new.samples, low, high)))
+
+    def control(new: Control, old: Control) -> Control:
+        if all(each.limits is None for each in new.channels):
+            return new
+        return replace(new, channels=tuple(map(channel, new.channels, old.channels)))
+
+    return replace(shot, controls=tuple(map(control, shot.controls, reference.controls)))

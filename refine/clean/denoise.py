@@ -1,0 +1,202 @@
+"""The smoothing of a whole clip: each channel by its own noise and liveliness, spikes and gaps led through.
+
+What a first pass leaves over says where it was wrong: a sample alone far off is a spike that the window test couldn't
+see in the noise; several in a row are a move sharper than the motion around it, an impact or an accent, and the motion
+is let be livelier there. A turn that comes near gimbal lock is smoothed as a quaternion, for there its angles race
+while the joint hardly moves.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.clean.branches import angles_of
+from refine.clean.noise import FASTEST, Noise, estimated, liveliness
+from refine.clean.settings import Settings
+from refine.clean.smoother import frequency_of, smoothed, weight_of
+from refine.clean.spikes import LONGEST, OUT, led_through
+from refine.clean.tracks import Group, Tracks, quaternions
+from refine.limbs.planted import runs
+from refine.rotation import quaternion_matrix
+from refine.shot import Array
+
+Mask = NDArray[np.bool_]
+
+LOCK = 15.0  # [judge] deg: nearer than this to gimbal lock angles are no measure of the turn
+FAR = 4.5  # [judge] sigmas from which a sample is looked at again
+MOST = 2.8  # sigmas that a sample is moved, as a rule
+HOLDS = 3
+ALONE = 2.0  # times as far off as the samples two and three frames away: then it is a spike
+LIVELIER = 50.0  # times the variance of jerk where a move was sharper than thought
+BROKEN = 1e6  # the same where the motion is said to break
+BESIDE = 3  # frames around it
+ROUNDS = 3
+HELD = 1e8  # times as firmly as by the noise: held to far below a file's decimals
+QUIET = 1e-5  # of a unit: noise below that isn't worth a change
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Keep:
+    """Masks (N,) of a group: gaps, spikes, samples to be kept, samples after which the motion may break."""
+
+    gaps: Mask
+    spikes: Mask
+    held: Mask
+    breaks: Mask
+
+    def map(self, change: Callable[[Mask], Mask]) -> Keep:
+        return Keep(change(self.gaps), change(self.spikes), change(self.held), change(self.breaks))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """What was learnt of a group: samples without a say (N,), of these the spikes, its rows' noise, and the frequency
+    of which half is left, the median over its rows and frames (0: not smoothed)."""
+
+    missing: Mask
+    spikes: Mask
+    noise: tuple[Noise, ...]
+    hz: float
+
+    def cut(self, inner: slice) -> Part:
+        return replace(self, missing=self.missing[inner], spikes=self.spikes[inner])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Denoised:
+    tracks: Tracks
+    parts: dict[Group, Part]
+
+
+def denoised(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) -> Denoised:
+    """The tracks, whose angles must not jump, smoothed as the settings ask."""
+    rows = [_smoothed_rows(group, tracks.of(group)) for group in tracks.groups]
+    lost = [keep[group].gaps | keep[group].spikes for group in tracks.groups]
+    filled = [led_through(own.T, gone).T for own, gone in zip(rows, lost, strict=True)]
+    gone = np.concatenate([np.tile(g, (len(own), 1)) for g, own in zip(lost, rows, strict=True)])
+    noise = iter(estimated(np.concatenate(filled), gone, tracks.fps))
+    values, parts = tracks.values.copy(), {}
+    for group, own in zip(tracks.groups, filled, strict=True):
+        work = _Work(own, tuple(next(noise) for _ in own), keep[group], tracks.fps, settings)
+        z = work.settled()
+        values[list(group.rows)] = _as_given(group, tracks.of(group), own, z)
+        parts[group] = work.part()
+    return Denoised(replace(tracks, values=values), parts)
+
+
+def _smoothed_rows(group: Group, values: Array) -> Array:
+    """The rows in which a group is smoothed: its own, or a quaternion's near gimbal lock."""
+    if not group.triple:
+        return values
+    cosine = np.abs(np.cos(np.deg2rad(values[1])))
+    return values if cosine.min() > np.sin(np.deg2rad(LOCK)) else quaternions(group, values).T
+
+
+def _as_given(group: Group, given: Array, rows: Array, z: Array) -> Array:
+    """The smoothed rows in the group's own channels."""
+    if group.kind == "quaternion" or len(z) != len(given):
+        z = z / np.linalg.norm(z, axis=0)
+    if len(z) == len(given):
+        return z
+    angles = angles_of(group, quaternion_matrix(z.T), given[:, 0])
+    return np.where(np.all(z == rows, axis=0), given, angles)
+
+
+class _Work:
+    """A group on its way: what a pass leaves over changes what the next one believes."""
+
+    def __init__(
+        self, y: Array, noise: tuple[Noise, ...], keep: Keep, fps: float, settings: Settings
+    ) -> None:
+        self.y, self.noise, self.keep, self.fps = y, noise, keep, fps
+        self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()
+        still = settings.strength == 0 and settings.keep_below is None
+        self.held = keep.held | ~self.missing if still else keep.held
+        self.stiff = np.where(self.held, HELD, np.ones(y.shape))
+        self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
+        self.smooths = np.array([not still and n.sigma > QUIET for n in noise])
+        self.jerk = np.stack([self._jerk(i, settings) for i in range(len(y))])
+        self._let_loose(keep.breaks, BROKEN)
+
+    def _jerk(self, i: int, settings: Settings) -> Array:
+        """(N - 3,) the variance of a row's third differences, as the noise and the person ask for it."""
+        count, noise = self.y.shape[1] - 3, self.noise[i]
+        if settings.keep_below is not None or not self.smooths[i]:
+            hz = settings.keep_below if settings.keep_below is not None else FASTEST * self.fps
+            return np.full(count, self.sigma[i] ** 2 / float(weight_of(hz, self.fps)))
+        level = liveliness(self.y[i], noise, self.fps)
+        jerk = np.exp(
+            0.5 * (level[1:-2] + level[2:-1])
+        )  # a third difference stands between its middle samples
+        return np.asarray(jerk / max(settings.strength, 1e-3) ** 6)
+
+    def settled(self) -> Array:
+        """(k, N) the rows smoothed, once what is left over is noise."""
+        z = self._pass()
+        for _ in range(ROUNDS):
+            if not self._learnt(z):
+                break
+            z = self._pass()
+        for _ in range(HOLDS):
+            if not self._held_back(z):
+                break
+            z = self._pass()
+        kept = self.held & ~self.missing
+        z[:, kept] = self.y[:, kept]
+        return z
+
+    def _pass(self) -> Array:
+        z = self.y.copy()
+        for i in range(len(z)):
+            if self.smooths[i] or (self.missing.any() and np.ptp(self.y[i]) > 0):
+                z[i] = smoothed(
+                    self.y[i], self.missing, self.stiff[i], self.sigma[i], self.noise[i].alike, self.jerk[i]
+                )
+        return z
+
+    def _learnt(self, z: Array) -> bool:
+        """Whether what is left over taught something: new spikes without weight, livelier stretches."""
+        off = np.max(np.abs(self.y - z) / self.sigma[:, None], axis=0)
+        off[self.missing | self.held] = 0.0
+        far = off > FAR
+        if not far.any():
+            return False
+        beside = np.max(np.stack([np.roll(off, k) for k in (-3, -2, 2, 3)]), axis=0)
+        alone = far & (off > OUT) & (off > ALONE * beside)
+        sharp = np.zeros(len(off), np.bool_)
+        for a, b in runs(far):
+            apart = not self.missing[max(a - 2, 0) : b + 3].any()
+            if b - a < LONGEST and apart and alone[a : b + 1].any():
+                self.spikes[a : b + 1] = self.missing[a : b + 1] = True
+            elif b > a:
+                sharp[a : b + 1] = True
+        if not sharp.any() and not (alone & self.missing).any():
+            return False
+        self.y = led_through(self.y.T, self.missing).T
+        self._let_loose(sharp, LIVELIER)
+        return True
+
+    def _held_back(self, z: Array) -> bool:
+        """Holds the samples more firmly that would still be moved farther than noise explains, and says if there are."""
+        off = np.where(self.missing | self.held, 0.0, np.abs(self.y - z) / self.sigma[:, None])
+        far = off > MOST
+        self.stiff[far] *= 2.0 * np.square(off[far] / MOST)
+        return bool(far.any())
+
+    def _let_loose(self, at: Mask, times: float) -> None:
+        """Lets the motion be livelier around some samples."""
+        if at.any():
+            reach = BESIDE if times == LIVELIER else 1
+            near = np.convolve(at, np.ones(2 * reach + 1), "same") > 0
+            self.jerk = np.where(near[1:-2], times * self.jerk, self.jerk)
+
+    def part(self) -> Part:
+        hz = [
+            float(np.median(frequency_of(self.sigma[i] ** 2 / self.jerk[i], self.fps)))
+            for i in np.flatnonzero(self.smooths)
+        ]
+        return Part(self.missing, self.spikes, self.noise, float(np.median(hz)) if hz else 0.0)

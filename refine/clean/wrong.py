@@ -1,0 +1,45 @@
+"""What is wrong with the samples of a clip, and its turns written without jumps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.clean.branches import straightened
+from refine.clean.gaps import Gap, gaps, mask
+from refine.clean.spikes import spikes
+from refine.clean.tracks import Group, Tracks, quaternions
+from refine.shot import Array
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Wrong:
+    """Gaps short enough to be filled and the others, spikes as masks (N,), positions after a jump, group by group."""
+
+    filled: dict[Group, list[Gap]]
+    left: dict[Group, list[Gap]]
+    spikes: dict[Group, NDArray[np.bool_]]
+    wraps: dict[Group, list[int]]
+
+
+def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
+    """What is wrong, gaps of up to `longest` frames to be filled, and the tracks with turns that don't jump.
+
+    Gaps and spikes are found first: a wild sample would lead the way of the turns astray.
+    """
+    every = {group: gaps(raw.of(group), raw.fps) for group in raw.groups}
+    skipped = {group: mask(found, len(raw)) for group, found in every.items()}
+    wild = {group: spikes(path(group, raw.of(group)), skipped[group], raw.fps) for group in raw.groups}
+    straight, wraps = straightened(raw, {group: skipped[group] | wild[group] for group in raw.groups})
+    short = {group: [gap for gap in found if len(gap) <= longest] for group, found in every.items()}
+    long = {group: [gap for gap in found if len(gap) > longest] for group, found in every.items()}
+    return Wrong(short, long, wild, wraps), straight
+
+
+def path(group: Group, values: Array) -> Array:
+    """(N, D) what a group does where distance means something: turns as quaternions, in degrees of turn."""
+    if group.kind in ("angles", "quaternion"):
+        return np.asarray(np.rad2deg(2.0) * quaternions(group, values))
+    return values.T
