@@ -1,7 +1,7 @@
 """How well captured motion is cleaned: ours and the usual filters on degraded clips with a known truth, in one run.
 
     python -m benchmarks.clean --seconds 10
-    python -m benchmarks.clean --clip 01_03 --only spikes --seeds 3 --full
+    python -m benchmarks.clean --clip 01_03 --only spikes --seeds 3 --full --steady
 
 Goals: RMS of joint positions at most 0.7 of the best baseline's where there are spikes, 0.95 with noise alone; planted
 feet at most 1.5 times as fast as the truth's own; accents keep 97 % of their peak speed; of the undegraded capture
@@ -24,6 +24,7 @@ import numpy as np
 from benchmarks.cleaning.baselines import BASELINES
 from benchmarks.cleaning.degrade import NAMES
 from benchmarks.cleaning.figures import Figures
+from benchmarks.cleaning.steady_truth import STEADY
 from benchmarks.cleaning.trial import baselines, degraded_of, evaluate
 from benchmarks.cleaning.undegraded import Moves, moves
 from refine.clean.findings import Findings
@@ -186,6 +187,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     parser.add_argument("--clip", action="append", choices=CLIPS, help="all when not given; can be repeated")
+    parser.add_argument(
+        "--steady", action="store_true", help="against the truths whose planted feet are held"
+    )
     parser.add_argument("--seeds", type=int, default=1)
     parser.add_argument("--only", action="append", help="degradations that begin so; can be repeated")
     parser.add_argument("--seconds", type=float, help="of each clip, from its start; all when not given")
@@ -197,7 +201,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     clips = options.clip or CLIPS
     wanted = tuple(options.only or ("",))
     names = [name for name in NAMES if name.startswith(wanted)] or list(wanted)
-    cells = [Cell(c, n, s, options.seconds) for c in clips for n in names for s in range(options.seeds)]
+    truths = [clip + STEADY if options.steady else clip for clip in clips]
+    cells = [Cell(c, n, s, options.seconds) for c in truths for n in names for s in range(options.seeds)]
     outcomes = run_all(cells, options.jobs)
     if ours() is None:
         print(f"{OURS}: not there yet\n")

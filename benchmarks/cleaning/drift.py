@@ -25,7 +25,8 @@ def drifted(shot: Shot, rng: np.random.Generator, scale: float) -> Shot:
         for contact in found.contacts:
             if contact.control == limb.end:
                 stands[contact.frames.astype(np.intp) - shot.first_frame] = True
-        shot = _moved(shot, limb, slides(runs(stands), shot, rng) / 1000 / scale)
+        ankle = Point(limb.end, shot.controls[shot.index(limb.end)].pivot)
+        shot = led(shot, limb, ankle, slides(runs(stands), shot, rng) / 1000 / scale)
     return shot
 
 
@@ -47,29 +48,28 @@ def slides(spans: list[tuple[int, int]], shot: Shot, rng: np.random.Generator) -
     return path
 
 
-def _moved(shot: Shot, limb: Limb, by: Array) -> Shot:
-    """Hip and knee turned, on the frames (N, 3) that move, until the ankle is where it was plus `by`."""
+def led(shot: Shot, limb: Limb, point: Point, by: Array) -> Shot:
+    """Hip and knee turned, on the frames (N, 3) that move, until a point of the foot is where it was plus `by`."""
     at = np.flatnonzero(np.any(by != 0, axis=1))
     if not len(at):
         return shot
-    ankle = Point(limb.end, shot.controls[shot.index(limb.end)].pivot)
-    frames = shot.frames[at]
-    goal = world_point(pose(shot, frames), shot, ankle) + by[at]
-    columns = table(shot)
-    turned = _turned(columns, limb)
+    whole = table(shot)
+    piece, by = with_table(shot, whole.values[at]), by[at]  # the frames that move, as a shot of their own
+    goal = world_point(pose(piece, piece.frames), piece, point) + by
+    turned = _turned(whole, limb)
     small = np.eye(len(turned)) * (DAMPING * limb.length * np.pi / 180) ** 2
+    values = whole.values[at]
     for _ in range(STEPS):
-        posed = pose(shot, frames)
-        miss = goal - world_point(posed, shot, ankle)
-        slopes = [jacobian(shot, posed, *columns.owners[c], [ankle])[0, :, :, 0] for c in turned]
+        posed = pose(piece, piece.frames)
+        miss = goal - world_point(posed, piece, point)
+        slopes = [jacobian(piece, posed, *whole.owners[c], [point])[0, :, :, 0] for c in turned]
         j = np.stack(slopes, axis=-1)  # (k, 3, turned)
         jt = np.swapaxes(j, 1, 2)
-        step = np.linalg.solve(jt @ j + small, jt @ miss[..., None])[..., 0]
-        values = columns.values.copy()
-        values[np.ix_(at, np.array(turned))] += step
-        columns = columns.with_values(values)
-        shot = with_table(shot, values)
-    return shot
+        values[:, turned] += np.linalg.solve(jt @ j + small, jt @ miss[..., None])[..., 0]
+        piece = with_table(piece, values)
+    moved = whole.values.copy()
+    moved[at] = values
+    return with_table(shot, moved)
 
 
 def _turned(columns: Table, limb: Limb) -> list[int]:

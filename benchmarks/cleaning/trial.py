@@ -19,17 +19,20 @@ from pathlib import Path
 from benchmarks.cleaning import baselines as usual
 from benchmarks.cleaning.degrade import Degraded, degraded
 from benchmarks.cleaning.figures import Figures, Reference, figures, reference
+from benchmarks.cleaning.steady_truth import truth_of
 from benchmarks.cleaning.table import first_seconds
-from benchmarks.cleaning.truth import truth
 from benchmarks.open_data import cache_folder
 from refine.shot import Shot
 
-SOURCES = ("trial", "truth", "degrade", "drift", "baselines", "smoothers", "figures", "standing", "table")
+SOURCES = (
+    *("trial", "truth", "steady_truth", "degrade", "drift"),
+    *("baselines", "smoothers", "figures", "standing", "table"),
+)
 
 
 @lru_cache(maxsize=4)
 def reference_of(clip: str, seconds: float | None) -> Reference:
-    return reference(first_seconds(truth(clip), seconds))
+    return reference(first_seconds(truth_of(clip), seconds))
 
 
 @lru_cache(maxsize=4)

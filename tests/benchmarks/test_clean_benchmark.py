@@ -18,6 +18,7 @@ from benchmarks.cleaning.degrade import CORNER, NAMES, SPIKE, Degraded, degraded
 from benchmarks.cleaning.drift import SLIDE
 from benchmarks.cleaning.figures import Figures, Reference, accent_frames, figures, reference
 from benchmarks.cleaning.smoothers import GRID, Kind, by_cross_validation, smoothed, traces, weights
+from benchmarks.cleaning.steady_truth import STEADY, truth_of
 from benchmarks.cleaning.table import continuous_table, first_seconds, table, with_table
 from benchmarks.cleaning.truth import high_pass_noise, keyed_truth, metres, raw, truth
 from benchmarks.cleaning.undegraded import LEAST_SIGMA, moves
@@ -77,6 +78,16 @@ def test_the_truth_is_what_its_keys_say_and_leaves_the_rest_pose_out() -> None:
         one, other = (world_point(pose(shot, frames), shot, point) for shot in (keyed, baked))
         np.testing.assert_allclose(one, other, atol=tol.PLACE)
     assert len(raw(CLIP).frames) == len(baked.frames) == 2751
+
+
+def test_the_steady_truths_feet_stand_and_the_rest_is_the_truths() -> None:
+    clip_or_skip(CLIP)
+    whole, steady = reference(truth_of(CLIP)), truth_of(CLIP + STEADY)
+    assert figures(whole, steady, 0.0).planted < 0.5 * figures(whole, whole.shot, 0.0).planted
+    before, after = whole.standing.posed, pose(steady, steady.frames)
+    for name in ("Hips", "LeftUpLeg", "LeftHand", "Head"):
+        i = steady.index(name)
+        assert np.array_equal(before.origin[i], after.origin[i])
 
 
 # --- degradations ------------------------------------------------------------------------------------------
