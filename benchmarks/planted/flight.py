@@ -1,23 +1,18 @@
 """Jumps of a whole figure with a known gravity: sound ones, and ones that float, drop, hang or brake in the air.
 
-    python -m benchmarks.planted.flight
-
 The figure crouches, leaves the ground, swings arms and legs in the air and lands; its hips are set so that the centre
 of mass follows the parabola asked for. That centre is computed here by hand from the figure's own segments.
 """
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from benchmarks.corpus import slopes_by
-from refine.flags import flight
-from refine.flags.check import stage_of
-from refine.flags.look import Look
+from benchmarks.planted.planted import CATALOGUE, Planted, Size, Truth, rng_of
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Camera, Channel, Control, Mark, Shot, frozen, make_keys
 
@@ -25,6 +20,8 @@ Fault = Literal["none", "gravity", "hang", "brake"]
 GRAVITY = 9.81
 RISE, SPEED = 2.4, 1.2  # m/s up and forward when the feet leave the ground
 STAND = 0.5  # s before and after
+FAULT = "false flight"
+EVEN = 0.1 / 0.15  # of the speed along the ground for a share of g: what the catalogue's two warnings are
 # Name, parent, part, place in the parent, tip, share of the body (de Leva 1996, male [pub]), centre on the bone.
 BONES = (
     ("hips", None, "pelvis", (0.0, 0.0, 0.0), None, 0.1117, 0.5),
@@ -139,19 +136,42 @@ def marked(shot: Shot, kind: Literal["hold", "accent", "cut"]) -> Shot:
     return replace(shot, marks=(Mark(kind, (0.0, float(shot.last_frame))),))
 
 
-def main() -> None:
-    argparse.ArgumentParser(description=__doc__).parse_args()
-    print("| jump | 12 | 24 | 30 | 60 fps |\n|---|---|---|---|---|")
-    kinds = {f"gravity {share:.0%}": Jump(gravity=share) for share in (0.5, 0.65, 0.8, 1.0, 1.2, 1.5)}
-    kinds |= {f"hang {size:.2f} s": Jump(fault="hang", size=size) for size in (0.1, 0.2)}
-    kinds |= {f"brake {size:.0%}": Jump(fault="brake", size=size) for size in (0.05, 0.15, 0.3)}
-    for name, each in kinds.items():
-        row = [name]
-        for fps in (12.0, 24.0, 30.0, 60.0):
-            found = list(flight.find(stage_of(jump(replace(each, fps=fps)), Look())))
-            row.append(", ".join(f"{f.severity} {f.amount:.2f} {f.unit}" for f in found) or "-")
-        print("| " + " | ".join(row) + " |")
+# --- planted -----------------------------------------------------------------------------------------------
 
 
-if __name__ == "__main__":
-    main()
+def jump_keyed(clip: str, seed: int) -> Shot:
+    """A sound jump with a key every other frame; arms and legs swing as the seed says."""
+    return keyed(jump(Jump(swing=_swing(seed))), 2)
+
+
+def jump_baked(clip: str, seed: int) -> Shot:
+    return jump(Jump(swing=_swing(seed)))
+
+
+def _swing(seed: int) -> float:
+    return float(np.random.default_rng([seed, 3]).uniform(20, 50))
+
+
+def plant(shot: Shot, seed: int, size: Size) -> Planted:
+    """The same jump with another gravity, or braking in the air."""
+    rng, wanted = rng_of(seed, FAULT, size), CATALOGUE[FAULT].of(size)
+    is_keyed = shot.controls[0].channels[0].keys is not None
+    made = Jump(swing=_swing(seed), gravity=1 + wanted * rng.choice([-1.0, 1.0]))
+    way = "gravity"
+    if seed % 3 == 2:
+        made, way = Jump(swing=_swing(seed), fault="brake", size=wanted * EVEN), "brake"
+    end = _course(np.zeros(1), made)[1]
+    found = jump(made)
+    first, last = round(STAND * found.fps) + 1, round((STAND + end) * found.fps) - 1
+    truth = Truth((FAULT,), ("hips",), (), (first, last), wanted, way=way)
+    return (keyed(found, 2) if is_keyed else found), truth
+
+
+def measure(shot: Shot, clean: Shot, truth: Truth) -> float:
+    """Share of g that a parabola through the flight is off, or how uneven the way along the ground is, by its scale."""
+    a, b = truth.frames
+    t, centre = np.arange(b - a + 1) / shot.fps, _centre(shot)[a : b + 1]
+    if truth.way == "gravity":
+        return abs(float(-2 * np.polyfit(t, centre[:, 1], 2)[0]) / GRAVITY - 1)
+    speeds = np.diff(centre[:, 2]) * shot.fps
+    return float(np.abs(speeds / speeds.mean() - 1).max()) / EVEN

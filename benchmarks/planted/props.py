@@ -1,0 +1,81 @@
+"""A prop in a hand that jumps out of its place."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from benchmarks.corpus import figure_height
+from benchmarks.planted.bases import baked, keyed
+from benchmarks.planted.planted import CATALOGUE, Planted, Size, Truth, path, rng_of, seen, sized
+from refine.limbs.limb import limbs
+from refine.pose import Point, pose
+from refine.shot import TRANSLATIONS, Array, Channel, Control, Link, Mark, Shot, frozen
+
+FAULT, PROP = "attachment pop", "prop"
+HELD = (40, 200)  # frames in which the prop is in the hand, by a mark
+OFFSET = 0.03  # of the figure's height from the hand's pivot
+TRIES = 50
+
+
+def holding_keyed(clip: str, seed: int) -> Shot:
+    return _holding(keyed(clip, seed), seed)
+
+
+def holding_baked(clip: str, seed: int) -> Shot:
+    return _holding(baked(clip, seed), seed)
+
+
+def _holding(shot: Shot, seed: int) -> Shot:
+    """The shot with a prop, baked in the world, that keeps its place in a hand from start to end."""
+    hands = [limb.end for limb in limbs(shot, pose(shot, shot.frames)) if limb.kind == "arm"]
+    hand = hands[seed % len(hands)] if hands else shot.controls[-1].name
+    offset = np.full((len(shot.frames), 3), OFFSET * figure_height(shot))
+    prop = Control(PROP, links=(Link("attachment", hand),), channels=_course(shot, hand, offset))
+    return replace(shot, controls=(*shot.controls, prop), marks=(Mark("contact", HELD, (PROP,)),))
+
+
+def _course(shot: Shot, hand: str, offset: Array) -> tuple[Channel, ...]:
+    """Translations that hold places (N, 3) in the space of a hand."""
+    posed, i = pose(shot, shot.frames), shot.index(hand)
+    places = (posed.linear[i] @ offset[:, :, None])[:, :, 0] + posed.origin[i]
+    return tuple(Channel(name, samples=frozen(places[:, [k]])) for k, name in enumerate(TRANSLATIONS))
+
+
+def pop(shot: Shot, seed: int, size: Size) -> Planted:
+    """From a frame on the prop is in another place in the hand."""
+    rng, wanted = rng_of(seed, FAULT, size), CATALOGUE[FAULT].of(size)
+    prop = shot.controls[shot.index(PROP)]
+    point, height = Point(PROP, prop.pivot), figure_height(shot)
+    for _ in range(TRIES):
+        frame, way = int(rng.integers(HELD[0] + 8, HELD[1] - 8)), rng.normal(0, 1, 3)
+        truth = Truth((FAULT,), (PROP,), (), (frame - 1, frame), wanted, point=point)
+        if not seen(shot, point, np.arange(frame - 3, frame + 4.0)):
+            continue
+        found = sized(
+            lambda x, f=frame, w=way: _jumping(shot, prop, f, height * x * w),  # type: ignore[misc]
+            lambda s, t=truth: measure(s, shot, t),  # type: ignore[misc]
+            wanted,
+            0.01,
+        )
+        if found is not None:
+            return found, truth
+    return None
+
+
+def _jumping(shot: Shot, prop: Control, frame: int, by: Array) -> Shot:
+    offset = np.full(
+        (len(shot.frames), 3), OFFSET * figure_height(replace(shot, controls=shot.controls[:-1]))
+    )
+    offset[int(frame - shot.first_frame) :] += by
+    moved = replace(prop, channels=_course(shot, prop.links[0].to, offset))
+    return replace(shot, controls=(*shot.controls[:-1], moved))
+
+
+def measure(shot: Shot, clean: Shot, truth: Truth) -> float:
+    """px by which the prop's way from the frame before is off what the sound one's is."""
+    assert truth.point is not None
+    frames = np.array([float(f) for f in truth.frames])
+    steps = [np.diff(path(s, truth.point, frames), axis=0)[0] for s in (shot, clean)]
+    return float(np.linalg.norm(steps[0] - steps[1]))
