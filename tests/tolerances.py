@@ -351,3 +351,21 @@ OTHER_BRANCH = 1e-6
 
 # Relative: a leg's length by the median of nine frames, of a whole clip or of part of it.
 SCALE_OF_A_WINDOW = 1e-3
+
+
+# --- cleaning: files -----------------------------------------------------------------------------------------
+
+# Degrees or units: half of the sixth decimal, and binary rounding beside it.
+RESPELLED = 0.500001e-6
+
+
+# --- keys of baked motion ------------------------------------------------------------------------------------
+
+# Relative: the same deviation summed up along another way through the rig, sines and roots at 2e-16 each.
+KEPT = 1e-7
+
+# Channel units of at most some tens: the same cubic evaluated in Bezier and in Hermite form.
+SAME_CURVE = 1e-10
+
+# Relative: a difference quotient with a step of 1e-5 of a channel's unit, whose second order is left out.
+FORM = 1e-4

@@ -23,8 +23,8 @@ Mask = NDArray[np.bool_]
 Indices = NDArray[np.intp]
 
 # [judge] what a slope is held to the samples' own by, where hardly any frames lie between keys: a key on each frame
-# leaves slopes to nothing else. One frame between two keys weighs 600 times as much.
-HOLD = 1e-4
+# leaves slopes to nothing else. One frame between two keys weighs 60,000 times as much.
+HOLD = 1e-6
 PIN = 1e8  # what a pinned value or slope is held by: a frame weighs 1, and 16 digits leave room for it
 PAIRS = tuple((i, j) for i in range(4) for j in range(i, 4))
 
@@ -45,6 +45,7 @@ class Lanes:
     forced: Mask  # (R, N)
     corner: Mask  # (R, N)
     pinned: Mask  # (R, N)
+    extreme: Mask  # (R, N)
     weight: Array | None = None  # (R N,) of the frames in the fit, all alike without
 
     @property
@@ -62,6 +63,7 @@ class Lanes:
             self.forced[rows],
             self.corner[rows],
             self.pinned[rows],
+            self.extreme[rows],
             weight,
         )
 

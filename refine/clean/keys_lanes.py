@@ -21,6 +21,8 @@ MOST_SHARE = 0.98
 BREAK = 5.0  # times as large as beside it a second difference is where the motion breaks
 BESIDE = (2, 6)  # frames: how near "beside" begins and how far it goes
 
+PROMINENT = 20.0  # budgets: how far the motion goes back on both sides of an extreme
+
 Names = Mapping[int, tuple[str, ...]]
 
 
@@ -86,10 +88,12 @@ def groups(
         budget = [np.full(len(m.posed.frames), shares[i] * within.value) for i in members]
         values, slopes = (np.stack([table[k] for table in tables]) for k in (0, 1))
         touched = np.stack([forced[i] for i in members])
-        lanes = Lanes(
-            values, slopes, np.stack(forms), np.stack(budget), touched, touched, _ends(m, shot, touched)
-        )
-        found.append(Group(members, tuple(names[i] for i in members), replace(lanes, corner=corners(lanes))))
+        none = np.zeros(touched.shape, np.bool_)
+        pinned = _ends(m, shot, touched)
+        lanes = Lanes(values, slopes, np.stack(forms), np.stack(budget), touched, none, pinned, none)
+        breaks = corners(lanes)
+        lanes = replace(lanes, corner=breaks, forced=touched | breaks, extreme=extremes(lanes))
+        found.append(Group(members, tuple(names[i] for i in members), lanes))
     return found
 
 
@@ -198,19 +202,49 @@ def corners(lanes: Lanes) -> Mask:
     return found
 
 
+def extremes(lanes: Lanes) -> Mask:
+    """(R, N) where the channel that moves most turns back by many times the budget."""
+    from scipy.signal import find_peaks
+
+    found = np.zeros(lanes.shape, np.bool_)
+    size = lanes.values.shape[2]
+    own = [triangle(size).index((d, d)) for d in range(size)]
+    scale = np.sqrt(lanes.gram[:, :, own].mean(axis=1))[:, None, :] / lanes.budget.mean(axis=1)[:, None, None]
+    swing = lanes.values * scale
+    main = np.argmax(np.ptp(swing, axis=1), axis=1)
+    for r, d in enumerate(main.tolist()):
+        for path in (swing[r, :, d], -swing[r, :, d]):
+            found[r, find_peaks(path, prominence=PROMINENT)[0]] = True
+    return found
+
+
 # --- keyed channels ----------------------------------------------------------------------------------------
 
 
 def pieces_of(group: Group, mask: Mask, fitted: Fit, first: float) -> dict[int, Piece]:
     """The keys of each control of a group; `first` is the window's first frame."""
     ends = np.cumsum(mask.sum(axis=1))
-    at: Indices = fitted.layout.keys % mask.shape[1]
+    keys = fitted.layout.keys
+    at: Indices = keys % mask.shape[1]
+    values, incoming, outgoing = _joining(group.lanes, keys, fitted)
     found = {}
     for r, i in enumerate(group.controls):
         part = slice(ends[r - 1] if r else 0, ends[r])
-        arrays = (fitted.values[part], fitted.incoming[part], fitted.outgoing[part])
+        arrays = (values[part], incoming[part], outgoing[part])
         found[i] = Piece(group.names[r], first + at[part].astype(float), *arrays)
     return found
+
+
+def _joining(lanes: Lanes, keys: Indices, fitted: Fit) -> tuple[Array, Array, Array]:
+    """Values and slopes of the keys; where windows meet the samples' own to the last digit, so that they join."""
+    size = lanes.values.shape[2]
+    pinned = lanes.pinned.ravel()[keys][:, None]
+    own, slopes = lanes.values.reshape(-1, size)[keys], lanes.slopes.reshape(-1, size)[keys]
+    return (
+        np.where(pinned, own, fitted.values),
+        np.where(pinned, slopes, fitted.incoming),
+        np.where(pinned, slopes, fitted.outgoing),
+    )
 
 
 def keyed(shot: Shot, windows: Sequence[Mapping[int, Piece]]) -> Shot:

@@ -22,6 +22,7 @@ from refine.rig import descendants, parent_order, positions
 from refine.rotation import euler_axes, quaternion_axes
 from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Channel, Control, Shot
 from refine.view import View, depth, project, screen_jacobian, visible
+from refine.view import view as view_of
 
 # [judge] all.
 LEAST_ARM = (
@@ -57,14 +58,19 @@ def millimetres(shot: Shot) -> float:
 def measured(
     shot: Shot, part: tuple[int, int], within: Amount, view: View | None, per_unit: float
 ) -> Measure:
-    """The frames of a shot from position part[0] to part[1], both included, ready to be measured against."""
+    """The frames of a shot from position part[0] to part[1], both included, ready to be measured against.
+
+    Pixels without a view are those of the shot's first camera, else of its front.
+    """
     a, b = part
     whole = (a, b) == (0, shot.last_frame - shot.first_frame)
     cut = shot if whole else _part(shot, a, b)
+    posed = pose(cut, cut.frames)
     if view is not None:
         rows = slice(a, b + 1)
         view = replace(view, axes=view.axes[rows], place=view.place[rows], focal=view.focal[rows])
-    posed = pose(cut, cut.frames)
+    elif within.unit == "px":
+        view = view_of(shot, posed)
     return Measure(cut, posed, shot.first_frame, within.unit, per_unit, view, _places(cut, posed))
 
 

@@ -21,11 +21,12 @@ LEAST_WORTH = 0.25  # of a segment: one whose error is 0 by chance isn't worth n
 WINDOWS = (
     6,
     4,
-)  # segments of the windows that are tried with one less: more of them gain 1 to 3 % in thrice the time
+    2,
+)  # segments of the windows in which one less is tried: more gain 1 to 3 % in thrice the time
 GUARD = 2  # segments between two windows, on which each is judged as well: farther the fit hardly changes
 MOVES = 8  # rounds in which keys are moved, then added; then segments are split
 SPLITS = 40  # rounds of splitting; a key on each frame is reached long before
-SNAP = 0.34  # of the shorter segment beside it: how far a key goes to an extreme
+PULL = 0.33  # of a segment's length: how far an extreme draws a key, at the price of 2 to 3 % more keys
 
 
 def placed(lanes: Lanes, first: Mask) -> tuple[Mask, Fit]:
@@ -33,12 +34,11 @@ def placed(lanes: Lanes, first: Mask) -> tuple[Mask, Fit]:
     fixed = kept(lanes)
     mask = first | fixed
     for _ in range(ROUNDS):
-        mask = _spread(mask, fit(lanes, mask), fixed)
+        mask = _spread(lanes, mask, fit(lanes, mask), fixed)
     mask, found = repaired(lanes, mask)
     for width in WINDOWS:
         mask, found = thinned(lanes, mask, found, width)
-    mask, _ = snapped(lanes, mask, found)
-    return repaired(lanes, mask)
+    return repaired(lanes, mask)  # afresh: the last fit was partly a guess
 
 
 def kept(lanes: Lanes) -> Mask:
@@ -56,28 +56,44 @@ def worth(found: Fit) -> Array:
     return np.asarray(np.maximum(np.sqrt(np.sqrt(found.worst())), LEAST_WORTH))
 
 
-def respaced(mask: Mask, first: Indices, last: Indices, count: Indices, density: Array) -> Mask:
-    """The mask with `count` segments instead between the flat positions first and last of each block.
+def respaced(
+    lanes: Lanes, mask: Mask, blocks: tuple[Indices, Indices, Indices], density: Array, pull: float = PULL
+) -> Mask:
+    """The mask with other keys inside the blocks: their first and last flat positions, and how many segments.
 
-    They hold about the same share of the density (R N,), which counts from a frame to the next.
+    The segments hold about the same share of the density (R N,), which counts from a frame to the next; a key goes
+    to an extreme that is nearer than `pull` of a segment.
     """
+    first, last, count = blocks
     total = np.concatenate([[0.0], np.cumsum(density)])
     new = mask.ravel() & ~_inside(first + 1, last, mask.size)
     block = np.repeat(np.arange(len(first)), count - 1)
     step = np.arange(len(block)) - np.repeat(np.cumsum(count - 1) - (count - 1), count - 1) + 1
-    a, b = total[first][block], total[last][block]
-    target = a + (b - a) * step / count[block]
+    a, each = total[first][block], ((total[last] - total[first]) / count)[block]
+    target = a + each * step
     at = np.clip(np.searchsorted(total, target), 1, mask.size - 1)
     at = at - (target - total[at - 1] < total[at] - target)
-    new[np.clip(at, first[block] + 1, last[block] - 1)[last[block] - first[block] > 1]] = True
+    at = _pulled(at, np.flatnonzero(lanes.extreme), pull * each / density[at])
+    inside = last[block] - first[block] > 1
+    new[np.clip(at, first[block] + 1, last[block] - 1)[inside]] = True
     return new.reshape(mask.shape)
+
+
+def _pulled(at: Indices, extremes: Indices, reach: Array) -> Indices:
+    """Positions moved to the extreme nearest to them if it is within reach."""
+    if not len(extremes):
+        return at
+    after = np.minimum(np.searchsorted(extremes, at), len(extremes) - 1)
+    before = np.maximum(after - 1, 0)
+    near = np.where(at - extremes[before] < extremes[after] - at, extremes[before], extremes[after])
+    return np.where(np.abs(near - at) <= reach, near, at)
 
 
 def _density(found: Fit) -> Array:
     return (worth(found) / found.layout.length)[found.layout.segment]
 
 
-def _spread(mask: Mask, found: Fit, fixed: Mask) -> Mask:
+def _spread(lanes: Lanes, mask: Mask, found: Fit, fixed: Mask) -> Mask:
     """All keys anew between those that are fixed, as many as the segments are worth."""
     ends = np.flatnonzero(fixed)
     first, last = ends[:-1], ends[1:]
@@ -86,7 +102,7 @@ def _spread(mask: Mask, found: Fit, fixed: Mask) -> Mask:
     density = _density(found)
     total = np.concatenate([[0.0], np.cumsum(density)])
     count = np.maximum(np.rint(total[last] - total[first]), 1).astype(np.intp)
-    return respaced(mask, first, last, np.minimum(count, last - first), density)
+    return respaced(lanes, mask, (first, last, np.minimum(count, last - first)), density)
 
 
 def repaired(lanes: Lanes, mask: Mask, found: Fit | None = None) -> tuple[Mask, Fit]:
@@ -106,13 +122,14 @@ def repaired(lanes: Lanes, mask: Mask, found: Fit | None = None) -> tuple[Mask, 
             count = np.maximum(np.ceil(total[b + 1] - total[a] - 0.5).astype(np.intp), more)
             density = _density(found)
         else:
-            a = b = np.flatnonzero(bad)
-            count = np.maximum(np.ceil(worst[bad] ** 0.25 - 0.25), 2).astype(np.intp)
+            a = b = np.flatnonzero(_divisible(bad, found.layout.length))
+            count = np.maximum(np.ceil(worst[a] ** 0.25 - 0.25), 2).astype(np.intp)
             density = np.ones(mask.size)
         first, last = keys[left[a]], keys[left[b] + 1]
         if np.all(last - first == 1):
-            break  # only keys themselves are off, by what lies beside them
-        mask, found = respaced(mask, first, last, np.minimum(count, last - first), density), None
+            break
+        blocks = first, last, np.minimum(count, last - first)
+        mask, found = respaced(lanes, mask, blocks, density, PULL if turn < MOVES else 0.0), None
     return _filled(lanes, mask, fit(lanes, mask))
 
 
@@ -127,6 +144,15 @@ def _around(bad: Mask, starts: Indices, fixed: Mask) -> tuple[Indices, Indices]:
     begins[1:] &= ~(wide[:-1] & joined)
     ends[:-1] &= ~(wide[1:] & joined)
     return np.flatnonzero(begins), np.flatnonzero(ends)
+
+
+def _divisible(bad: Mask, length: Array) -> Mask:
+    """Bad segments, and those beside a bad one of one frame: it is only off by what its neighbours need."""
+    short = bad & (length == 1)
+    wide = bad.copy()
+    wide[:-1] |= short[1:]
+    wide[1:] |= short[:-1]
+    return wide
 
 
 def _filled(lanes: Lanes, mask: Mask, found: Fit) -> tuple[Mask, Fit]:
@@ -148,14 +174,12 @@ def thinned(lanes: Lanes, mask: Mask, found: Fit, width: int) -> tuple[Mask, Fit
             continue
         count = np.full(len(first), width - 1)
         keys = found.layout.keys
-        tried = respaced(mask, keys[first], keys[last], count, _density(found))
+        tried = respaced(lanes, mask, (keys[first], keys[last], count), _density(found))
         mask, found = _judged(lanes, (mask, found), tried, first, last)
     return mask, found
 
 
-def _windows(
-    mask: Mask, found: Fit, fixed: Indices | Mask, width: int, offset: int
-) -> tuple[Indices, Indices]:
+def _windows(mask: Mask, found: Fit, fixed: Mask, width: int, offset: int) -> tuple[Indices, Indices]:
     """First and last key of each window that holds no fixed key inside and may be worth less than it has."""
     keys = found.layout.keys
     lane = keys // mask.shape[1]
@@ -201,52 +225,3 @@ def _inside(first: Indices, end: Indices, size: int) -> Mask:
     """(size,) True from each first position up to its end, which isn't included."""
     change = np.bincount(first, minlength=size + 1) - np.bincount(end, minlength=size + 1)
     return np.asarray(np.cumsum(change[:-1]) > 0)
-
-
-def snapped(lanes: Lanes, mask: Mask, found: Fit) -> tuple[Mask, Fit]:
-    """Keys moved onto the extremes near them where the budget allows it."""
-    target = extremes(lanes).ravel()
-    fixed = kept(lanes).ravel()
-    ends = np.flatnonzero(target)
-    if not len(ends):
-        return mask, found
-    for colour in range(GUARD + 1):
-        keys = found.layout.keys
-        inner = np.arange(1 + colour, len(keys) - 1, GUARD + 1)
-        inner = inner[~fixed[keys[inner]]]
-        at = keys[inner]
-        k = (
-            np.clip(np.searchsorted(ends, at), 1, len(ends) - 1)
-            if len(ends) > 1
-            else np.zeros(len(at), np.intp)
-        )
-        near = np.where(at - ends[k - 1] < ends[k] - at, ends[k - 1], ends[k])
-        reach = SNAP * np.minimum(at - keys[inner - 1], keys[inner + 1] - at)
-        moves = (near != at) & (np.abs(near - at) <= reach)
-        inner = inner[moves]
-        if len(inner):
-            tried = mask.ravel().copy()
-            tried[at[moves]] = False
-            tried[near[moves]] = True
-            mask, found = _judged(lanes, (mask, found), tried.reshape(mask.shape), inner - 1, inner + 1)
-    return mask, found
-
-
-def extremes(lanes: Lanes) -> Mask:
-    """(R, N) where a channel turns back by more than the budget within a few frames to each side."""
-    values, size = lanes.values, lanes.values.shape[2]
-    found = np.zeros(lanes.shape, np.bool_)
-    span = 4
-    if lanes.shape[1] <= 2 * span:
-        return found
-    column = 0
-    for d in range(size):
-        v = values[:, :, d]
-        step = np.diff(v, axis=1)
-        turns = step[:, span : -span + 1][:, : v.shape[1] - 2 * span] * step[:, span - 1 : -span] < 0
-        middle = v[:, span:-span]
-        swing = np.minimum(np.abs(middle - v[:, : -2 * span]), np.abs(middle - v[:, 2 * span :]))
-        scale = np.sqrt(lanes.gram[:, span:-span, column]) / lanes.budget[:, span:-span]
-        found[:, span:-span] |= turns & (swing * scale > 1)
-        column += size - d
-    return found

@@ -20,11 +20,9 @@ from refine.clean.keys_measure import Measure, deviations, measured, millimetres
 from refine.clean.keys_place import placed, repaired
 from refine.clean.settings import Amount
 from refine.errors import InputError
-from refine.pose import pose
 from refine.rig import descendants
 from refine.shot import TRANSLATIONS, Array, Shot
 from refine.view import View
-from refine.view import view as view_of
 
 # [judge] all.
 WINDOW = 1536  # frames that are worked at once: what stays in memory and in the processor's cache
@@ -32,6 +30,7 @@ GRID = 0.1  # s between the first keys, from which the rest follows
 ROUNDS = 10  # of tightening before whole controls keep a key on every frame
 BLAMED = 0.6  # of the largest error at a place: who errs as much there gets less
 TIGHTEST, LOOSEST = 0.25, 0.92  # of its error, that one round leaves
+LEAST = 1e-6  # of what is allowed: no budget gets smaller
 ROOM = 0.99  # of what is allowed, which a tightening aims at
 HEAVIEST = 9.0  # times as heavy a frame counts in the fit when its budget is small
 
@@ -73,8 +72,6 @@ def reductions(
 ) -> Iterator[Reduction]:
     """The shot window by window. The last frame of one is the first of the next: a key keeps the motion there."""
     per_unit, names = millimetres(shot), moving(shot)
-    if within.unit == "px" and view is None:
-        view = view_of(shot, pose(shot, shot.frames))
     last = shot.last_frame - shot.first_frame
     ends = np.rint(np.linspace(0, last, max(round(last / WINDOW), 1) + 1)).astype(int).tolist()
     for a, b in pairwise(ends):
@@ -98,7 +95,7 @@ def _reduction(m: Measure, found: tuple[Group, ...], within: Amount) -> Reductio
         result = replace(result, off=off)
         if result.largest <= within.value:
             return result
-        above = [_above(m.shot, group, owners, pivots) for group in found]
+        above = [_above(m, group, owners, pivots) for group in found]
         found = _filled(result, above, within) if turn >= ROUNDS else _tightened(result, above, within)
     raise InputError("within", f"{within}", f"at least {result.largest:g} {within.unit} here")
 
@@ -113,7 +110,7 @@ def _keyed(before: Reduction, found: tuple[Group, ...], first: bool) -> Reductio
             part = new.some(rows)
             have = mask[rows] | part.lanes.forced
             again, fitted = (
-                placed(part.lanes, _grid(part.lanes, before.measure.shot.fps))
+                placed(part.lanes, even(part.lanes, before.measure.shot.fps))
                 if first
                 else repaired(part.lanes, have)
             )
@@ -126,19 +123,22 @@ def _keyed(before: Reduction, found: tuple[Group, ...], first: bool) -> Reductio
     return replace(before, groups=found, masks=tuple(masks), errors=tuple(errors), pieces=pieces)
 
 
-def _grid(lanes: Lanes, fps: float) -> Mask:
+def even(lanes: Lanes, fps: float) -> Mask:
     """(R, N) even keys to begin with."""
     mask = np.zeros(lanes.shape, np.bool_)
     mask[:, :: max(round(GRID * fps), 2)] = True
     return mask
 
 
-def _above(shot: Shot, group: Group, owners: Sequence[int], pivots: Sequence[bool]) -> Mask:
-    """(R, P) whether the control of a lane moves a point; its own pivot only if it is translated."""
+def _above(m: Measure, group: Group, owners: Sequence[int], pivots: Sequence[bool]) -> Mask:
+    """(R, P) whether the control of a lane has to do with a deviation.
+
+    It moves all points that it carries, its own pivot only if it is translated; its turn in its parent is its own.
+    """
     above = np.zeros((len(group.controls), len(owners)), np.bool_)
-    names = [control.name for control in shot.controls]
+    names = [control.name for control in m.shot.controls]
     for r, i in enumerate(group.controls):
-        below = set(descendants(shot, names[i]))
+        below = set(descendants(m.shot, names[i])) if m.unit != "deg" else set()
         shifts = any(name in TRANSLATIONS for name in group.names[r])
         for p, (owner, pivot) in enumerate(zip(owners, pivots, strict=True)):
             above[r, p] = names[owner] in below or (owner == i and (shifts or not pivot))
@@ -158,14 +158,15 @@ def _tightened(result: Reduction, above: Sequence[Mask], within: Amount) -> tupl
         left = np.clip(1.0 - excess / np.maximum(total, 1e-300), TIGHTEST, LOOSEST)
         for budget, rows, part, yes in zip(budgets, above, parts, blamed, strict=True):
             at = np.ix_(np.flatnonzero(rows[:, p]), frames)
-            budget[at] = np.where(yes, np.minimum(budget[at], part * left), budget[at])
+            less = np.maximum(part * left, LEAST * within.value)
+            budget[at] = np.where(yes, np.minimum(budget[at], less), budget[at])
     return tuple(_with_budget(group, budget) for group, budget in zip(result.groups, budgets, strict=True))
 
 
 def _with_budget(group: Group, budget: Array) -> Group:
     """The group with this budget (R, N); where it is small the fit takes more care."""
     usual = budget.max(axis=1, keepdims=True)
-    weight = np.minimum(np.square(usual / np.maximum(budget, 1e-300)), HEAVIEST).ravel()
+    weight = np.minimum(np.square(usual / budget), HEAVIEST).ravel()
     return replace(group, lanes=replace(group.lanes, budget=budget, weight=weight))
 
 
