@@ -25,7 +25,7 @@ SAME_PLACE, SAME_TIME = 0.02, 0.2  # m and s: contacts of one point nearer than 
 RAMP = 0.04  # [judge] s in which a point comes to rest or sets off
 SHORT = 0.04  # [judge] s: half of the least time in which one contact goes over to the next
 RISE = 0.012  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
-CALM = 0.0005  # m: a point that stays that near to its anchor stands
+CALM = 0.0015  # m: a point that stays that near to its anchor stands
 
 
 # --- paths -------------------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,6 @@ from refine.shot import QUATERNION, ROTATIONS, Array, Channel, Shot
 ROUGHER = 1.1  # times the third differences that a move may bring
 UNSEEN = 200.0  # [judge] m/s^3 of them in the root mean square: a walking foot has about a thousand
 SETTLE = 0.05  # s around a contact's ends in which a foot may be rough: it lands
-ROUNDS = 5  # in which contacts are left, and samples held by their limits
 EASE = 0.08  # [judge] s in which a move is cut down before a frame that is held
 DEEP = 0.01  # m under the ground from which a foot is lifted
 FAR = 0.06  # m under it, from which that is no foot on this ground [judge]
@@ -52,30 +52,34 @@ class LimbMover:
     scale: float
     ground: float | None = None
 
+    @cached_property
+    def _usual(self) -> Array:
+        return usual_axis(self.shot, self.limb)
+
     def moved(self, footings: Sequence[Footing]) -> Moved:
-        """The limb moved as the contacts ask for, without those that it makes no better."""
+        """The limb moved as the contacts ask for, without those that it makes no better.
+
+        Each round leaves a contact or holds a frame more, so they come to an end; only what changed is solved again.
+        """
         left: list[tuple[Footing, str]] = []
         active = list(footings)
         held = held_samples(self.shot, self.limb, self.locks)
-        for _ in range(ROUNDS):
+        tried = self._untouched()
+        while True:
             by, raised = self.moves(active)
-            by = by * self._share(held)[:, None]
-            at = np.flatnonzero(np.any(by != 0, axis=1))
-            if not len(at):
-                return Moved({}, tuple(left), ())
-            knee, shift, samples = self._solved(at, by)
-            beyond = self._beyond_limits(at, samples)
-            worse = self._worse([each for each in active if each.asks], knee, shift)
+            changed = self._solve(tried, by * self._share(held)[:, None])
+            beyond = self._beyond_limits(tried, changed)
+            worse = [
+                (each, reason)
+                for each in active
+                if each.asks and changed[self._around(each)].any() and (reason := self._fault(each, tried))
+            ]
             if not beyond.any() and not worse:
-                return Moved(self._spread(at, samples), tuple(left), raised)
+                return Moved(tried.samples, tuple(left), raised)
             held |= beyond
             left += worse
             gone = {id(each) for each, _ in worse}
             active = [each.calmed() if id(each) in gone else each for each in active]
-        left += [
-            (each, "no way was found that neither limits nor the limb forbid") for each in active if each.asks
-        ]
-        return Moved({}, tuple(left), ())
 
     def moves(self, footings: Sequence[Footing]) -> tuple[Array, tuple[tuple[int, int], ...]]:
         """(N, 3) moves of the limb's end by its contacts and up to the ground, and the stretches raised.
@@ -106,70 +110,98 @@ class LimbMover:
 
     def _share(self, held: Bools) -> Array:
         """(N,) the share of the moves that held samples leave, without jumps."""
-        return 1.0 - eased(held.astype(float), max(round(EASE * self.shot.fps), 1))
+        share = 1.0 - eased(held.astype(float), max(round(EASE * self.shot.fps), 1))
+        share[held] = 0.0  # to the last bit
+        return share
 
-    def _solved(self, at: NDArray[np.intp], by: Array) -> tuple[Array, Array, Samples]:
-        """(N, 3) path of the knee, (N, 3) real shifts of the ankle, samples on positions `at`."""
-        joints = [self.paths[point] for point in joint_points(self.shot, self.limb)]
-        left = stretch_left(joints[0], joints[1], joints[2], by)
+    def _untouched(self) -> _Tried:
+        count, knee = len(self.shot.frames), self.paths[joint_points(self.shot, self.limb)[1]]
+        samples = {}
+        for name in self.limb.chain:
+            for channel in self.shot.controls[self.shot.index(name)].channels:
+                if channel.name in (*ROTATIONS, QUATERNION):
+                    assert channel.samples is not None
+                    samples[name, channel.name] = channel.samples.copy()
+        return _Tried(np.zeros((count, 3)), np.ones(count), knee.copy(), np.zeros((count, 3)), samples)
+
+    def _solve(self, tried: _Tried, by: Array) -> Bools:
+        """Brings what was tried to other moves (N, 3), and says which frames (N,) are other for it."""
+        hip, knee, ankle = (self.paths[point] for point in joint_points(self.shot, self.limb))
+        moves = np.any(by != 0, axis=1)
+        left = stretch_left(hip, knee, ankle, by)
         stretch = 1.0 - eased(1.0 - left, max(round(EASE * self.shot.fps), 1))
-        part, usual = carrying(self.shot, self.limb.chain), usual_axis(self.shot, self.limb)
-        knee = joints[1].copy()
-        shift = np.zeros_like(by)
-        pieces: list[Samples] = []
+        changed = np.any(by != tried.by, axis=1) | (moves & (stretch != tried.stretch))
+        tried.by, tried.stretch = by, stretch
+        back = changed & ~moves
+        tried.knee[back], tried.shift[back] = knee[back], 0.0
+        for (control, name), samples in tried.samples.items():
+            samples[back] = samples_of(self.shot, control, name)[back]
+        at, part = np.flatnonzero(changed & moves), carrying(self.shot, self.limb.chain)
         for start in range(0, len(at), BLOCK):
             here = at[start : start + BLOCK]
-            done = solved(part, self.limb, self.shot.frames[here], by[here], stretch[here], usual)
-            knee[here], shift[here] = done.knee[1], done.ankle[1] - done.ankle[0]
-            pieces.append(done.samples)
-        return knee, shift, {key: np.concatenate([piece[key] for piece in pieces]) for key in pieces[0]}
+            done = solved(part, self.limb, self.shot.frames[here], by[here], stretch[here], self._usual)
+            tried.knee[here], tried.shift[here] = done.knee[1], done.ankle[1] - done.ankle[0]
+            for key, new in done.samples.items():
+                tried.samples[key][here] = new
+        return np.asarray(changed)
 
-    def _beyond_limits(self, at: NDArray[np.intp], samples: Samples) -> Bools:
-        """(N,) frames on which a channel would leave its limits, or go farther beyond them than it is."""
-        beyond = np.zeros(len(self.shot.frames), np.bool_)
-        for (control, name), new in samples.items():
+    def _beyond_limits(self, tried: _Tried, changed: Bools) -> Bools:
+        """(N,) changed frames on which a channel would leave its limits, or go farther beyond them than it is."""
+        beyond = np.zeros(len(changed), np.bool_)
+        for (control, name), new in tried.samples.items():
             channel = channel_of(self.shot, control, name)
-            if channel.limits is not None and channel.samples is not None:
-                old = channel.samples[at]
+            if channel.limits is not None:
+                old = samples_of(self.shot, control, name)
                 low, high = np.minimum(channel.limits.lower, old), np.maximum(channel.limits.upper, old)
-                beyond[at] |= np.any((new < low) | (new > high), axis=1)
-        return beyond
+                beyond |= np.any((new < low) | (new > high), axis=1)
+        return beyond & changed
 
-    def _worse(self, footings: Sequence[Footing], knee: Array, shift: Array) -> list[tuple[Footing, str]]:
-        found = []
-        for each in footings:
-            a, b = each.core
-            before = (each.contact.path - each.contact.anchor)[a - each.span[0] : b - each.span[0] + 1]
-            if _travel(before + shift[a : b + 1]) > BETTER * _travel(before):
-                found.append((each, "it would hardly slide less"))
-            elif self._rougher(each, knee, shift):
-                found.append((each, "the limb would shake"))
-        return found
+    def _around(self, each: Footing) -> slice:
+        """The frames around a contact on which its moves come and go."""
+        around = round(BLEND * self.shot.fps)
+        return slice(max(each.span[0] - around, 0), each.span[1] + around + 1)
 
-    def _rougher(self, each: Footing, knee: Array, shift: Array) -> bool:
+    def _fault(self, each: Footing, tried: _Tried) -> str:
+        """What is wrong with the moves at a contact, "" where nothing is."""
+        a, b = each.core
+        before = (each.contact.path - each.contact.anchor)[a - each.span[0] : b - each.span[0] + 1]
+        if _travel(before + tried.shift[a : b + 1]) > BETTER * _travel(before):
+            return "it would hardly slide less"
+        return "the limb would shake" if self._rougher(each, tried) else ""
+
+    def _rougher(self, each: Footing, tried: _Tried) -> bool:
         """Whether the knee or a point of the end has more third differences around a contact than before."""
-        fps, count = self.shot.fps, len(knee)
-        around, settle = round(BLEND * fps), max(round(SETTLE * fps), 2)
-        a, b = max(each.span[0] - around, 0), min(each.span[1] + around, count - 1)
-        middle = np.arange(a, b + 1)[1:-2] + 0.5
+        fps, part = self.shot.fps, self._around(each)
+        thirds = slice(part.start, max(min(part.stop, len(tried.knee)) - 3, part.start))
+        middle = np.arange(thirds.start, thirds.stop) + 1.5
+        settle = max(round(SETTLE * fps), 2)
         calm = np.min([np.abs(middle - end) for end in (*each.span, *each.core)], axis=0) > settle
         if not calm.any():
             return False
-        part = slice(a, b + 1)
-        old_knee = self.paths[joint_points(self.shot, self.limb)[1]][part]
-        pairs = [(old_knee, knee[part])]
-        pairs += [(self.paths[p][part], self.paths[p][part] + shift[part]) for p in self.limb.points]
-        unseen = UNSEEN / self.scale / fps**3
-        return any(_rough(new, calm) > max(ROUGHER * _rough(old, calm), unseen) for old, new in pairs)
+        old = self._thirds[:, thirds][:, calm]
+        new = old + np.diff(tried.shift[part], 3, axis=0)[calm]
+        new[0] = np.diff(tried.knee[part], 3, axis=0)[calm]
+        before, after = (np.sqrt(np.mean(np.sum(np.square(each), axis=2), axis=1)) for each in (old, new))
+        return bool(np.any(after > np.maximum(ROUGHER * before, UNSEEN / self.scale / fps**3)))
 
-    def _spread(self, at: NDArray[np.intp], samples: Samples) -> Samples:
-        whole = {}
-        for (control, name), new in samples.items():
-            old = channel_of(self.shot, control, name).samples
-            assert old is not None
-            whole[control, name] = old.copy()
-            whole[control, name][at] = new
-        return whole
+    @cached_property
+    def _thirds(self) -> Array:
+        """(P, N - 3, 3) third differences of the paths of the knee and the end's points as they are."""
+        points = (joint_points(self.shot, self.limb)[1], *self.limb.points)
+        return np.stack([np.diff(self.paths[point], 3, axis=0) for point in points])
+
+
+@dataclass(eq=False)
+class _Tried:
+    """What has been tried so far: moves (N, 3) and what stretch they were granted (N,), the knee's path (N, 3), the
+    end's real shifts (N, 3), and all samples of the limb's rotations. It is worked on in place.
+    """
+
+    by: Array
+    stretch: Array
+    knee: Array
+    shift: Array
+    samples: Samples
 
 
 def joint_points(shot: Shot, limb: Limb) -> tuple[Point, Point, Point]:
@@ -182,6 +214,12 @@ def channel_of(shot: Shot, control: str, name: str) -> Channel:
     channel = shot.controls[shot.index(control)].channel(name)
     assert channel is not None
     return channel
+
+
+def samples_of(shot: Shot, control: str, name: str) -> Array:
+    samples = channel_of(shot, control, name).samples
+    assert samples is not None
+    return samples
 
 
 def held_samples(shot: Shot, limb: Limb, locks: Locks) -> Bools:
@@ -204,19 +242,15 @@ def eased(amount: Array, reach: int) -> Array:
     The largest within `reach` on each side, averaged over as many frames with weights (1 - t^2)^2: each average is then
     over rows that include the amount itself.
     """
-    from scipy.ndimage import convolve1d, maximum_filter1d
-
     if not amount.any():
         return amount
     weight = (1.0 - (np.arange(-reach, reach + 1) / (reach + 1)) ** 2) ** 2
-    largest = maximum_filter1d(amount, 2 * reach + 1, mode="nearest")
-    return np.asarray(convolve1d(largest, weight / weight.sum(), mode="nearest"))
+    largest, wide = np.pad(amount, 2 * reach, mode="edge"), 1
+    while wide < 2 * reach + 1:  # the largest of `wide` frames in a row, doubled until it spans all
+        step = min(wide, 2 * reach + 1 - wide)
+        largest, wide = np.maximum(largest[:-step], largest[step:]), wide + step
+    return np.asarray(np.convolve(largest, weight / weight.sum(), mode="valid"))
 
 
 def _travel(path: Array) -> float:
     return float(np.linalg.norm(np.diff(path, axis=0), axis=1).sum())
-
-
-def _rough(path: Array, calm: Bools) -> float:
-    """Root mean square of third differences of a path (n, 3) on calm ones of them (n - 3,)."""
-    return float(np.sqrt(np.mean(np.sum(np.square(np.diff(path, 3, axis=0)[calm]), axis=1))))
