@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from refine.changes import Applied, Change, apply, as_json, made
+from refine.changes import Applied, Change, apply, as_json, made, reversals
 from refine.changes import undo as undone
 from refine.errors import InputError
 from refine.formats import Document, parsed
@@ -72,7 +72,7 @@ def _ending(path: Path) -> str:
 
 def _expected(shot: Shot, result: Applied) -> Shot:
     """The source's shot after the changes, by the model and not by the splicer."""
-    return made(shot, [change.reversed() for change in result.made] if result.undone else result.made)
+    return made(shot, reversals(result.made) if result.undone else result.made)
 
 
 def _same(written: Shot, wanted: Shot) -> bool:

@@ -54,11 +54,18 @@ class Change:
         frame = float(np.ravel(self.after)[0]) if self.field == "key" else self.frame
         return Place(self.control, self.channel, frame, self.field)
 
-    def reversed(self) -> Change:
-        """The change that undoes this one."""
-        back = replace(self, before=self.after, after=self.before, frame=self.result_place.frame)
+    def reversed(self, frame: float | None = None) -> Change:
+        """The change that undoes this one; `frame` is where its key stands by then, if another change moved it."""
+        there = self.result_place.frame if frame is None else frame
+        back = replace(self, before=self.after, after=self.before, frame=there)
         turned = None if self.turn is None else (-self.turn[0], -self.turn[1], -self.turn[2])
         return replace(back, before_text=self.after_text, after_text=self.before_text, turn=turned)
+
+
+def reversals(changes: Sequence[Change]) -> list[Change]:
+    """The changes that undo these, one for one: the numbers of a key that was moved are found on its new frame."""
+    moved = {(c.control, c.channel, c.frame): c.result_place.frame for c in changes if c.field == "key"}
+    return [change.reversed(moved.get((change.control, change.channel, change.frame))) for change in changes]
 
 
 def number(row: Array) -> Number:
@@ -219,8 +226,9 @@ def _unfit(document: Document, changes: Sequence[Change]) -> list[str]:
 
 def undo(document: Document, changes: Sequence[Change]) -> Applied:
     """Each change whose `after` stands in the document is put back, in the spelling it had; others are named."""
-    back = apply(document, [change.reversed() for change in changes])
-    original = {change.reversed(): change for change in changes}
+    reverse = reversals(changes)
+    back = apply(document, reverse)
+    original = dict(zip(reverse, changes, strict=True))
     left = tuple((original[change], why) for change, why in back.left)
     return Applied(back.data, tuple(original[change] for change in back.made), left, undone=True)
 

@@ -231,6 +231,7 @@ def apply(
 ) -> None:  # fmt: skip
     """Make the changes of a suggestion, or undo them; without -o or --in-place only show them."""
     from refine.application import applied, as_document, chosen
+    from refine.changes import reversals
     from refine.formats import read, read_bytes
     from refine.report import change_lines, left_lines
     from refine.suggestion import read_changes
@@ -242,7 +243,7 @@ def apply(
     if out is not None:
         outputs.check_free((out,), (*outputs.sources(document), suggestion), force)
     written = outputs.write_result(document, result, out, in_place, force, quiet)
-    made = [change.reversed() for change in result.made] if undo else result.made
+    made = reversals(result.made) if undo else result.made
     lines = [*change_lines(made, document.shot.length_unit), *left_lines(result.left)] or [
         "nothing to change"
     ]
@@ -441,7 +442,8 @@ def _suggest_flags(
     look = _look(document, camera, frames, controls, ())
     found = checking.check(checking.stage_of(document.shot, look))
     chosen = checking.named(found, flags)
-    return suggested(document, look, chosen, strength, [names.pin(pin, document.shot) for pin in pins])
+    held = [names.pin(pin, document.shot) for pin in pins]
+    return suggested(document, look, chosen, strength, held, flags)
 
 
 def _request(

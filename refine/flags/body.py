@@ -18,6 +18,7 @@ from refine.body.masses import Body
 from refine.body.response import Response
 from refine.body.settle import Landing, calmed, landed
 from refine.flags.flag import Cause, Flag, Severity
+from refine.flags.retime import later
 from refine.flags.stage import Stage
 from refine.measure import carried
 from refine.rig import descendants
@@ -326,6 +327,21 @@ def mend_overshoot(stage: Stage, flag: Flag) -> Shot | None:
     return None
 
 
+def overlapped(stage: Stage, flag: Flag) -> Iterator[Shot]:
+    """The shots in which a part and what it carries follow what leads them: by the lag due first, then near it."""
+    threshold = stage.thresholds["missing overlap"]
+    body = Body(stage.shot)
+    due = body.leader(flag.control, threshold["expected"] / 24)[1] * stage.shot.fps
+    for by in sorted(range(1, ceil(due) + 2), key=lambda frames: abs(frames - due)):
+        after = later(stage, flag.control, flag.frames, by)
+        if after is not None:
+            then = replace(stage, shot=after)
+            moving = tracks(after, stage.frames, {name for name in stage.order if body.row(name) is not None})
+            if all(other.control != flag.control for other in _overlaps(then, body, moving)):
+                yield after
+
+
+TRIES: dict[str, Callable[[Stage, Flag], Iterator[Shot]]] = {"missing overlap": overlapped}
 MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {
     "dead stop": mend_dead_stop,
     "too much overshoot": mend_overshoot,

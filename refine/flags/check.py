@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import numpy as np
@@ -51,6 +51,13 @@ Mend = Callable[[Stage, Flag], Shot | None]
 MENDS: dict[str, Mend] = {
     fault: mend for family in FAMILIES for fault, mend in getattr(family, "MENDS", {}).items()
 }
+# Mends of which there are several, the smallest first: the first one that brings no new flag is taken.
+Tries = Callable[[Stage, Flag], Iterator[Shot]]
+TRIES: dict[str, Tries] = {
+    fault: tries for family in FAMILIES for fault, tries in getattr(family, "TRIES", {}).items()
+}
+# Faults that are mended only where a person names the flag: the mend adds what nobody asked for.
+ASKED = frozenset(fault for family in FAMILIES for fault in getattr(family, "ASKED", ()))
 DELIVERY = 1080  # lines, where the shot has no camera
 
 

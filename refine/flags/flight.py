@@ -28,7 +28,7 @@ from refine.limbs.limb import GRAVITY, Limb
 from refine.limbs.planted import ENTER_SPEED, SHORTEST, speed
 from refine.pose import Point
 from refine.rig import children, descendants
-from refine.shot import Array, Shot
+from refine.shot import TRANSLATIONS, Array, Shot
 
 FAULT = "false flight"
 # Share of the bone from its upper end, male, de Leva 1996, J Biomech 29:1223-1230 [pub].
@@ -41,6 +41,7 @@ FALL = 1.0  # [judge] m/s down at last, from which it is a fall that nothing wen
 SLOW = 0.5  # [judge] m/s horizontally, under which a change of speed is measured against this
 WINDOW = 1 / 3  # s over which an acceleration is measured [judge, on ten captured jumps]
 LONGEST = 2.0  # [judge] s: a jump of a metre lasts 0.9; who is off the floor for longer climbs, hangs or sits
+SAID = 2  # keys inside a flight, of which fewer don't say yet how the body shall fall [judge]
 LEAST = 3  # frames of a window: a parabola has three unknowns
 SAME = 1e-6  # m from frame to frame: the pose is held, as on twos
 
@@ -195,7 +196,7 @@ def _judged(stage: Stage, figure: Figure, place: Array, at: tuple[int, int]) -> 
     tops = [Point(limb.upper, stage.control(limb.upper).pivot) for limb in figure.legs]
     if not any(stage.counts(top)[at[0] : at[1] + 1].any() for top in tops):
         return None
-    measured = _off(place, stage.shot.fps, "xyz".index(stage.shot.up))
+    measured = _off(place, stage.shot.fps, "xyz".index(stage.shot.up), _window(stage, figure, at))
     if measured is None:
         return None
     gravity, level = measured
@@ -205,6 +206,9 @@ def _judged(stage: Stage, figure: Figure, place: Array, at: tuple[int, int]) -> 
         return None
     falls = ratios[0] >= ratios[1]
     severity: Severity = "error" if max(ratios) >= threshold.error / threshold.warn else "warn"
+    leading = _leading_keys(stage, figure, at)
+    if leading and max(len(frames) - 2 for frames in leading) < SAID:
+        severity = "note"
     amount, unit = (fallen, threshold.unit) if falls else (level, "of its speed")
     message = (
         f"the body falls with {100 * gravity:.0f} % of gravity in the air"
@@ -222,18 +226,40 @@ def _judged(stage: Stage, figure: Figure, place: Array, at: tuple[int, int]) -> 
     return Flag(FAULT, figure.hips, None, where, severity, amount, unit, cause, message, remedy, ratio)
 
 
-def _off(place: Array, fps: float, up: int) -> tuple[float, float] | None:
+def _leading_keys(stage: Stage, figure: Figure, at: tuple[int, int]) -> list[Array]:
+    """Frames of the keys inside a flight, and of those next to it, of each translation that leads the body."""
+    first, last = float(stage.frames[at[0]]), float(stage.frames[at[1]])
+    found = []
+    for name in dict.fromkeys((figure.root, figure.hips)):
+        for channel in stage.control(name).channels:
+            if channel.name in TRANSLATIONS and channel.keys is not None and len(channel.keys) > 1:
+                frames = channel.keys.frames
+                low, high = int(np.searchsorted(frames, first, "right")), int(np.searchsorted(frames, last))
+                found.append(frames[max(low - 1, 0) : high + 1])
+    return found
+
+
+def _window(stage: Stage, figure: Figure, at: tuple[int, int]) -> float:
+    """Seconds over which an acceleration is measured: two gaps between the leading keys, where that is longer.
+
+    Between two keys the curve bends as their slopes ask; how the body falls is said by three keys and more.
+    """
+    gaps = [float(np.diff(frames).max(initial=0.0)) for frames in _leading_keys(stage, figure, at)]
+    return max(WINDOW, 2 * max(gaps, default=0.0) / stage.shot.fps)
+
+
+def _off(place: Array, fps: float, up: int, window: float) -> tuple[float, float] | None:
     """Gravity as a share of the earth's where it is farthest from it, and how far the horizontal speed strays.
 
-    place: (n, 3) m. None where too few frames differ.
+    place: (n, 3) m; window: s over which an acceleration is measured. None where too few frames differ.
     """
     moved = np.concatenate([[True], np.linalg.norm(np.diff(place, axis=0), axis=1) > SAME])
     seconds, place = np.flatnonzero(moved) / fps, place[moved]
     if len(seconds) < LEAST:
         return None
     flat = [axis for axis in range(3) if axis != up]
-    falls = -2.0 / GRAVITY * _fitted(seconds, place[:, [up]], WINDOW, 2)[:, 0]
-    speeds = _fitted(seconds, place[:, flat], WINDOW / 2, 1)
+    falls = -2.0 / GRAVITY * _fitted(seconds, place[:, [up]], window, 2)[:, 0]
+    speeds = _fitted(seconds, place[:, flat], window / 2, 1)
     mean = speeds.mean(axis=0)
     stray = np.linalg.norm(speeds - mean, axis=1).max() / max(float(np.linalg.norm(mean)), SLOW)
     return float(falls[int(np.argmax(np.abs(falls - 1.0)))]), float(stray)

@@ -24,7 +24,12 @@ from refine.view import project
 
 SOFT = 0.97  # [judge] of a limb's length from which a mend eases it, ...
 FULL = 0.99  # ... and which it doesn't pass
-ALONE = 1.5  # [judge] a pop's change of speed over the fastest turn of the joint just before and after
+ALONE = 0.9  # [judge] a pop's change of speed over the fastest turn of the joint just before and after
+AT = (
+    20.0,
+    48.0,
+)  # frames a second at which that holds; other rates see a kick in a frame, or each jolt at its worst
+ELSEWHERE = 1.5  # [judge] the same at other rates
 PLANTED_EPS = 0.002  # m: how near the mend keeps the ankle to its eased path
 SMEAR = 2  # frames: a bone that is longer for no more than that is smeared on purpose
 
@@ -49,12 +54,16 @@ def pops(stage: Stage, limb: Limb) -> list[tuple[int, float, float]]:
     second, around, step = _change_of_turn(stage, limb)
     seen = _snap(stage, limb, step)
     exempt = stage.marked(limb.end, "accent") | stage.edges(limb.end, "contact", "cut")
-    found = straight & (second >= _least(stage, limb)) & (second * step > ALONE * around) & ~exempt
+    found = straight & (second >= _least(stage, limb)) & (second * step > _alone(shot.fps) * around) & ~exempt
     found &= (seen >= threshold["px"]) & stage.counts(Point(limb.lower, stage.control(limb.lower).pivot))
     near = np.convolve(found, np.ones(2 * step + 1), "same") > 0  # neighbours of a pop belong to it
     second = np.where(found, second, 0.0)
     spans = [(a, slice(a, b + 1)) for a, b in runs(near)]
     return [(a + int(np.argmax(second[s])), float(second[s].max()), float(seen[s].max())) for a, s in spans]
+
+
+def _alone(fps: float) -> float:
+    return ALONE if AT[0] <= fps < AT[1] else ELSEWHERE
 
 
 def _change_of_turn(stage: Stage, limb: Limb) -> tuple[Array, Array, int]:

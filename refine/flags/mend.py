@@ -7,14 +7,14 @@ anywhere. What fails that is put back and named.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from refine.changes import differences, made
 from refine.errors import NoSolution
-from refine.flags.check import MENDS, check, stage_of
+from refine.flags.check import ASKED, MENDS, TRIES, at_least, check, stage_of
 from refine.flags.contacts import replanted
-from refine.flags.flag import Flag
+from refine.flags.flag import Flag, Severity
 from refine.flags.look import Look
 from refine.flags.stage import Stage
 from refine.formats import Document
@@ -25,6 +25,7 @@ from refine.suggest import suggest
 from refine.suggestion import Suggestion
 
 SLIDING = "sliding contact"
+NO_ROOM = "pins, limits or marks leave no room to mend it"
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 
 
@@ -38,9 +39,17 @@ class Mended:
 
 
 def mend(
-    shot: Shot, look: Look, flags: Sequence[Flag], strength: float = 1.0, pins: Sequence[Pin] = ()
+    shot: Shot,
+    look: Look,
+    flags: Sequence[Flag],
+    strength: float = 1.0,
+    pins: Sequence[Pin] = (),
+    asked: Sequence[str] = (),
 ) -> Mended:
-    """Mends flags one after the other, in the order given (solve order); the `pins` come on top of the shot's own."""
+    """Mends flags one after the other, in the order given (solve order); the `pins` come on top of the shot's own.
+
+    `asked` are the ids that a person named: some faults are mended only then.
+    """
     stage = stage_of(replace(shot, pins=(*shot.pins, *pins)), look)
     now = check(stage)
     done: list[Flag] = []
@@ -49,17 +58,28 @@ def mend(
         if _twin(flag, now) is None:
             done.append(flag)  # an earlier mend took it along
             continue
-        tried, why = _tried(stage, flag, strength)
-        if tried is None:
-            left.append((flag, why))
+        if flag.fault in ASKED and flag.id not in asked:
+            left.append((flag, f"mended only where it is asked for: --flag {flag.id}"))
             continue
-        after, found, why = _looked_at(stage, tried, look, flag, now)
+        after, found, why = _mended(stage, look, flag, now, strength)
         if why:
             left.append((flag, why))
             continue
         stage, now = after, found
         done.append(flag)
     return Mended(replace(stage.shot, pins=shot.pins), tuple(done), tuple(left))
+
+
+def _mended(
+    stage: Stage, look: Look, flag: Flag, now: list[Flag], strength: float
+) -> tuple[Stage, list[Flag], str]:
+    """The stage and its flags after the first mend of a flag that is accepted, or why none is."""
+    tried, why = _tried(stage, flag, strength)
+    for shot in tried:
+        after, found, why = _looked_at(stage, shot, look, flag, now)
+        if not why:
+            return after, found, ""
+    return stage, now, why or NO_ROOM
 
 
 def _looked_at(
@@ -86,18 +106,20 @@ def _twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:
     return None
 
 
-def _tried(stage: Stage, flag: Flag, strength: float) -> tuple[Shot | None, str]:
-    """The shot with one flag mended, or None and why not."""
-    mending: Callable[[Stage, Flag], Shot | None] | None = MENDS.get(flag.fault)
+def _tried(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot], str]:
+    """The shots with one flag mended, the one to try first at the start, or why there is none."""
     try:
-        if mending is not None:
-            tried = mending(stage, flag)
-            return tried, "" if tried is not None else "pins, limits or marks leave no room to mend it"
+        if flag.fault in TRIES:
+            return TRIES[flag.fault](stage, flag), ""
+        if flag.fault in MENDS:
+            mended = MENDS[flag.fault](stage, flag)
+            return () if mended is None else (mended,), ""
         if flag.cause.channel is None or not flag.cause.frames:
-            return None, f"for a person to mend: {flag.remedy}"
-        return _by_search(stage, flag, strength)
+            return (), f"for a person to mend: {flag.remedy}"
+        found, why = _by_search(stage, flag, strength)
+        return () if found is None else (found,), why
     except NoSolution as error:
-        return None, str(error)
+        return (), str(error)
 
 
 def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Shot | None, str]:
@@ -114,22 +136,28 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Shot | None, 
 
 
 def _worse(flag: Flag, before: Sequence[Flag], after: Sequence[Flag]) -> str:
-    """Why a mend isn't accepted; "" if it is."""
+    """Why a mend isn't accepted; "" if it is. One of several to choose from brings no new flag at all."""
     still = _twin(flag, after)
     if still is not None and still.amount > SMALLER * flag.amount:
         return f"what could be tried leaves {still.amount:.3g} {still.unit} of {flag.amount:.3g}"
-    for other in after:
-        if other.severity == "error" and _twin(other, before) is None:
-            return f"mending it would make a new error: {other.control}: {other.message}"
+    least: Severity = "warn" if flag.fault in TRIES else "error"
+    for other in at_least(after, least):
+        if _twin(other, before) is None:
+            return f"mending it would make a new {other.severity}: {other.control}: {other.message}"
     return ""
 
 
 def suggested(
-    document: Document, look: Look, flags: Sequence[Flag], strength: float = 1.0, pins: Sequence[Pin] = ()
+    document: Document,
+    look: Look,
+    flags: Sequence[Flag],
+    strength: float = 1.0,
+    pins: Sequence[Pin] = (),
+    asked: Sequence[str] = (),
 ) -> tuple[Suggestion, tuple[tuple[Flag, str], ...]]:
     """The mends of flags as one suggestion, spelled as the document spells its numbers, and what is left unmended."""
     shot = document.shot
-    result = mend(shot, look, flags, strength, pins)
+    result = mend(shot, look, flags, strength, pins, asked)
     words = [f"{f.id}: {f.control}: {f.fault} mended" for f in result.mended]
     words += [f"{f.id}: {f.control}: {f.fault} left, {why}" for f, why in result.left]
     return _described(
@@ -152,7 +180,7 @@ def _described(document: Document, look: Look, flags: Sequence[Flag], after: Sho
 
 def picture(document: Document, look: Look, flag: Flag) -> str:
     """One flag, before and after its mend; only before where it has none."""
-    result = mend(document.shot, look, [flag])
+    result = mend(document.shot, look, [flag], asked=(flag.id,))
     title = f"{flag.fault}: {flag.message}"
     found = _described(document, look, [flag], result.shot, title)
     return of_suggestion(document.shot, result.shot, found, (flag.control,), look.camera)

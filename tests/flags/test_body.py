@@ -10,9 +10,12 @@ import pytest
 from constraints.overshoot import LEAST, MOST, RETURN, SETTLED
 from refine.body.masses import Body
 from refine.body.response import Response
+from refine.changes import differences
 from refine.curve import bake, sample
 from refine.flags import body as family
 from refine.flags.flag import Flag
+from refine.flags.look import Look
+from refine.flags.mend import mend
 from refine.shot import Array, Channel, Keys, Limits, Link, Mark, Pin, Shot, make_keys
 from tests.flags.weights import dart, figure, looked_at
 from tests.hand_made import every_sample
@@ -321,6 +324,27 @@ def test_parts_in_step_are_named(fps: float) -> None:
 @pytest.mark.parametrize("fps", RATES)
 def test_parts_that_follow_are_left_alone(fps: float) -> None:
     assert found(chained(fps, max(1, round(1.5 * fps / 24))), "missing overlap") == []
+
+
+@pytest.mark.parametrize("fps", RATES)
+def test_a_part_in_step_comes_later_by_the_lag_due_with_all_that_it_carries(fps: float) -> None:
+    shot = chained(fps, 0)
+    i = shot.index("hand")
+    nod = make_keys([0, fps, 2 * fps, 3 * fps, 4 * fps], [0, 8, -4, 6, 0], np.zeros(5))
+    waving = replace(shot.controls[i], channels=(Channel("rotation.x", nod),))
+    shot = replace(shot, controls=(*shot.controls[:i], waving, *shot.controls[i + 1 :]))
+    (flag,) = found(shot, "missing overlap")
+    result = mend(shot, Look(), [flag])
+    assert result.mended == (flag,)
+    assert found(result.shot, "missing overlap") == []
+    moves = [c for c in differences(shot, result.shot) if c.field == "key"]
+    assert {c.control for c in moves} == {"forearm", "hand"}
+    by = {float(np.ravel(c.after)[0]) - c.frame for c in moves}
+    due = Body(shot).leader("forearm", 1 / 24)[1] * fps  # the lags of the table in faults, added up
+    assert len(by) == 1
+    assert abs(by.pop() - due) <= 1.5
+    pinned = replace(shot, pins=(Pin("hand", None, (fps, 2 * fps)),))
+    assert mend(pinned, Look(), [flag]).mended == ()
 
 
 def test_a_stiff_grip_moves_as_one() -> None:

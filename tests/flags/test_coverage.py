@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from benchmarks.corpus import slopes_by
+from refine.application import applied, proof
+from refine.changes import differences
+from refine.curve import bake
 from refine.flags.check import stage_of
-from refine.flags.coverage import STILL, TWINS, find
+from refine.flags.coverage import STILL, find
 from refine.flags.flag import Flag
 from refine.flags.look import Look
+from refine.flags.mend import mend, suggested
+from refine.flags.twins import TWINS
+from refine.formats import read, write
 from refine.limbs.sides import partners
 from refine.shot import Array, Camera, Channel, Control, Link, Mark, Pin, Shot, make_keys
 
@@ -145,6 +152,93 @@ def test_arms_that_mirror_each_other_are_found_and_late_or_other_ones_are_not(fp
     assert "all keys of arm.R" in flag.remedy
     for other in (waved(fps, 1.0), mirrored(waved(fps, 1.0, late=0.13)), mirrored(waved(fps, 2.5))):
         assert flags(arms(fps, other), TWINS) == []
+
+
+def thumb(palm: Shot, *channels: Channel) -> Shot:
+    """A hand of one block of fingers, the other hand's thumb, and a thumb of this one."""
+    names = ("block", "LThumb", "RThumb")
+    small = [
+        Control(n, "hand", rest_translation=(0.1 * i, 0.0, 0.0), tip=(0.0, 0.3, 0.0), channels=(c,))
+        for i, (n, c) in enumerate(zip(names, channels, strict=True))
+    ]
+    return replace(palm, controls=(palm.controls[0], *small))
+
+
+def test_a_thumb_beside_one_block_of_fingers_is_often_left_and_a_head_is_not() -> None:
+    palm = hand(24.0, still())
+    shot = thumb(palm, waved(24.0, 1.0), waved(24.0, 2.0), still())
+    assert flags(shot, STILL) == []
+    named = replace(shot.controls[3], name="head")
+    (flag,) = flags(replace(shot, controls=(*shot.controls[:3], named)), STILL)
+    assert flag.control == "head"
+
+
+@pytest.mark.parametrize("fps", FPS)
+@pytest.mark.parametrize("medium", ["keyed", "baked"])
+def test_the_smallest_shift_of_one_side_undoes_twins(fps: float, medium: str) -> None:
+    shot = arms(fps, mirrored(waved(fps, 1.0)))
+    if medium == "baked":
+        shot = baked(shot)
+    (flag,) = flags(shot, TWINS)
+    result = mend(shot, Look(), [flag])
+    assert result.mended == (flag,)
+    assert flags(result.shot, TWINS) == []
+    changed = {(c.control, c.field) for c in differences(shot, result.shot)}
+    assert {control for control, _ in changed} == {"arm.R"}
+    if medium == "keyed":
+        moved = [c for c in differences(shot, result.shot) if c.field == "key"]
+        by = {float(np.ravel(c.after)[0]) - c.frame for c in moved}
+        assert len(by) == 1
+        assert 1 <= abs(by.pop()) <= max(round(3 * fps / 24), 1)
+    else:
+        samples = [s.controls[3].channels[0].samples for s in (shot, result.shot)]
+        assert samples[0] is not None
+        assert samples[1] is not None
+        np.testing.assert_array_equal(samples[0][[0, -1]], samples[1][[0, -1]])
+
+
+def baked(shot: Shot) -> Shot:
+    return replace(
+        shot,
+        controls=tuple(
+            replace(c, channels=tuple(bake(ch, shot) for ch in c.channels)) for c in shot.controls
+        ),
+    )
+
+
+def test_pins_turn_the_shift_to_the_other_side_and_pins_on_both_forbid_it() -> None:
+    shot = arms(24.0, mirrored(waved(24.0, 1.0)), pins=(Pin("arm.R", None, (20.0, 20.0)),))
+    (flag,) = flags(shot, TWINS)
+    result = mend(shot, Look(), [flag])
+    assert {c.control for c in differences(shot, result.shot)} == {"arm.L"}
+    both = replace(shot, pins=(*shot.pins, Pin("arm.L", "rotation.z", (60.0, 60.0))))
+    result = mend(both, Look(), flags(both, TWINS))
+    assert result.mended == ()
+    assert "no room" in result.left[0][1]
+    held = replace(shot, pins=(), marks=(Mark("contact", (100.0, 110.0), ("arm.R", "arm.L")),))
+    found = flags(held, TWINS)
+    assert all(f.frames[1] < 100 for f in found)
+
+
+def test_a_shift_and_its_slopes_come_back_to_the_byte_by_undo(tmp_path: Path) -> None:
+    shot = arms(24.0, mirrored(waved(24.0, 1.0)))
+    path = tmp_path / "arms.shot.json"
+    path.write_bytes(write(shot, path))
+    document = read(path)
+    (flag,) = flags(document.shot, TWINS)
+    suggestion, left = suggested(document, Look(), [flag])
+    assert left == ()
+    assert {"key", "incoming_slope"} <= {c.field for c in suggestion.changes}
+    made = applied(document, document.sha256, suggestion.changes)
+    assert made.left == ()
+    after = tmp_path / "after.shot.json"
+    after.write_bytes(made.data)
+    proof(document, made, after)(made.data)
+    assert flags(read(after).shot, TWINS) == []
+    back = applied(read(after), "", suggestion.changes, undo=True)
+    assert back.left == ()
+    assert back.data == document.data
+    proof(read(after), back, path)(back.data)
 
 
 def test_pins_choose_the_side_that_the_remedy_moves() -> None:

@@ -1,0 +1,129 @@
+"""A side or a part that comes some frames later or earlier, within a range, all that it carries with it.
+
+Keyed channels: the keys inside the range move in time, values and slopes with them; the first and the last key of a
+channel stay, so the segments at the range's ends take up the difference, and slopes that followed a rule of the shot
+follow it again. Baked channels: the samples are read at another time, which sets in and dies away as a minimum-jerk
+move does. Pins, contacts, accents and holds forbid it: what touches or answers to something keeps its time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import ceil
+
+import numpy as np
+from numpy.typing import NDArray
+
+from refine.flags.stage import Stage
+from refine.habit import rules
+from refine.limbs.planting import minimum_jerk
+from refine.pinned import concerning, pinned_keys
+from refine.rig import descendants
+from refine.shot import ROTATIONS, Array, Channel, Keys, Shot, frozen
+
+FOLLOWS = 1e-3  # how nearly a slope was set by a rule, of the slope: files round to some 4 digits [prac]
+RAMP = 4.0  # times the shift that setting in takes: time then runs at 1 +- 1.9 / 4 [judge]
+SPEAKS = ("contact", "accent", "hold")  # marks that tie a control to a time
+
+
+def later(stage: Stage, name: str, frames: tuple[int, int], by: int) -> Shot | None:
+    """The shot in which a control and all that it carries come `by` frames later in a range; negative is earlier.
+
+    None where nothing of it is animated there, keys would pass each other, or something ties it to its time.
+    """
+    shot = stage.shot
+    for each in (name, *descendants(stage.shot, name)):
+        at = (stage.frames >= frames[0]) & (stage.frames <= frames[1])
+        if stage.marked(each, *SPEAKS)[at].any():
+            return None
+        for channel in stage.control(each).channels:
+            moved = (_keyed if channel.keys is not None else _baked)(stage, each, channel, frames, by)
+            if moved is None:
+                return None
+            if moved is not channel:
+                shot = shot.with_channel(each, moved)
+    return shot if shot is not stage.shot else None
+
+
+def _keyed(stage: Stage, name: str, channel: Channel, frames: tuple[int, int], by: int) -> Channel | None:
+    keys = channel.keys
+    assert keys is not None
+    inside = (keys.frames >= frames[0]) & (keys.frames <= frames[1])
+    inside[[0, -1]] = False
+    if not inside.any():
+        return channel
+    moved = keys.frames + np.where(inside, float(by), 0.0)
+    if np.any(np.diff(moved) < np.minimum(1.0, np.diff(keys.frames))):
+        return None
+    held = pinned_keys(stage.locks.pins, name, channel.name, keys)
+    if np.any(_touched(inside) & held):
+        return None
+    return replace(channel, keys=_resloped(keys, keys.changed(frames=moved), held))
+
+
+def _touched(moved: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(K,) these keys and their neighbours."""
+    wide = np.concatenate([[False], moved, [False]])
+    return np.asarray(moved | wide[2:] | wide[:-2])
+
+
+def _resloped(old: Keys, new: Keys, held: NDArray[np.bool_]) -> Keys:
+    """The keys with slopes that followed a rule on their old frames following it on the new ones.
+
+    Only around segments that got longer or shorter: a natural spline would carry that on through the whole channel.
+    """
+    if old.values.shape[1] > 1 or len(old) < 3:
+        return new
+    other = np.diff(new.frames) != np.diff(old.frames)
+    near = _touched(_touched(np.append(other, False) | np.append(False, other))) & ~held
+    before, after = rules(old), rules(new)
+    was, now = before.slopes(old.values)[..., 0], after.slopes(new.values)[..., 0]
+    own = old.outgoing[:, 0]
+    fits = (np.abs(own - was) <= FOLLOWS * np.abs(was)) & (old.incoming[:, 0] == own) & before.judged & near
+    by_rule = np.take_along_axis(now, np.argmax(fits, axis=0)[None], 0)[0]
+    slopes = np.where(fits.any(axis=0), by_rule, own)[:, None]
+    anew = slopes != old.outgoing
+    return new.changed(
+        incoming=np.where(anew, slopes, new.incoming), outgoing=np.where(anew, slopes, new.outgoing)
+    )
+
+
+def _baked(stage: Stage, name: str, channel: Channel, frames: tuple[int, int], by: int) -> Channel | None:
+    samples = channel.samples
+    assert samples is not None
+    if not np.ptp(samples, axis=0).any():
+        return channel
+    a, b = (frame - stage.shot.first_frame for frame in frames)
+    ramp = ceil(RAMP * abs(by))
+    if b - a < 3 * ramp:
+        return None
+    time = np.arange(len(samples), dtype=float)
+    share = minimum_jerk(np.minimum(time - a, b - time) / ramp)
+    moved = np.flatnonzero(share > 0)
+    held = [pin.frames for pin in concerning(stage.locks.pins, name, channel.name)]
+    there = moved + stage.shot.first_frame
+    if any(np.any((there > low - 1) & (there < high + 1)) for low, high in held):
+        return None
+    return replace(
+        channel, samples=frozen(_read_at(channel, samples, moved, time[moved] - by * share[moved]))
+    )
+
+
+def _read_at(channel: Channel, samples: Array, moved: NDArray[np.intp], time: Array) -> Array:
+    """The samples (N, D), those at some positions read at other times (M,) by the spline through all of them."""
+    from scipy.interpolate import CubicSpline
+
+    from refine.smooth import continuous
+
+    whole = continuous(channel, samples)
+    read = CubicSpline(np.arange(len(samples)), whole)(time)
+    read = np.where((time == np.rint(time))[:, None], whole[np.rint(time).astype(np.intp)], read)
+    new = samples.copy()
+    if channel.name in ROTATIONS:
+        new[moved] = samples[moved] + (read - whole[moved])
+        return new
+    if samples.shape[1] == 4:
+        read /= np.linalg.norm(read, axis=1, keepdims=True)
+        read *= np.where(np.sum(samples[moved] * whole[moved], axis=1, keepdims=True) < 0, -1.0, 1.0)
+    new[moved] = read
+    return new
