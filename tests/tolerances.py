@@ -369,3 +369,27 @@ SAME_CURVE = 1e-10
 
 # Relative: a difference quotient with a step of 1e-5 of a channel's unit, whose second order is left out.
 FORM = 1e-4
+
+
+# --- the scoreboard's planted faults --------------------------------------------------------------------------
+
+# Share: planted sizes are found by bisection to 2 %; a foot led by its leg, or a step among keys, is as near as it gets.
+PLANTED = 0.1
+
+# Share: an estimate of noise's power from 48 frames, whose cut-off is sharp, against a filter's that isn't.
+WELCH = 0.4
+
+# Share: what a keyed foot drifts by between its keys, beside what it is led by.
+DRIFTED = 0.25
+
+
+# --- planted feet of baked clips -----------------------------------------------------------------------------
+
+# Shot units: places of a limb two units long through four turns, and back through Euler angles, at 2e-16 each.
+PLACE_OF_LIMB = 1e-9
+
+# Shot units: a knee placed by a search for the least turn, which is flat there: the root of 2e-16, times lengths.
+SOLVED_ANGLE = 1e-6
+
+# Radians: bends of a few degrees read off cosines, about an axis that isn't quite square to both bones.
+IN_PROPORTION = 2e-5
