@@ -88,8 +88,10 @@ def baseline_best(
 
 @cache
 def fingerprint() -> str:
-    """Of the code that the kept figures follow from."""
+    """Of the code that the kept figures follow from: also where feet are taken to stand."""
     digest = hashlib.sha256()
-    for name in SOURCES:
-        digest.update((Path(__file__).parent / f"{name}.py").read_bytes())
+    here = Path(__file__).parent
+    theirs = [here.parent / "corpus.py", *sorted((here.parents[1] / "refine" / "limbs").glob("*.py"))]
+    for path in [*(here / f"{name}.py" for name in SOURCES), *theirs]:
+        digest.update(path.read_bytes())
     return digest.hexdigest()[:12]
