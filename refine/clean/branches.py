@@ -35,7 +35,7 @@ def straightened(
         way, jumps = _continuous(group, old[:, good])
         if not len(jumps):
             continue
-        values[np.ix_(rows, good)] = way
+        values[np.array(rows)[:, None], good] = way
         for at in np.setdiff1d(np.arange(len(tracks)), good).tolist():  # near the good frame before it
             before = good[max(int(np.searchsorted(good, at)) - 1, 0)]
             pair = np.stack([values[rows, before], old[:, at]], axis=1)

@@ -17,7 +17,9 @@ from refine.clean.denoise import Denoised, Keep, denoised
 from refine.clean.findings import Findings
 from refine.clean.gaps import lead_in, mask
 from refine.clean.loop import padded, unpadded
-from refine.clean.plant import planted
+from refine.clean.plant import Planting, planted
+from refine.clean.rate import at_rate
+from refine.clean.reduce import reduced
 from refine.clean.settings import Settings
 from refine.clean.tracks import Group, Tracks, tracks, with_tracks
 from refine.clean.wrong import Wrong, wrong
@@ -56,7 +58,23 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     aside = over_budget(told, settings)
     if aside:
         return Cleaned(shot, replace(told, set_aside=aside))
-    return Cleaned(planting.shot, told)
+    return _rewritten(planting, told, settings)
+
+
+def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleaned:
+    """The clean clip at the rate and in the keys that were asked for."""
+    shot, touchdowns = planting.shot, planting.touchdowns
+    if settings.fps is not None:
+        ratio, first = settings.fps / shot.fps, shot.first_frame
+        shot = at_rate(shot, settings.fps)
+        touchdowns = {
+            name: [first + round((f - first) * ratio) for f in at] for name, at in touchdowns.items()
+        }
+    if settings.within is None:
+        return Cleaned(shot, told)
+    shot = reduced(shot, settings.within, touchdowns)
+    count = sum(len(ch.keys) for c in shot.controls for ch in c.channels if ch.keys is not None)
+    return Cleaned(shot, replace(told, keys=count, keys_per_second=count * shot.fps / len(shot.frames)))
 
 
 def _smoothed(shot: Shot, straight: Tracks, bad: Wrong, lead: int, settings: Settings) -> Denoised:

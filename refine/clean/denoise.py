@@ -28,8 +28,9 @@ Mask = NDArray[np.bool_]
 
 LOCK = 15.0  # [judge] deg: nearer than this to gimbal lock angles are no measure of the turn
 FAR = 4.5  # [judge] sigmas from which a sample is looked at again
-MOST = 2.8  # sigmas that a sample is moved, as a rule
-HOLDS = 3
+MOST = 2.8  # sigmas that a sample is moved in a row whose noise comes in bursts
+BY_CHANCE = 0.0027  # of normal noise lies beyond 3 sigma
+HOLDS = 4
 ALONE = 2.0  # times as far off as the samples two and three frames away: then it is a spike
 LIVELIER = 50.0  # times the variance of jerk where a move was sharper than thought
 BROKEN = 1e6  # the same where the motion is said to break
@@ -181,9 +182,14 @@ class _Work:
         return True
 
     def _held_back(self, z: Array) -> bool:
-        """Holds the samples more firmly that would still be moved farther than noise explains, and says if there are."""
+        """Holds more firmly what would still be moved farther than noise explains; False if there is nothing.
+
+        Noise moves 1 sample in 370 by more than 3 sigma. A row with more of those has noise that comes in bursts, so
+        that what sticks out may be motion.
+        """
         off = np.where(self.missing | self.held, 0.0, np.abs(self.y - z) / self.sigma[:, None])
-        far = off > MOST
+        bursts = np.mean(off > 3.0, axis=1) > BY_CHANCE
+        far = off > np.where(bursts, MOST, FAR)[:, None]
         self.stiff[far] *= 2.0 * np.square(off[far] / MOST)
         return bool(far.any())
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from refine.clean.denoise import Denoised, Keep, Mask
-from refine.clean.tracks import Group, Tracks
+from refine.clean.tracks import Group, Kind, Tracks
 from refine.shot import Array
 
 BEYOND = 2.0  # s that are continued: what lies farther has no say in a smoothing of 1 Hz and above
@@ -15,14 +15,14 @@ TRAVELS = 0.05  # [judge] of its range by which a place may miss its start and s
 
 
 def padded(tracks: Tracks, keep: dict[Group, Keep]) -> tuple[Tracks, dict[Group, Keep]]:
-    """Tracks and masks continued over both ends. A figure that travels goes on travelling, a spin goes on spinning."""
+    """Tracks and masks continued over both ends. A figure that travels goes on travelling, a spin spinning."""
     reach = _reach(tracks)
     values = tracks.values
-    shift = np.zeros(len(values))
+    adds = np.zeros((len(values), 1))
     for group in tracks.groups:
         rows = list(group.rows)
-        shift[rows] = _shift(group, values[rows])
-    left, right = values[:, -reach:] + shift[:, None], values[:, :reach] - shift[:, None]
+        adds[rows, 0] = round_adds(group.kind, values[rows].T)
+    left, right = values[:, -reach:] - adds, values[:, :reach] + adds
     longer = replace(tracks, values=np.concatenate([left, values, right], axis=1))
 
     def around(mask: Mask) -> Mask:
@@ -35,16 +35,16 @@ def _reach(tracks: Tracks) -> int:
     return min(round(BEYOND * tracks.fps), len(tracks))
 
 
-def _shift(group: Group, values: Array) -> Array:
-    """(k,) what is added to the end so that it leads on to the start."""
-    gap = values[:, 0] - values[:, -1]
-    if group.kind == "angles":
+def round_adds(kind: Kind, samples: Array) -> Array:
+    """(D,) what a loop adds to samples (N, D) at each round: turns of a spin, the way of a figure that travels."""
+    gap = samples[-1] - samples[0]
+    if kind == "angles":
         return np.asarray(360.0 * np.round(gap / 360.0))
-    if group.kind != "place":
-        return np.zeros(len(values))
-    step = 0.5 * (values[:, 1] - values[:, 0] + values[:, -1] - values[:, -2])
-    travels = np.abs(gap - step) > TRAVELS * np.ptp(values, axis=1)
-    return np.where(travels, gap - step, 0.0)
+    if kind != "place" or len(samples) < 2:
+        return np.zeros(samples.shape[1])
+    step = 0.5 * (samples[1] - samples[0] + samples[-1] - samples[-2])
+    travels = np.abs(gap + step) > TRAVELS * np.ptp(samples, axis=0)
+    return np.where(travels, gap + step, 0.0)
 
 
 def unpadded(smooth: Denoised, count: int) -> Denoised:

@@ -225,7 +225,7 @@ def _likely(row: Array, noise: Noise, fps: float, size: int, before: Array, spre
     cost += 0.5 * ((tried - np.interp(centres, np.arange(len(row)), before)[:, None]) / spread) ** 2
     weight = np.exp(-(cost - cost.min(axis=1, keepdims=True)))
     mean = (weight @ tried) / weight.sum(axis=1)
-    return np.interp(np.arange(len(row)), centres, mean)
+    return np.asarray(np.interp(np.arange(len(row)), centres, mean))
 
 
 def _bounds(sigma: float, fps: float) -> tuple[float, float]:
