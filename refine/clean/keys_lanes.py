@@ -204,8 +204,6 @@ def corners(lanes: Lanes) -> Mask:
 
 def extremes(lanes: Lanes) -> Mask:
     """(R, N) where the channel that moves most turns back by many times the budget."""
-    from scipy.signal import find_peaks
-
     found = np.zeros(lanes.shape, np.bool_)
     size = lanes.values.shape[2]
     own = [triangle(size).index((d, d)) for d in range(size)]
@@ -213,9 +211,33 @@ def extremes(lanes: Lanes) -> Mask:
     swing = lanes.values * scale
     main = np.argmax(np.ptp(swing, axis=1), axis=1)
     for r, d in enumerate(main.tolist()):
-        for path in (swing[r, :, d], -swing[r, :, d]):
-            found[r, find_peaks(path, prominence=PROMINENT)[0]] = True
+        found[r, turns(swing[r, :, d], PROMINENT)] = True
     return found
+
+
+def turns(path: Array, least: float) -> list[int]:
+    """Where a path (N,) turns back by `least` or more before it goes on; highs and lows by turns, not its ends."""
+    step = np.diff(path)
+    at = np.flatnonzero(step[1:] * step[:-1] <= 0) + 1
+    found: list[int] = []
+    high = low = rising = (
+        0  # positions of the highest and lowest since the last turn; 0 knows no direction yet
+    )
+    for k in (*at.tolist(), len(path) - 1):
+        value = path[k]
+        if rising >= 0:
+            if value > path[high]:
+                high = k
+            elif path[high] - value >= least:
+                found.append(high)
+                rising, low = -1, k
+        if rising <= 0:
+            if value < path[low]:
+                low = k
+            elif value - path[low] >= least:
+                found.append(low)
+                rising, high = 1, k
+    return [k for k in found if k > 0]
 
 
 # --- keyed channels ----------------------------------------------------------------------------------------

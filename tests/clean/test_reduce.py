@@ -9,10 +9,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicHermiteSpline, CubicSpline
+from scipy.signal import find_peaks
 from scipy.spatial.transform import Rotation
 
 from benchmarks.corpus import clip_at
 from refine.clean import reduce
+from refine.clean.keys_lanes import turns
 from refine.clean.keys_measure import carried, form, measured, millimetres
 from refine.clean.reduce import reduced, reductions
 from refine.clean.settings import Amount, Unit
@@ -294,6 +296,19 @@ def test_keys_sit_on_the_extremes() -> None:
     turns = np.arange(12.0, 120.0, 12.0)
     assert np.isin(turns, keys).mean() >= 0.7
     assert len(keys) <= 2 * len(turns)
+
+
+@pytest.mark.outside
+@pytest.mark.parametrize("seed", range(5))
+def test_turns_are_prominent_peaks(seed: int) -> None:
+    """[lib] scipy's peaks of the same prominence, of the path and upside down, and nothing between two of them."""
+    path = swinging(seed, frames=400, bones=1, channels=1)[:, 0, 0]
+    path = path + np.random.default_rng(seed).normal(0, 0.3, 400)
+    found = turns(path, 12.0)
+    peaks = [*find_peaks(path, prominence=12.0)[0], *find_peaks(-path, prominence=12.0)[0]]
+    assert len(found) > 8
+    assert set(peaks) <= set(found)
+    assert set(found[1:-1]) <= set(peaks)
 
 
 def test_quaternions_keep_their_turn() -> None:
