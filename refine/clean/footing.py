@@ -24,6 +24,7 @@ BLOCK = 8192  # frames posed at once
 SAME_PLACE, SAME_TIME = 0.02, 0.2  # m and s: contacts of one point nearer than that are one
 RAMP = 0.04  # [judge] s in which a point comes to rest or sets off
 SHORT = 0.04  # [judge] s: half of the least time in which one contact goes over to the next
+GIVE_WAY = 0.08  # [judge] s in which the slide of a marked contact goes over into the step beside it
 RISE = 0.012  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
 CALM = 0.0015  # m: a point that stays that near to its anchor stands
 
@@ -155,14 +156,12 @@ class _Window:
         return minimum_jerk((t - self.rest[1] + up) / up) * minimum_jerk((self.off[0] + down - t) / down)
 
 
-def footing(shot: Shot, contact: Planted, scale: float, path: Array) -> Footing:
-    """What a contact asks for of a point whose path over the clip is (N, 3)."""
+def footing(shot: Shot, contact: Planted, scale: float) -> Footing:
+    """What a contact asks for."""
     start = int(contact.frames[0]) - shot.first_frame
     span = start, start + len(contact.frames) - 1
-    if contact.marked:
-        first, away, window = _by_mark(shot, contact, path, span)
-    else:
-        first, (away, window) = start, _by_motion(shot, contact, scale)
+    away, window = _by_mark(shot, contact) if contact.marked else _by_motion(shot, contact, scale)
+    first = start - window.rest[1] if contact.marked else start
     core = first + window.rest[1], first + window.off[0]
     needed = float(np.linalg.norm(away[window.rest[1] : window.off[0] + 1], axis=1).max())
     if needed * scale < CALM:
@@ -174,16 +173,17 @@ def footing(shot: Shot, contact: Planted, scale: float, path: Array) -> Footing:
     return Footing(contact, span, first, moves - moves[middle] - away[middle], core, needed)
 
 
-def _by_mark(shot: Shot, contact: Planted, path: Array, span: tuple[int, int]) -> tuple[int, Array, _Window]:
-    """First position, way from the anchor, and window of a contact that stands firm on all its frames."""
-    ramp = 0 if contact.relative is not None else max(round(RAMP * shot.fps), 1)
-    before, after = min(ramp, span[0]), min(ramp, len(shot.frames) - 1 - span[1])
-    ends = path[span[0] - before : span[0]], path[span[1] + 1 : span[1] + 1 + after]
-    away = np.concatenate(
-        [ends[0] - contact.anchor[0], contact.path - contact.anchor, ends[1] - contact.anchor[-1]]
-    )
-    last = len(away) - 1
-    return span[0] - before, away, _Window((0, before), (last - after, last))
+def _by_mark(shot: Shot, contact: Planted) -> tuple[Array, _Window]:
+    """Way from the anchor, and window, of a contact that stands firm on all its frames.
+
+    Beside them the way goes on as fast as it does at its ends, so that not the step itself is held back.
+    """
+    ramp = max(round(GIVE_WAY * shot.fps), 1)
+    away = contact.path - contact.anchor
+    t = np.arange(1.0, ramp + 1)[:, None]
+    before, after = away[0] - t[::-1] * (away[1] - away[0]), away[-1] + t * (away[-1] - away[-2])
+    last = len(away) + 2 * ramp - 1
+    return np.concatenate([before, away, after]), _Window((0, ramp), (last - ramp, last))
 
 
 def _by_motion(shot: Shot, contact: Planted, scale: float) -> tuple[Array, _Window]:

@@ -66,7 +66,7 @@ def planted(shot: Shot) -> Planting:
     known = paths(shot, [p for limb in stood for p in (*limb.points, *joint_points(shot, limb))], shot.frames)
     free = [limb for limb in stood if limb.end not in named]
     contacts = [*by_mark, *found(shot, free, scale, known)]
-    footings = [footing(shot, each, scale, known[each.point]) for each in contacts if each.limb is not None]
+    footings = [footing(shot, each, scale) for each in contacts if each.limb is not None]
     left = [Left(each, "no limb carries it") for each in contacts if each.limb is None]
     false = _false(footings, scale)
     left += [Left(each.contact, f"it is {MM * each.needed * scale:.0f} mm off") for each in false]
