@@ -346,6 +346,9 @@ FAR_FROM_THE_ENDS = 0.01
 # Gain: the common factor 0.802 is meant for the continuous filter.
 FILTER_GAIN = 0.01
 
+# Relative: the median over 93 channels of an estimate from 1200 samples each, motion adding a little.
+NOISE_FOUND = 0.05
+
 # Relative: filtered angles of two branches differ by rounding, and where a branch begins.
 OTHER_BRANCH = 1e-6
 
@@ -393,3 +396,30 @@ SOLVED_ANGLE = 1e-6
 
 # Radians: bends of a few degrees read off cosines, about an axis that isn't quite square to both bones.
 IN_PROPORTION = 2e-5
+
+# Times the truth's own: how fast planted points may move once they were put back (goal).
+DRIFT_KEPT = 1.5
+
+# mm, or mm a second: a point that stands, with what a limb's near-straight knee and 24 frames a second leave.
+STANDING_STILL = 0.5
+
+# mm a second: what a found contact's ends leave, some 12 of its 200 frames at a sway of 60 mm a second.
+FOUND_EDGES = 4.0
+
+# mm a second: the same mean of speeds of some tens, summed up another way.
+SAME_SPEED = 1e-6
+
+# mm: what a second run may move (goal).
+SECOND_RUN = 0.5
+
+# Shot units, or entries of a rotation: the same path through two spellings of the same turns.
+SAME_PATH = 1e-8
+
+# Times the largest, or the root mean square: second differences of a knee's bend beside those of the sound motion.
+KNEE_KEPT = 1.6
+
+# mm a frame at 120 frames a second: a minimum-jerk move of 50 mm within 0.08 s goes 10 mm in a frame at most.
+STEP_OF_A_MOVE = 10.0
+
+# Share of the slide that damped least squares may leave of a foot that can't turn freely.
+LEFT_TO_SLIDE = 0.2

@@ -22,11 +22,11 @@ from refine.shot import Array, Control, Shot
 BLEND = 0.25  # [judge] s over which a move dies away outside contacts
 BLOCK = 8192  # frames posed at once
 SAME_PLACE, SAME_TIME = 0.02, 0.2  # m and s: contacts of one point nearer than that are one
-RAMP = 0.04  # [judge] s in which a point comes to rest or sets off
+RAMP = 0.03  # [judge] s in which a point comes to rest or sets off
 SHORT = 0.04  # [judge] s: half of the least time in which one contact goes over to the next
 GIVE_WAY = 0.08  # [judge] s in which the slide of a marked contact goes over into the step beside it
-RISE = 0.012  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
-CALM = 0.0015  # m: a point that stays that near to its anchor stands
+RISE = 0.02  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
+CALM, CALM_HEIGHT = 0.0015, 0.005  # m: a point that stays that near to its anchor stands
 
 
 # --- paths -------------------------------------------------------------------------------------------------
@@ -164,13 +164,22 @@ def footing(shot: Shot, contact: Planted, scale: float) -> Footing:
     first = start - window.rest[1] if contact.marked else start
     core = first + window.rest[1], first + window.off[0]
     needed = float(np.linalg.norm(away[window.rest[1] : window.off[0] + 1], axis=1).max())
-    if needed * scale < CALM:
+    if _calm(away[window.rest[1] : window.off[0] + 1] * scale, shot, contact.marked):
         return Footing(contact, span, first, np.zeros((1, 3)), core, needed)
     share = window.share(len(away))
     steps = -np.diff(away, axis=0) * (0.5 * (share[1:] + share[:-1]))[:, None]
     moves = np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
     middle = (window.rest[1] + window.off[0]) // 2
     return Footing(contact, span, first, moves - moves[middle] - away[middle], core, needed)
+
+
+def _calm(away: Array, shot: Shot, marked: bool) -> bool:
+    """Whether a point stands already, ways (k, 3) in m; the height of a found one is known less well."""
+    if marked:
+        return bool(np.linalg.norm(away, axis=1).max() < CALM)
+    up = "xyz".index(shot.up)
+    level = np.delete(away, up, axis=1)
+    return bool(np.linalg.norm(level, axis=1).max() < CALM and np.abs(away[:, up]).max() < CALM_HEIGHT)
 
 
 def _by_mark(shot: Shot, contact: Planted) -> tuple[Array, _Window]:

@@ -1,0 +1,440 @@
+"""Planted feet of baked clips: they stand, nothing else moves, and what can't be is left and said."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+import pytest
+from scipy.signal import butter, sosfiltfilt
+from scipy.spatial.transform import Rotation
+
+from benchmarks.cleaning.drift import drifted
+from benchmarks.corpus import captured, continuous
+from benchmarks.planted.contacts import stepping
+from refine.clean.footing import Footing, moves_of, paths
+from refine.clean.plant import drift, figure, planted
+from refine.clean.planted_limb import eased
+from refine.limbs.limb import bend
+from refine.limbs.planted import Planted
+from refine.pose import Point, pose, world_point
+from refine.shot import Array, Channel, Control, Limits, Mark, Pin, Shot, frozen
+from tests.open_clips import clip_or_skip
+from tests.tolerances import (
+    DRIFT_KEPT,
+    FOUND_EDGES,
+    KNEE_KEPT,
+    LEFT_TO_SLIDE,
+    SAME_PATH,
+    SAME_SPEED,
+    SECOND_RUN,
+    STANDING_STILL,
+    STEP_OF_A_MOVE,
+)
+
+FPS = 120.0
+FOOT = Point("foot.L", (0.0, 0.0, 0.0))
+FEET = (FOOT, Point("foot.R", (0.0, 0.0, 0.0)))
+LEG = ("thigh.L", "shin.L", "foot.L")
+
+
+def swaying(shot: Shot, degrees: float = 2.0) -> Shot:
+    """The shot with slow errors of hip and knee, as a solver leaves them: feet slide by 20 to 60 mm."""
+    t = np.arange(len(shot.frames)) / shot.fps
+    for name, phase, size in (
+        ("thigh.L", 0.3, 1.0),
+        ("shin.L", 1.1, 0.8),
+        ("thigh.R", 2.0, 1.0),
+        ("shin.R", 0.5, 0.8),
+    ):
+        channel = shot.controls[shot.index(name)].channel("rotation.x")
+        assert channel is not None
+        assert channel.samples is not None
+        slow = size * degrees * np.sin(2 * np.pi * 0.6 * t + phase)[:, None]
+        shot = shot.with_channel(name, replace(channel, samples=frozen(channel.samples + slow)))
+    return shot
+
+
+@lru_cache(maxsize=4)
+def walk(marked: bool, fps: float = FPS) -> tuple[Shot, Shot]:
+    truth = stepping(fps, steps=6, marked=marked)
+    return truth, swaying(truth)
+
+
+def path(shot: Shot, point: Point) -> Array:
+    return world_point(pose(shot, shot.frames), shot, point)
+
+
+def knees(shot: Shot) -> Iterator[Array]:
+    """Second differences of the knees' bends, degrees a frame^2."""
+    posed = pose(shot, shot.frames)
+    for limb in figure(shot)[0]:
+        if limb.kind == "leg":
+            yield np.diff(bend(shot, posed, limb), 2)
+
+
+def samples(shot: Shot, name: str) -> Array:
+    return np.concatenate(
+        [c.samples for c in shot.controls[shot.index(name)].channels if c.samples is not None], axis=1
+    )
+
+
+# --- feet stand --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("fps", [24.0, 120.0, 240.0])
+@pytest.mark.parametrize("marked", [True, False])
+def test_feet_that_slid_in_their_stance_stand_as_the_truth_does(marked: bool, fps: float) -> None:
+    """Slides of 20 to 60 mm while the foot stands, gone again in the step after."""
+    truth = walk(marked, fps)[0]
+    bad = drifted(truth, np.random.default_rng(3), 1.0)
+    done = planted(bad)
+    assert done.left == ()
+    assert len(done.contacts) >= 6
+    assert done.drift[0] > 20.0
+    assert done.drift[1] == pytest.approx(drift(done.shot, done.contacts))
+    contacts = planted(truth).contacts
+    assert drift(done.shot, contacts) <= DRIFT_KEPT * drift(truth, contacts) + STANDING_STILL
+
+
+@pytest.mark.parametrize(("marked", "left"), [(True, STANDING_STILL), (False, FOUND_EDGES)])
+def test_feet_that_sway_all_the_time_stand_again(marked: bool, left: float) -> None:
+    """A contact that is found begins and ends as the point moves: there the sway stays."""
+    truth, bad = walk(marked)
+    done = planted(bad)
+    contacts = planted(truth).contacts
+    assert done.left == ()
+    assert drift(bad, contacts) > 80.0
+    assert drift(done.shot, contacts) <= drift(truth, contacts) + left
+
+
+def test_drift_is_the_mean_speed_of_the_points_in_mm() -> None:
+    truth, bad = walk(True)
+    done = planted(bad)
+    speeds = []
+    for each in done.contacts:
+        at = each.frames.astype(np.intp)
+        way = path(bad, each.point)[at]
+        speeds.append(np.linalg.norm(np.diff(way, axis=0), axis=1).sum() / ((len(at) - 1) / FPS) * 1000)
+    assert drift(bad, done.contacts) == pytest.approx(float(np.median(speeds)), abs=SAME_SPEED)
+    assert done.drift[0] == pytest.approx(drift(bad, done.contacts), abs=SAME_SPEED)
+    assert drift(truth, ()) == 0.0
+
+
+@pytest.mark.parametrize("marked", [True, False])
+def test_a_second_run_finds_them_standing(marked: bool) -> None:
+    once = planted(walk(marked)[1])
+    twice = planted(once.shot)
+    for point in FEET:
+        apart = np.linalg.norm(path(twice.shot, point) - path(once.shot, point), axis=1)
+        assert float(apart.max()) * 1000 < SECOND_RUN
+
+
+@pytest.mark.parametrize("marked", [True, False])
+def test_a_sound_walk_stays_as_it_is(marked: bool) -> None:
+    truth = walk(marked)[0]
+    assert planted(truth).shot == truth
+
+
+def test_what_no_move_reaches_stays_to_the_last_bit() -> None:
+    truth = walk(True)[0]
+    first = next(mark for mark in truth.marks if mark.controls == ("foot.L",) and mark.frames[0] > 0)
+    near = (truth.frames >= first.frames[0]) & (truth.frames <= first.frames[1])
+    slide = 3.0 * np.sin(np.pi * np.clip((truth.frames - first.frames[0]) / np.ptp(first.frames), 0, 1)) ** 2
+    channel = truth.controls[truth.index("thigh.L")].channel("rotation.x")
+    assert channel is not None
+    assert channel.samples is not None
+    bad = truth.with_channel(
+        "thigh.L", replace(channel, samples=frozen(channel.samples + (slide * near)[:, None]))
+    )
+    after = planted(bad).shot
+    assert after.controls[0] is bad.controls[0]
+    for name in LEG:
+        moved = np.any(samples(after, name) != samples(bad, name), axis=1)
+        assert moved[near].any()
+        far = (truth.frames < first.frames[0] - FPS) | (truth.frames > first.frames[1] + FPS)
+        assert not moved[far].any()
+    for name in ("thigh.R", "shin.R", "foot.R"):
+        assert after.controls[after.index(name)] is bad.controls[bad.index(name)]
+
+
+@pytest.mark.parametrize("marked", [True, False])
+def test_feet_keep_how_they_are_turned_and_knees_don_t_pop(marked: bool) -> None:
+    truth, bad = walk(marked)
+    after = planted(bad).shot
+    before_after = [pose(shot, shot.frames).linear for shot in (bad, after)]
+    for side in "LR":
+        i = bad.index(f"foot.{side}")
+        np.testing.assert_allclose(before_after[1][i], before_after[0][i], atol=SAME_PATH)
+    for one, other in zip(knees(truth), knees(after), strict=True):
+        assert np.abs(other).max() <= KNEE_KEPT * np.abs(one).max()
+
+
+def test_the_touchdowns_are_the_ends_of_the_marks() -> None:
+    truth, bad = walk(True)
+    ends = sorted({int(f) for m in truth.marks if m.controls == ("foot.L",) for f in m.frames})
+    assert planted(bad).touchdowns["foot.L"] == ends
+
+
+def test_the_first_frame_may_have_any_number() -> None:
+    bad = walk(True)[1]
+    later = replace(
+        bad,
+        first_frame=bad.first_frame + 37,
+        last_frame=bad.last_frame + 37,
+        marks=tuple(replace(m, frames=(m.frames[0] + 37, m.frames[1] + 37)) for m in bad.marks),
+    )
+    np.testing.assert_array_equal(
+        samples(planted(later).shot, "shin.L"), samples(planted(bad).shot, "shin.L")
+    )
+
+
+# --- other rigs --------------------------------------------------------------------------------------------
+
+
+def quaternions(shot: Shot) -> Shot:
+    """The shot with its turns as quaternions, by an independent library."""
+
+    def turned(control: Control) -> Control:
+        by_name = {c.name: c for c in control.channels}
+        angles = np.concatenate([by_name[f"rotation.{a}"].samples for a in control.order], axis=1)  # type: ignore[misc]
+        q = Rotation.from_euler(control.order.upper(), angles, degrees=True).as_quat()
+        rest = tuple(c for c in control.channels if not c.name.startswith("rotation"))
+        return replace(control, channels=(*rest, Channel("rotation", samples=frozen(q))))
+
+    return replace(shot, controls=tuple(map(turned, shot.controls)))
+
+
+def hinged(shot: Shot) -> Shot:
+    """The shot with knees that turn about one axis only: the two others are 0 in this walk."""
+    controls = [
+        replace(c, channels=tuple(ch for ch in c.channels if ch.name == "rotation.x"))
+        if c.name.startswith("shin")
+        else c
+        for c in shot.controls
+    ]
+    return replace(shot, controls=tuple(controls))
+
+
+@pytest.mark.parametrize("other", [quaternions, hinged])
+def test_quaternions_and_hinges_move_the_same_way(other: object) -> None:
+    assert callable(other)
+    bad = walk(True)[1]
+    plain, done = planted(bad), planted(other(bad))
+    for point in FEET:
+        np.testing.assert_allclose(path(done.shot, point), path(plain.shot, point), atol=SAME_PATH)
+    assert done.drift[1] < STANDING_STILL
+
+
+def test_a_foot_that_can_t_turn_freely_is_solved_in_steps() -> None:
+    bad = walk(True, 24.0)[1]
+    feet = [replace(c, channels=c.channels[:2]) if c.name == "foot.L" else c for c in bad.controls]
+    shot = replace(bad, controls=tuple(feet))
+    done = planted(shot)
+    left = [each for each in done.contacts if each.control == "foot.L"]
+    assert drift(done.shot, left) < LEFT_TO_SLIDE * drift(shot, left)
+
+
+def test_a_foot_stands_on_a_floor_that_moves() -> None:
+    """A moving floor carries the whole figure; its marks name the floor too."""
+    truth, bad = walk(True)
+    ride = 0.3 * np.sin(2 * np.pi * np.arange(len(truth.frames)) / FPS)[:, None]
+    deck = Control("deck", channels=(Channel("translation.x", samples=frozen(ride)),))
+    controls = (deck, replace(bad.controls[0], parent="deck"), *bad.controls[1:])
+    marks = tuple(replace(m, controls=(*m.controls, "deck")) for m in bad.marks)
+    done = planted(replace(bad, controls=controls, marks=marks))
+    assert {each.relative for each in done.contacts if each.limb is not None} == {"deck"}
+    for point in FEET:
+        name = point.control
+        for mark in truth.marks:
+            if mark.controls == (name,):
+                part = slice(int(mark.frames[0]), int(mark.frames[1]) + 1)
+                on_deck = path(done.shot, point)[part] - np.pad(ride, ((0, 0), (0, 2)))[part]
+                assert float(np.ptp(on_deck, axis=0).max()) * 1000 < STANDING_STILL
+
+
+# --- what is held, and what is left ------------------------------------------------------------------------
+
+
+def held_part(pin: Pin | None, mark: Mark | None) -> tuple[Shot, Shot]:
+    bad = walk(True)[1]
+    bad = replace(bad, pins=(pin,) if pin else (), marks=(*bad.marks, mark) if mark else bad.marks)
+    return bad, planted(bad).shot
+
+
+@pytest.mark.parametrize(
+    ("pin", "mark", "frames"),
+    [
+        (Pin("shin.L", None, (300.0, 330.0)), None, (300, 330)),
+        (Pin("foot.L", "rotation.x", (310.0, 310.0)), None, (310, 310)),
+        (None, Mark("accent", (300.0, 320.0), ("thigh.L",)), (300, 320)),
+    ],
+)
+def test_pins_and_accents_hold_the_whole_limb(
+    pin: Pin | None, mark: Mark | None, frames: tuple[int, int]
+) -> None:
+    bad, after = held_part(pin, mark)
+    free = planted(walk(True)[1]).shot
+    part = slice(frames[0], frames[1] + 1)
+    for name in LEG:
+        np.testing.assert_array_equal(samples(after, name)[part], samples(bad, name)[part])
+    assert np.any(samples(free, "shin.L")[part] != samples(bad, "shin.L")[part])
+    way = path(after, FOOT) - path(bad, FOOT)
+    assert float(np.abs(np.diff(way, axis=0)).max()) * 1000 < STEP_OF_A_MOVE
+
+
+def test_limits_are_kept() -> None:
+    bad = walk(True)[1]
+    channel = bad.controls[bad.index("shin.L")].channel("rotation.x")
+    assert channel is not None
+    shot = bad.with_channel("shin.L", replace(channel, limits=Limits(upper=30.0)))
+    highest = np.maximum(samples(bad, "shin.L")[:, 0], 30.0)
+    assert np.any(samples(planted(bad).shot, "shin.L")[:, 0] > highest)
+    after = planted(shot).shot
+    assert np.all(samples(after, "shin.L")[:, 0] <= highest)
+    assert np.any(samples(after, "shin.L") != samples(bad, "shin.L"))
+
+
+def test_a_contact_that_is_far_off_is_none() -> None:
+    """An unmarked foot that creeps by 16 cm isn't planted, however slow."""
+    truth = walk(False)[0]
+    channel = truth.controls[0].channel("translation.z")
+    assert channel is not None
+    assert channel.samples is not None
+    contact = next(c for c in planted(truth).contacts if c.control == "foot.L" and c.frames[0] > 100)
+    t = np.clip((truth.frames - contact.frames[0]) / np.ptp(contact.frames), 0, 1)[:, None]
+    creeping = truth.with_channel("hips", replace(channel, samples=frozen(channel.samples + 0.16 * t)))
+    done = planted(creeping)
+    false = [each for each in done.left if "mm off" in each.reason]
+    assert [each.contact.control for each in false] == ["foot.L"]
+    assert all(each.contact is not other for each in false for other in done.contacts)
+    part = slice(int(contact.frames[0]) + 40, int(contact.frames[-1]) - 40)
+    np.testing.assert_array_equal(samples(done.shot, "shin.L")[part], samples(creeping, "shin.L")[part])
+
+
+def test_a_prop_that_no_limb_carries_is_left() -> None:
+    bad = walk(True)[1]
+    prop = Control(
+        "crate", channels=(Channel("translation.x", samples=frozen(np.zeros((len(bad.frames), 1)))),)
+    )
+    shot = replace(
+        bad, controls=(*bad.controls, prop), marks=(*bad.marks, Mark("contact", (10.0, 50.0), ("crate",)))
+    )
+    done = planted(shot)
+    assert [(each.contact.control, each.reason) for each in done.left] == [("crate", "no limb carries it")]
+    assert done.drift[1] < STANDING_STILL
+
+
+def test_a_shot_without_feet_stays_as_it_is() -> None:
+    box = Control("box", channels=(Channel("translation.x", samples=frozen(np.zeros((9, 1)))),))
+    shot = Shot("box", 24.0, 0, 8, (box,))
+    done = planted(shot)
+    assert done.shot == shot
+    assert done.drift == (0.0, 0.0)
+
+
+def test_keyed_limbs_are_left() -> None:
+    done = planted(stepping(24.0, keyed=3))
+    assert {each.reason for each in done.left} == {"its limb isn't baked"}
+
+
+# --- the floor ---------------------------------------------------------------------------------------------
+
+
+def test_a_foot_that_swings_through_the_floor_is_lifted_to_it() -> None:
+    truth = walk(True)[0]
+    swing = [m for m in truth.marks if m.controls == ("foot.L",)]
+    middle = 0.5 * (swing[0].frames[1] + swing[1].frames[0])
+    dip = 35.0 * np.exp(-0.5 * ((truth.frames - middle) / 3.0) ** 2)[:, None]
+    foot = truth.controls[truth.index("foot.L")].channel("rotation.x")
+    assert foot is not None
+    assert foot.samples is not None
+    bad = truth.with_channel("foot.L", replace(foot, samples=frozen(foot.samples + dip)))
+    toe = Point("foot.L", truth.controls[truth.index("foot.L")].tip or (0.0, 0.0, 0.0))
+    assert float(path(bad, toe)[:, 1].min()) < -0.01
+    done = planted(bad)
+    assert [name for name, _, _ in done.lifted] == ["foot.L"]
+    assert float(path(done.shot, toe)[:, 1].min()) > -STANDING_STILL / 1000
+    assert planted(done.shot).lifted == ()
+
+
+# --- moves that go over into each other --------------------------------------------------------------------
+
+
+def asking(first: int, last: int, by: tuple[float, float, float]) -> Footing:
+    path = np.zeros((last - first + 1, 3))
+    contact = Planted(FOOT, np.arange(first, last + 1.0), path, path, "foot.L", False)
+    return Footing(contact, (first, last), first, np.array([by]), (first, last), float(np.linalg.norm(by)))
+
+
+@pytest.mark.parametrize("second", [(60, 140), (90, 160), (95, 180), (99, 190), (120, 200), (155, 260)])
+def test_a_foot_that_rolls_from_heel_to_toe_isn_t_moved_with_a_jump(second: tuple[int, int]) -> None:
+    """Heel, then ball: each is moved as it asks where it alone stands, and no step between is large."""
+    heel, ball = asking(30, 100, (0.02, 0.0, 0.0)), asking(*second, (-0.01, 0.0, 0.03))
+    moves = moves_of([ball, heel], 300, FPS)
+    np.testing.assert_allclose(
+        moves[31 : min(second[0] - 6, 95)], np.tile(heel.by, (min(second[0] - 6, 95) - 31, 1))
+    )
+    np.testing.assert_allclose(moves[max(106, second[0] + 6) : second[1]][:1], ball.by)
+    assert float(np.abs(np.diff(moves, axis=0)).max()) * 1000 < STEP_OF_A_MOVE
+    assert not moves[0].any()
+    assert not moves[-1].any()
+
+
+def test_a_contact_within_another_has_no_say() -> None:
+    whole, part = asking(30, 200, (0.02, 0.0, 0.0)), asking(60, 100, (0.0, 0.5, 0.0))
+    np.testing.assert_array_equal(moves_of([whole, part], 300, FPS), moves_of([whole], 300, FPS))
+
+
+def test_eased_rows_are_smooth_and_nowhere_below() -> None:
+    rng = np.random.default_rng(4)
+    amount = np.where(rng.random(400) < 0.02, rng.random(400), 0.0)
+    row = eased(amount, 10)
+    assert np.all(row >= amount - np.finfo(float).eps)
+    assert float(np.abs(np.diff(row)).max()) < 0.2 * float(amount.max())
+    near = np.convolve(amount > 0, np.ones(41), mode="same") > 0
+    assert not row[~near].any()
+
+
+# --- captured motion ---------------------------------------------------------------------------------------
+
+
+def smoothed(name: str, hertz: float = 6.0) -> Shot:
+    """An open clip without its first frame, a rest pose, through a zero-phase Butterworth filter."""
+    clip_or_skip(name)
+    shot = captured(name)
+    low_pass = butter(2, hertz, fs=shot.fps, output="sos")
+
+    def calm(control: Control) -> Control:
+        values = continuous(control)
+        return replace(
+            control,
+            channels=tuple(
+                replace(c, samples=frozen(sosfiltfilt(low_pass, values[c.name][1:])[:, None]))
+                for c in control.channels
+            ),
+        )
+
+    return replace(shot, controls=tuple(map(calm, shot.controls)), last_frame=shot.last_frame - 1)
+
+
+@pytest.mark.parametrize(("name", "share"), [("01_01", 0.25), ("01_03", 0.5)])
+def test_captured_feet_slide_less_and_nothing_shakes(name: str, share: float) -> None:
+    """[judge] the shares are what is left of the slide; 01_03 climbs with straight legs, which reach no farther."""
+    shot = smoothed(name)
+    done = planted(shot)
+    assert len(done.contacts) > 20
+    assert len(done.left) <= 0.15 * len(done.contacts)
+    assert done.drift[1] < share * done.drift[0]
+    for one, other in zip(knees(shot), knees(done.shot), strict=True):
+        assert np.abs(other).max() <= KNEE_KEPT * np.abs(one).max()
+        assert float(np.sqrt(np.mean(other**2))) <= KNEE_KEPT * float(np.sqrt(np.mean(one**2)))
+
+
+def test_paths_are_those_of_the_whole_pose() -> None:
+    shot = walk(True)[1]
+    found = paths(shot, FEET, shot.frames)
+    for point in FEET:
+        np.testing.assert_allclose(found[point], path(shot, point), atol=SAME_PATH)
