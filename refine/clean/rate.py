@@ -44,7 +44,7 @@ def at_rate(shot: Shot, fps: float) -> Shot:
     count = len(shot.frames)
     ratio = fps / shot.fps
     new = max(round(count * ratio), 1) if shot.loop else int((count - 1) * ratio + 1e-9) + 1
-    times: Array = np.arange(new) * (count / new if shot.loop else 1.0 / ratio)
+    times = np.arange(new, dtype=np.float64) * (count / new if shot.loop else 1.0 / ratio)
     first = shot.first_frame
 
     def moved(frame: float) -> float:

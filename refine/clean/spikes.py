@@ -8,7 +8,6 @@ A spike must beat those, and stand out by `OUT` of the residual that is then lef
 from __future__ import annotations
 
 from functools import lru_cache
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +19,7 @@ LEFT = 0.25  # [judge] of the squares that may be left once the spike is free
 HALF = 5  # frames to each side of a candidate that are looked at; 4 where frames are rare
 RARE = 50.0  # frames a second
 ROUNDS = 4  # a spike beside a larger one shows when that is gone
-LOUD = 75.0  # percentile of what windows leave: noise comes in bursts, spikes are rarer
+LOUD = 0.75  # quantile of what windows leave: noise comes in bursts, spikes are rarer
 LOUDER = 2.5  # [judge] times the median, more is a second full of spikes
 LEVEL = 1.0  # s over which the usual residual is taken
 FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cubic through four neighbours
@@ -47,7 +46,7 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float) -> NDArray[np.bo
     y = led_through(path, skipped)
     for _ in range(ROUNDS):
         out = np.linalg.norm(_residual(y), axis=1)
-        at = _candidates(out, _usual(out, skipped | found, fps), skipped, half)
+        at = _candidates(out, _usual(out, skipped | found, fps, (0.5,))[0], skipped, half)
         new = _judged(y, at, half, _level(y, skipped | found, half, fps)[at])
         new &= ~skipped & ~found
         if not new.any():
@@ -77,19 +76,20 @@ def _residual(y: Array) -> Array:
     return e
 
 
-def _usual(out: Array, skipped: NDArray[np.bool_], fps: float, share: float = 50.0) -> Array:
-    """(N,) a percentile of `out` around each frame: by blocks of a second, straight lines between centres."""
-    size = max(round(LEVEL * fps), 15)
-    edges = np.linspace(0, len(out), max(len(out) // size, 1) + 1).astype(np.intp)
-    level = np.array([_percentile(out[a:b][~skipped[a:b]], share) for a, b in pairwise(edges)])
-    floor = 0.3 * float(np.median(level))  # a second at rest doesn't make the next breath a spike
-    return np.asarray(
-        np.maximum(np.interp(np.arange(len(out)), 0.5 * (edges[:-1] + edges[1:]), level), floor)
-    )
-
-
-def _percentile(values: Array, share: float) -> float:
-    return float(np.percentile(values, share)) if len(values) else 0.0
+def _usual(out: Array, skipped: NDArray[np.bool_], fps: float, shares: tuple[float, ...]) -> list[Array]:
+    """Quantiles of `out` around each frame, (N,) each: by blocks of a second, straight lines between centres."""
+    size = min(max(round(LEVEL * fps), 15), len(out))
+    count = len(out) // size
+    blocks = np.sort(np.where(skipped, np.nan, out)[: count * size].reshape(count, size), axis=1)
+    good = size - np.isnan(blocks).sum(axis=1)
+    centres = (np.arange(count) + 0.5) * size
+    found = []
+    for share in shares:
+        at = np.clip((share * (good - 1)).astype(np.intp), 0, size - 1)
+        level = np.nan_to_num(blocks[np.arange(count), at])
+        floor = 0.3 * float(np.median(level))  # a second at rest doesn't make the next breath a spike
+        found.append(np.maximum(np.interp(np.arange(len(out)), centres, level), floor))
+    return found
 
 
 def _candidates(out: Array, usual: Array, skipped: NDArray[np.bool_], half: int) -> NDArray[np.intp]:
@@ -108,8 +108,8 @@ def _level(y: Array, skipped: NDArray[np.bool_], half: int, fps: float) -> Array
     windows = np.lib.stride_tricks.sliding_window_view(y, 2 * half + 1, axis=0)[::THIN]  # (M, D, n)
     left = np.square(windows @ _cubic(half)).sum(axis=(1, 2)) / (2 * half + 1 - 4)
     around = np.interp(np.arange(len(y)), half + THIN * np.arange(len(left)), np.sqrt(left))
-    usual = _usual(around, skipped, fps)
-    return np.minimum(_usual(around, skipped, fps, LOUD), LOUDER * usual)
+    usual, loud = _usual(around, skipped, fps, (0.5, LOUD))
+    return np.minimum(loud, LOUDER * usual)
 
 
 @lru_cache(maxsize=8)
@@ -158,18 +158,23 @@ def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[
     variance = np.maximum(rest / freedom[best], level**2)
     gain = whole - rest - _MORE * size[best] * variance
     spike = (gain > OUT**2 * variance) & (rest < LEFT * whole) & (rest < torn.min(axis=1))
-    for which in np.argsort(-gain / variance).tolist():
+    for which in _best_first(spike, gain / variance):
         free = [int(at[which]) + k for k in _FREE[best[which]]]
-        if spike[which] and not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
+        if not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
             found[free] = True
     # What no single spike explains may be several, side by side: freed one after the other, the worst first.
     crowded = ~spike & (whole > (CROWDED * OUT * level) ** 2)
-    for which in np.argsort(-whole / level**2).tolist():
+    for which in _best_first(crowded, whole / level**2):
         near = slice(max(int(at[which]) - half, 0), int(at[which]) + half + 1)
-        if crowded[which] and not found[near].any():
+        if not found[near].any():
             picked = _picked(window[which], float(level[which]), half, float(torn[which].min()))
             found[int(at[which]) - half + picked] = True
     return found
+
+
+def _best_first(chosen: NDArray[np.bool_], worth: Array) -> list[int]:
+    at = np.flatnonzero(chosen)
+    return [int(i) for i in at[np.argsort(-worth[at])]]
 
 
 def _picked(window: Array, level: float, half: int, torn: float) -> NDArray[np.intp]:
@@ -195,4 +200,7 @@ def _picked(window: Array, level: float, half: int, torn: float) -> NDArray[np.i
 
 def _squares(projections: Array, window: Array) -> Array:
     """(M, H) the squares that each projection leaves of each window."""
-    return np.asarray(np.square(np.einsum("hij,mjd->mhid", projections, window)).sum(axis=(2, 3)))
+    hypotheses, n, _ = projections.shape
+    left = projections.reshape(-1, n) @ np.moveaxis(window, 1, 0).reshape(n, -1)
+    shape = (hypotheses, n, len(window), window.shape[2])
+    return np.asarray(np.square(left).reshape(shape).sum(axis=(1, 3)).T)
