@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,13 +18,9 @@ class Table:
     values: Array
     owners: tuple[tuple[str, str], ...]
 
-    def columns(self, controls: Iterable[str], rotations_only: bool = False) -> list[int]:
+    def columns(self, controls: Iterable[str]) -> list[int]:
         wanted = set(controls)
-        return [
-            i
-            for i, (control, channel) in enumerate(self.owners)
-            if control in wanted and (channel in ROTATIONS or not rotations_only)
-        ]
+        return [i for i, (control, _) in enumerate(self.owners) if control in wanted]
 
     @property
     def turns(self) -> list[int]:
@@ -85,9 +81,3 @@ def first_seconds(shot: Shot, seconds: float | None) -> Shot:
     if seconds is None:
         return shot
     return with_table(shot, table(shot).values[: round(seconds * shot.fps)])
-
-
-def names(shot: Shot, controls: Sequence[str]) -> list[str]:
-    """The names that are controls of the shot, in its order."""
-    wanted = set(controls)
-    return [control.name for control in shot.controls if control.name in wanted]

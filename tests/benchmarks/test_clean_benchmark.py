@@ -21,7 +21,7 @@ from benchmarks.cleaning.smoothers import GRID, Kind, by_cross_validation, smoot
 from benchmarks.cleaning.steady_truth import STEADY, truth_of
 from benchmarks.cleaning.table import continuous_table, first_seconds, table, with_table
 from benchmarks.cleaning.truth import high_pass_noise, keyed_truth, metres, raw, truth
-from benchmarks.cleaning.undegraded import LEAST_SIGMA, moves
+from benchmarks.cleaning.undegraded import LEAST_SIGMA, moves, noise_ratio
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
 from tests import tolerances as tol
@@ -297,6 +297,17 @@ def test_moves_of_the_capture_are_counted_in_its_own_noise() -> None:
     assert off.largest_where == "Head.rotation.x@500"
     assert off.largest == pytest.approx(100.0)
     assert 0.9999 < off.share < 1.0
+
+
+def test_noise_found_is_held_against_what_was_put_on() -> None:
+    clip_or_skip(CLIP)
+
+    def median_noise(shot: Shot) -> float:
+        return float(np.median(high_pass_noise(table(shot).values[:, table(shot).turns])))
+
+    assert noise_ratio(median_noise, CLIP, "white-0.3", 0, SECONDS) == pytest.approx(1.0, rel=tol.NOISE_FOUND)
+    with pytest.raises(ValueError, match="no noise"):
+        noise_ratio(median_noise, CLIP, "spikes-0.5-bare", 0, SECONDS)
 
 
 def test_kept_figures_are_those_computed(
