@@ -28,6 +28,21 @@ from benchmarks.scored import Noise, Outcome, Quiet, Trial, listen, row_of, rows
 
 CLIPS = ("01_03", "Boxing_Toes")
 KINDS = ("keyed", "baked at 24 fps", "as captured")
+# Bases with something beside the clip: eyes and gazes, holds, loops, props, marked contacts, walks and jumps.
+MADE = (
+    "gaze off target, keyed",
+    "eyes diverge, keyed",
+    "frozen hold, keyed",
+    "loop seam, keyed",
+    "loop seam, baked",
+    "attachment pop, keyed",
+    "sliding contact, keyed",
+    "sliding contact, baked",
+    "through floor, baked",
+    "false flight, keyed",
+    "false flight, baked",
+)
+MADE_SEEDS = 4
 RECALL: dict[Size, float] = {"warn": 0.6, "error": 0.9}
 CAUSE, RECOVERY, WORSE, NOISE = 0.85, 0.8, 0.05, 1.0  # goals
 HEAD = (
@@ -49,13 +64,21 @@ def trials(chosen: Sequence[Row], clips: Sequence[str], seeds: int) -> list[Tria
 
 def quiets(clips: Sequence[str], seeds: int) -> list[Quiet]:
     keyed = [Quiet("keyed", clip, seed) for clip, seed in product(clips, range(seeds))]
-    return keyed + [Quiet(kind, clip, 0) for kind, clip in product(KINDS[1:], clips)]
+    whole = [Quiet(kind, clip, 0) for kind, clip in product(KINDS[1:], clips)]
+    made = [
+        Quiet(name, clip, seed)
+        for name in MADE
+        for clip in (clips if row_of(name).uses_clip else clips[:1])
+        for seed in range(min(seeds, MADE_SEEDS))
+    ]
+    return [*keyed, *whole, *made]
 
 
 # --- the table -------------------------------------------------------------------------------------------
 
 
-def table(outcomes: Sequence[Outcome]) -> Iterator[str]:
+def table(outcomes: Iterable[Outcome]) -> Iterator[str]:
+    """Markdown, each line as soon as its row is done."""
     yield HEAD
     yield "|---|--:|--:|--:|--:|--:|--:|--:|--:|"
     for name, group in groupby(outcomes, key=lambda outcome: outcome.trial.row):
@@ -94,15 +117,16 @@ def _recovery(row: Row, scores: Sequence[float]) -> str:
 def quiet_table(noises: Sequence[Noise]) -> Iterator[str]:
     yield "| untouched shots | control-seconds | flags of warn or error | per 100 control-s <= 1 | which |"
     yield "|---|--:|--:|--:|---|"
-    for kind in KINDS:
+    for kind in (*KINDS, *MADE):
         own = [noise for noise in noises if noise.quiet.kind == kind]
         if own:
+            words = kind if kind in KINDS else f"base of: {kind}"
             seconds, flags = sum(n.seconds for n in own), [flag for n in own for flag in n.flags]
             rate = 100 * len(flags) / seconds
             names = sorted({flag.fault for flag in flags})
             which = ", ".join(f"{sum(f.fault == name for f in flags)} {name}" for name in names)
             mark = "" if rate <= NOISE else " !"
-            yield f"| {kind} | {seconds:.0f} | {len(flags)} | {rate:.2f}{mark} | {which} |"
+            yield f"| {words} | {seconds:.0f} | {len(flags)} | {rate:.2f}{mark} | {which} |"
 
 
 def main() -> None:
@@ -111,20 +135,36 @@ def main() -> None:
     if not chosen:
         sys.exit(f"no such fault; there are: {', '.join(dict.fromkeys(row.fault for row in rows()))}")
     work = trials(chosen, clips, options.seeds)
+    outcomes: list[Outcome] = []
     with ProcessPoolExecutor(options.jobs) as pool:
-        outcomes = list(pool.map(run, work, chunksize=max(options.seeds // 2, 1)))
+        for line in table(_kept(pool.map(run, work, chunksize=max(options.seeds // 2, 1)), outcomes)):
+            print(line, flush=True)
         noises = list(pool.map(listen, quiets(clips, options.seeds), chunksize=4))
-    print("\n".join(table(outcomes)))
     print()
-    print("\n".join(quiet_table(noises)))
+    print("\n".join(quiet_table(noises)), flush=True)
     if options.show:
-        print("\n".join(f"{o.trial} found {o.found} named {o.named} {o.recovery} {o.why}" for o in outcomes))
+        print("\n".join(map(_words, outcomes)))
     if options.confusing is not None:
         from benchmarks.confusing import pictures
 
         for path in pictures(outcomes, noises, options.confusing):
             print(path)
     print(f"{time.perf_counter() - began:.0f} s", file=sys.stderr)
+
+
+def _kept(each: Iterable[Outcome], kept: list[Outcome]) -> Iterator[Outcome]:
+    for outcome in each:
+        kept.append(outcome)
+        yield outcome
+
+
+def _words(o: Outcome) -> str:
+    where = f"{o.trial.row} {o.trial.size} {o.trial.clip} {o.trial.seed}"
+    if not o.planted:
+        return f"{where}: no place"
+    words = ("found" if o.found else "missed", "cause" if o.named else "", "worse" if o.worse else "")
+    recovery = "" if o.recovery is None else f" {o.recovery:.2f}"
+    return f"{where}: {' '.join(filter(None, words))}{recovery} {o.why} ({o.seconds:.1f} s)"
 
 
 def _parser() -> argparse.ArgumentParser:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from benchmarks.corpus import HABITS, captured, clip_at, keyed_shot
 from benchmarks.planted.catalogue import ROWS
@@ -47,6 +48,7 @@ class Outcome:
     worse: bool = False
     new_error: bool = False
     why: str = ""  # of a fault that was found: what the flag says, and why it was left
+    seconds: float = 0.0  # of the processor
 
 
 def rows(names: Sequence[str] = ()) -> list[Row]:
@@ -111,8 +113,10 @@ def names_cause(flag: Flag, truth: Truth) -> bool:
 
 def run(trial: Trial) -> Outcome:
     """Plants, checks and mends; a pure function of the trial."""
+    began = time.process_time()
     try:
-        return _run(trial)
+        outcome = _run(trial)
+        return replace(outcome, seconds=time.process_time() - began)
     except Exception as error:
         error.add_note(f"in {trial}")
         raise
@@ -159,7 +163,7 @@ def _judged(row: Row, mended: Shot, faulty: Shot, sound: Shot, truth: Truth) -> 
 
 @dataclass(frozen=True, slots=True)
 class Quiet:
-    """An untouched shot: a kind, a clip and a seed."""
+    """An untouched shot: a kind (one of the corpus, or the row whose base it is), a clip and a seed."""
 
     kind: str
     clip: str
@@ -176,6 +180,9 @@ class Noise:
 
 
 def untouched(quiet: Quiet) -> Shot:
+    for row in ROWS:
+        if row.name == quiet.kind:
+            return row.base(quiet.clip, quiet.seed)
     if quiet.kind == "keyed":
         return keyed_shot(quiet.clip, quiet.seed, HABITS[quiet.seed % len(HABITS)])
     return clip_at(quiet.clip, 24.0) if quiet.kind == "baked at 24 fps" else captured(quiet.clip)

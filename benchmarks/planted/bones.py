@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -21,7 +22,7 @@ from benchmarks.planted.planted import (
 )
 from refine.curve import sample
 from refine.limbs.limb import Limb, limbs
-from refine.pose import Point, pose, world_point
+from refine.pose import Point, local, pose, world_point
 from refine.shot import ROTATIONS, TRANSLATIONS, Array, Channel, Shot, frozen, make_keys
 
 POP, LENGTH = "straight limb pop", "changed bone length"
@@ -37,20 +38,19 @@ HINGE = 0.7  # deg of bend for a degree of its channel at least
 # --- pops ------------------------------------------------------------------------------------------------
 
 
-def _joints(shot: Shot, limb: Limb, frames: Array) -> tuple[Array, Array, Array]:
-    posed = pose(shot, frames)
-    places = [world_point(posed, shot, Point(n, shot.controls[shot.index(n)].pivot)) for n in limb.chain]
-    return places[0], places[1], places[2]
+def bend_and_reach(shot: Shot, chain: Sequence[str], frames: Array) -> tuple[Array, Array]:
+    """(N,) degrees between the two bones of a limb, and the distance of its ends over the length of both.
 
-
-def bend_and_reach(shot: Shot, limb: Limb, frames: Array) -> tuple[Array, Array]:
-    """(N,) degrees between the two bones, and the distance of the ends over the length of both."""
-    hip, knee, ankle = _joints(shot, limb, frames)
-    a, b = knee - hip, ankle - knee
-    lengths = np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1)
-    cosine = np.sum(a * b, axis=1) / (lengths[0] * lengths[1])
-    reach = np.linalg.norm(ankle - hip, axis=1) / (lengths[0] + lengths[1])
-    return np.rad2deg(np.arccos(np.clip(cosine, -1, 1))), reach
+    Both follow from the lower bone's own rotation: `chain` names the upper bone, the lower one and the end, each
+    without a rest rotation and a translation of its own.
+    """
+    lower, end = (shot.controls[shot.index(name)] for name in chain[1:])
+    upper_bone = np.array(lower.rest_translation)
+    lower_bone = local(lower, shot, frames)[0] @ np.array(end.rest_translation)
+    lengths = float(np.linalg.norm(upper_bone)), float(np.linalg.norm(end.rest_translation))
+    cosine = lower_bone @ upper_bone / (lengths[0] * lengths[1])
+    reach = np.linalg.norm(upper_bone + lower_bone, axis=1) / sum(lengths)
+    return np.rad2deg(np.arccos(np.clip(cosine, -1, 1))), np.asarray(reach)
 
 
 def pop(shot: Shot, seed: int, size: Size) -> Planted:
@@ -58,7 +58,7 @@ def pop(shot: Shot, seed: int, size: Size) -> Planted:
     rng, wanted = rng_of(seed, POP, size), CATALOGUE[POP].of(size)
     places = []
     for limb in limbs(shot, pose(shot, shot.frames)):
-        reach = bend_and_reach(shot, limb, shot.frames)[1]
+        reach = bend_and_reach(shot, limb.chain, shot.frames)[1]
         for n in range(NEAR, len(reach) - NEAR):
             if BEFORE < reach[n] < STRAIGHT and reach[n] == reach[n - SWING : n + SWING + 1].max():
                 places.append((limb, int(shot.frames[n])))
@@ -90,7 +90,13 @@ def _hinge(shot: Shot, limb: Limb, frame: int) -> str | None:
         if channel.name in ROTATIONS and moves:
             moved = shot.with_channel(limb.lower, _shifted(channel, 0.5))
             by = (
-                abs(float(bend_and_reach(moved, limb, at)[0][0] - bend_and_reach(shot, limb, at)[0][0])) / 0.5
+                abs(
+                    float(
+                        bend_and_reach(moved, limb.chain, at)[0][0]
+                        - bend_and_reach(shot, limb.chain, at)[0][0]
+                    )
+                )
+                / 0.5
             )
             best = max(best, (channel.name, by), key=lambda pair: pair[1])
     return best[0] or None
@@ -106,15 +112,15 @@ def _shifted(channel: Channel, by: float) -> Channel:
 def _straightened(shot: Shot, limb: Limb, name: str, frame: int, by: float) -> Shot:
     """The limb's reach raised by a bump of up to `by`, nowhere beyond nearly straight, solved by one channel."""
     frames = np.arange(frame - SWING, frame + SWING + 1.0)
-    hip, knee, ankle = _joints(shot, limb, frames)
-    a, b = np.linalg.norm(knee - hip, axis=1), np.linalg.norm(ankle - knee, axis=1)
+    lower, end = (shot.controls[shot.index(n)] for n in limb.chain[1:])
+    a, b = float(np.linalg.norm(lower.rest_translation)), float(np.linalg.norm(end.rest_translation))
     bump = np.cos(np.pi * (frames - frame) / (2 * (SWING + 1))) ** 2
-    reach = np.minimum(np.linalg.norm(ankle - hip, axis=1) / (a + b) + by * bump, FULL)
+    reach = np.minimum(bend_and_reach(shot, limb.chain, frames)[1] + by * bump, FULL)
     asked = np.rad2deg(np.arccos(np.clip((((a + b) * reach) ** 2 - a**2 - b**2) / (2 * a * b), -1, 1)))
     values = sample(channel_of(shot, limb.lower, name), shot, frames)[:, 0]
     for _ in range(ROUNDS):
         here, there = (
-            bend_and_reach(_with_course(shot, limb.lower, name, frames, values + d), limb, frames)[0]
+            bend_and_reach(_with_course(shot, limb.lower, name, frames, values + d), limb.chain, frames)[0]
             for d in (0.0, 0.2)
         )
         slope = (there - here) / 0.2
@@ -137,14 +143,11 @@ def _with_course(shot: Shot, control: str, name: str, frames: Array, values: Arr
     return shot.with_channel(control, replace(channel, keys=make_keys(dense.frames, course, slopes)))
 
 
-def _limb(shot: Shot, truth: Truth) -> Limb:
-    return next(each for each in limbs(shot, pose(shot, shot.frames)) if each.upper == truth.control)
-
-
 def measure_pop(shot: Shot, clean: Shot, truth: Truth) -> float:
     """deg a frame^2: the largest second difference of the bend where the limb is nearly straight."""
     frames = np.arange(truth.frames[0] - 2, truth.frames[1] + 3.0)
-    bend, reach = bend_and_reach(shot, _limb(clean, truth), frames)
+    assert truth.point is not None
+    bend, reach = bend_and_reach(shot, (*truth.controls, truth.point.control), frames)
     second = np.abs(np.diff(bend, 2))
     return float(np.where(reach[1:-1] > STRAIGHT, second, 0.0).max())
 

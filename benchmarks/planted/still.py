@@ -79,10 +79,10 @@ def measure_jitter(shot: Shot, clean: Shot, truth: Truth) -> float:
     from scipy.signal import butter, sosfiltfilt
 
     assert truth.point is not None
-    every = path(shot, truth.point, shot.frames)
-    high = sosfiltfilt(butter(4, HZ, "highpass", fs=shot.fps, output="sos"), every, axis=0)
-    a, b = (frame - shot.first_frame for frame in truth.frames)
-    return float(np.sqrt(np.mean(np.sum(high[a : b + 1] ** 2, axis=1))))
+    a, b = truth.frames
+    every = path(shot, truth.point, np.arange(a - EDGE, b + EDGE + 1.0))
+    high = sosfiltfilt(butter(4, HZ, "highpass", fs=shot.fps, output="sos"), every, axis=0)[EDGE:-EDGE]
+    return float(np.sqrt(np.mean(np.sum(high**2, axis=1))))
 
 
 # --- dropout -----------------------------------------------------------------------------------------------
