@@ -423,3 +423,9 @@ STEP_OF_A_MOVE = 10.0
 
 # Share of the slide that damped least squares may leave of a foot that can't turn freely.
 LEFT_TO_SLIDE = 0.2
+
+# Share of g by which a mended flight may miss it: the warning's threshold, 0.15 (Reitsma & Pollard 2003 [pub]).
+FALLS = 0.15
+
+# Second difference of a drift as a share of its move: rounding of values near 100 deg at 1e-16 each.
+DRIFTED = 1e-12

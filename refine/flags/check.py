@@ -13,6 +13,8 @@ from refine.flags import (
     body,
     contacts,
     coverage,
+    drift,
+    falling,
     flight,
     gaze,
     ground,
@@ -47,17 +49,18 @@ FAMILIES = (
     coverage,
     loops,
 )
+MENDERS = (*FAMILIES, drift, falling)
 Mend = Callable[[Stage, Flag], Shot | None]
 MENDS: dict[str, Mend] = {
-    fault: mend for family in FAMILIES for fault, mend in getattr(family, "MENDS", {}).items()
+    fault: mend for family in MENDERS for fault, mend in getattr(family, "MENDS", {}).items()
 }
 # Mends of which there are several, the smallest first: the first one that brings no new flag is taken.
 Tries = Callable[[Stage, Flag], Iterator[Shot]]
 TRIES: dict[str, Tries] = {
-    fault: tries for family in FAMILIES for fault, tries in getattr(family, "TRIES", {}).items()
+    fault: tries for family in MENDERS for fault, tries in getattr(family, "TRIES", {}).items()
 }
 # Faults that are mended only where a person names the flag: the mend adds what nobody asked for.
-ASKED = frozenset(fault for family in FAMILIES for fault in getattr(family, "ASKED", ()))
+ASKED = frozenset(fault for family in MENDERS for fault in getattr(family, "ASKED", ()))
 DELIVERY = 1080  # lines, where the shot has no camera
 
 

@@ -14,7 +14,7 @@ A shot that doesn't state its length unit isn't judged: gravity is in metres.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,10 +50,10 @@ def find(stage: Stage) -> Iterator[Flag]:
     """All findings of this family, in no order."""
     if not stage.shot.unit_stated or len(stage.frames) < LEAST:
         return
-    for figure in _figures(stage):
+    for figure in figures(stage):
         if figure.hips not in stage.order:
             continue
-        flown = _in_the_air(stage, figure)
+        flown = in_the_air(stage, figure)
         if flown is None:
             continue
         place, inside = flown
@@ -72,7 +72,7 @@ class Figure:
     legs: tuple[Limb, ...]
 
 
-def _figures(stage: Stage) -> Iterator[Figure]:
+def figures(stage: Stage) -> Iterator[Figure]:
     parents = {control.name: control.parent for control in stage.shot.controls}
     legs: dict[str, list[Limb]] = {}
     for limb in standing(stage).limbs:
@@ -132,7 +132,7 @@ def _centre(stage: Stage, name: str, share: float, below: tuple[str, ...]) -> Ar
 # --- in the air ------------------------------------------------------------------------------------------
 
 
-def _in_the_air(stage: Stage, figure: Figure) -> tuple[Array, NDArray[np.bool_]] | None:
+def in_the_air(stage: Stage, figure: Figure) -> tuple[Array, NDArray[np.bool_]] | None:
     """(N, 3) place of the centre of mass in m and (N,) frames of flight; None where there is no flight to judge."""
     threshold, up = stage.thresholds[FAULT], "xyz".index(stage.shot.up)
     scale, least = stage.shot.metres_per_unit, threshold["frames"] * stage.shot.fps / 24
@@ -196,7 +196,7 @@ def _judged(stage: Stage, figure: Figure, place: Array, at: tuple[int, int]) -> 
     tops = [Point(limb.upper, stage.control(limb.upper).pivot) for limb in figure.legs]
     if not any(stage.counts(top)[at[0] : at[1] + 1].any() for top in tops):
         return None
-    measured = _off(place, stage.shot.fps, "xyz".index(stage.shot.up), _window(stage, figure, at))
+    measured = off(place, stage.shot.fps, "xyz".index(stage.shot.up), window(stage, figure, at))
     if measured is None:
         return None
     gravity, level = measured
@@ -239,7 +239,7 @@ def _leading_keys(stage: Stage, figure: Figure, at: tuple[int, int]) -> list[Arr
     return found
 
 
-def _window(stage: Stage, figure: Figure, at: tuple[int, int]) -> float:
+def window(stage: Stage, figure: Figure, at: tuple[int, int]) -> float:
     """Seconds over which an acceleration is measured: two gaps between the leading keys, where that is longer.
 
     Between two keys the curve bends as their slopes ask; how the body falls is said by three keys and more.
@@ -248,34 +248,30 @@ def _window(stage: Stage, figure: Figure, at: tuple[int, int]) -> float:
     return max(WINDOW, 2 * max(gaps, default=0.0) / stage.shot.fps)
 
 
-def _off(place: Array, fps: float, up: int, window: float) -> tuple[float, float] | None:
+def off(place: Array, fps: float, up: int, over: float) -> tuple[float, float] | None:
     """Gravity as a share of the earth's where it is farthest from it, and how far the horizontal speed strays.
 
-    place: (n, 3) m; window: s over which an acceleration is measured. None where too few frames differ.
+    place: (n, 3) m; over: s over which an acceleration is measured. None where too few frames differ.
     """
     moved = np.concatenate([[True], np.linalg.norm(np.diff(place, axis=0), axis=1) > SAME])
     seconds, place = np.flatnonzero(moved) / fps, place[moved]
     if len(seconds) < LEAST:
         return None
     flat = [axis for axis in range(3) if axis != up]
-    falls = -2.0 / GRAVITY * _fitted(seconds, place[:, [up]], window, 2)[:, 0]
-    speeds = _fitted(seconds, place[:, flat], window / 2, 1)
+    falls = -2.0 / GRAVITY * _fitted(seconds, place[:, [up]], over, 2)[:, 0]
+    speeds = _fitted(seconds, place[:, flat], over / 2, 1)
     mean = speeds.mean(axis=0)
     stray = np.linalg.norm(speeds - mean, axis=1).max() / max(float(np.linalg.norm(mean)), SLOW)
     return float(falls[int(np.argmax(np.abs(falls - 1.0)))]), float(stray)
 
 
-def _fitted(seconds: Array, place: Array, window: float, degree: int) -> Array:
+def _fitted(seconds: Array, place: Array, over: float, degree: int) -> Array:
     """(W, D) leading coefficients of the polynomials fitted to each window of a path (n, D); one for a short path."""
     found: list[Array] = []
     for a in range(len(seconds)):
-        b = max(int(np.searchsorted(seconds, seconds[a] + window - SAME)) + 1, a + LEAST)
+        b = max(int(np.searchsorted(seconds, seconds[a] + over - SAME)) + 1, a + LEAST)
         if b > len(seconds) and found:
             break
         part = slice(a, b)
         found.append(np.polyfit(seconds[part] - seconds[part].mean(), place[part], degree)[0])
     return np.array(found)
-
-
-# Which of height, time and distance gives way is the artist's choice, so there is no mend.
-MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {}

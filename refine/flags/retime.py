@@ -88,6 +88,16 @@ def _resloped(old: Keys, new: Keys, held: NDArray[np.bool_]) -> Keys:
     )
 
 
+def followed(keys: Keys) -> tuple[Array, NDArray[np.bool_]]:
+    """(K, K) slopes for values of 1 at each key, by the rule that each key's slope follows, and (K,) which do."""
+    by_rule, own, values = rules(keys), keys.outgoing[:, 0], keys.values[:, 0]
+    matrices = np.stack([by_rule.natural, by_rule.chord, np.zeros_like(by_rule.chord)])
+    would = matrices @ values
+    fits = (np.abs(own - would) <= FOLLOWS * np.abs(would)) & (keys.incoming[:, 0] == own) & by_rule.judged
+    chosen = matrices[np.argmax(fits, axis=0), np.arange(len(keys))]
+    return chosen * fits.any(axis=0)[:, None], fits.any(axis=0)
+
+
 def _baked(stage: Stage, name: str, channel: Channel, frames: tuple[int, int], by: int) -> Channel | None:
     samples = channel.samples
     assert samples is not None

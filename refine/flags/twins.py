@@ -24,8 +24,8 @@ TWINS = "twinned sides"
 PATH = 0.1  # of the figure's height that both sides travel in a second, to be compared [judge]
 PROMINENT = 0.1  # of the range: a smaller turning back isn't an extreme [judge]
 EXTREMES = 4  # of both sides together, to be compared [judge]
-AIRBORNE = 0.05  # of the figure's height that its lowest point rises in a jump ...
-FLYING = 0.1  # ... for this share of the stretch [judge]: a jump of 0.4 s in 4 s
+AIRBORNE = 0.05  # of the figure's height that its lowest point rises in a jump [judge]
+BESIDE = 0.5  # s before and after a jump in which both sides get ready for it and land [judge]
 MOST_SHIFT = 3.0  # frames at 24 fps: what sides that aren't meant to move as one are apart [prac]
 SHIFTS = "1 to 3 frames"
 FACE = ("eye", "eyes", "face", "lid", "lids", "brow", "brows", "mouth", "jaw", "ear", "ears")
@@ -48,10 +48,11 @@ def twins(stage: Stage, partner: dict[str, str]) -> Iterator[Flag]:
         height = figure_height(stage) if height is None else height
         paths = _paths(stage, name, partner)
         if paths is not None:
-            for a, b in _alike(stage, *paths, height):
-                flag = _twin_flag(stage, (name, other), paths, (a, b), height)
-                if flag is not None:
-                    yield flag
+            spans = (
+                part for span in _alike(stage, *paths, height) for part in _between_jumps(stage, span, height)
+            )
+            found = (_twin_flag(stage, (name, other), paths, part) for part in spans)
+            yield from (flag for flag in found if flag is not None)
 
 
 def _paths(stage: Stage, name: str, partner: dict[str, str]) -> tuple[Array, Array] | None:
@@ -119,14 +120,14 @@ def _windowed(values: Array, window: int) -> Array:
 
 
 def _twin_flag(
-    stage: Stage, pair: tuple[str, str], paths: tuple[Array, Array], span: tuple[int, int], height: float
+    stage: Stage, pair: tuple[str, str], paths: tuple[Array, Array], span: tuple[int, int]
 ) -> Flag | None:
     a, b = span
     threshold = stage.thresholds[TWINS]
     left, right = (path[a : b + 1] for path in paths)
     share = _together(left, right, max(round(stage.shot.fps / 24), 1))
     severity = threshold.severity(share)
-    if severity is None or _meant(stage, pair, a, b) or _airborne(stage, a, b, height):
+    if severity is None or _meant(stage, pair, a, b):
         return None
     where = int(stage.frames[a]), int(stage.frames[b])
     message = f"{pair[0]} and {pair[1]} move as one for {(b - a) / stage.shot.fps:.1f} s"
@@ -178,17 +179,22 @@ def _meant(stage: Stage, pair: tuple[str, str], a: int, b: int) -> bool:
     return any(stage.marked(name, *kinds)[a : b + 1].any() for side in sides for name in side)
 
 
-def _airborne(stage: Stage, a: int, b: int, height: float) -> bool:
-    """Whether the figure jumps in a good part of a stretch: its lowest point is above the ground before and after."""
+def _between_jumps(stage: Stage, span: tuple[int, int], height: float) -> Iterator[tuple[int, int]]:
+    """What is left of a stretch, a second and more at a time, without jumps and what is beside them.
+
+    A figure jumps where its lowest point is above the ground of the second before and of the second after.
+    """
     up = 1 if stage.shot.up == "y" else 2
     second = max(round(stage.shot.fps), 1)
     low = np.min([stage.world(p)[:, up] for name in stage.control_at for p in stage.points(name)], axis=0)
     padded = np.pad(low, second, mode="edge")
     least = np.lib.stride_tricks.sliding_window_view(padded, second + 1).min(axis=1)
-    ground = np.maximum(
-        least[: len(low)], least[second : second + len(low)]
-    )  # of the second before, and after
-    return bool(np.mean((low - ground)[a : b + 1] > AIRBORNE * height) > FLYING)
+    ground = np.maximum(least[: len(low)], least[second : second + len(low)])
+    beside = round(BESIDE * stage.shot.fps)
+    jumping = np.convolve(low - ground > AIRBORNE * height, np.ones(2 * beside + 1), "same") > 0.5
+    for a, b in runs(~jumping[span[0] : span[1] + 1]):
+        if b - a >= stage.thresholds[TWINS]["seconds"] * stage.shot.fps:
+            yield span[0] + a, span[0] + b
 
 
 def _free(shot: Shot, name: str) -> bool:

@@ -8,13 +8,16 @@ import numpy as np
 import pytest
 
 from benchmarks.planted.contacts import stepping
-from benchmarks.planted.flight import RISE, Jump, jump, keyed, marked
+from benchmarks.planted.flight import BONES, RISE, Jump, jump, keyed, marked
+from refine.changes import differences
 from refine.flags import flight
 from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
-from refine.shot import Control, Link, Mark, Shot
-from tests.tolerances import FALLEN
+from refine.flags.mend import mend
+from refine.pose import Point, pose, world_point
+from refine.shot import Control, Link, Mark, Pin, Shot
+from tests.tolerances import FALLEN, FALLS
 
 RATES = (12.0, 24.0, 30.0, 60.0)
 
@@ -158,3 +161,53 @@ def scaled(control: Control, by: float) -> Control:
 @pytest.mark.parametrize("fps", RATES)
 def test_a_walk_never_flies(fps: float) -> None:
     assert flags(replace(stepping(fps), unit_stated=True)) == []
+
+
+@pytest.mark.parametrize("fps", RATES[1:])
+@pytest.mark.parametrize("medium", ["baked", "keyed"])
+@pytest.mark.parametrize(
+    "made", [Jump(gravity=0.6), Jump(gravity=0.8), Jump(fault="brake", size=0.4)], ids=str
+)
+def test_a_mended_flight_falls_as_things_fall_and_only_the_hips_have_moved(
+    fps: float, medium: str, made: Jump
+) -> None:
+    shot = jump(replace(made, fps=fps))
+    shot = keyed(shot, max(round(fps / 20), 2)) if medium == "keyed" else shot
+    (flag,) = flags(shot)
+    result = mend(shot, Look(), [flag])
+    assert result.mended == (flag,)
+    assert flags(result.shot) == []
+    changes = differences(shot, result.shot)
+    assert {c.control for c in changes} == {"hips"}
+    assert {c.channel for c in changes} <= {"translation.y", "translation.z"}
+    beside = (
+        1 if medium == "baked" else 4 * max(round(fps / 20), 2)
+    )  # the keys at its ends, and the slopes of two more
+    assert all(flag.frames[0] - beside <= c.frame <= flag.frames[1] + beside for c in changes)
+    assert 1 - FALLS <= gravity_of(result.shot, flag.frames) <= 1 + FALLS
+
+
+def gravity_of(shot: Shot, frames: tuple[int, int]) -> float:
+    """Share of g with which the mean of the bones' middles falls, their masses by the table of the benchmark."""
+    total = np.zeros(len(shot.frames))
+    posed = pose(shot, shot.frames)
+    for name, _, _, _, tip, share, centre in BONES:
+        ends = [bone[3] for bone in BONES if bone[1] == name]
+        end = np.mean(ends, axis=0) if tip is None else np.asarray(tip)
+        total += share * world_point(posed, shot, Point(name, tuple((centre * end).tolist())))[:, 1]
+    inside = slice(frames[0], frames[1] + 1)
+    seconds = shot.frames[inside] / shot.fps
+    return float(-2 * np.polyfit(seconds, total[inside] / sum(bone[5] for bone in BONES), 2)[0] / 9.81)
+
+
+def test_pins_on_the_hips_leave_a_flight_as_it_is() -> None:
+    shot = replace(jump(Jump(gravity=0.6)), pins=(Pin("hips", None, (18.0, 20.0)),))
+    (flag,) = flags(shot)
+    result = mend(shot, Look(), [flag])
+    assert result.mended == ()
+    assert "no room" in result.left[0][1]
+
+
+def test_a_sparsely_keyed_flight_is_noted_since_it_says_too_little() -> None:
+    (flag,) = flags(keyed(jump(Jump(gravity=0.5)), 20))
+    assert flag.severity == "note"
