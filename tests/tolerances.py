@@ -421,8 +421,14 @@ KNEE_KEPT = 1.6
 # mm a frame at 120 frames a second: a minimum-jerk move of 50 mm within 0.08 s goes 10 mm in a frame at most.
 STEP_OF_A_MOVE = 10.0
 
+# Share of a twitch that a foot keeps whose knee was nearly straight at its height.
+LEFT_OF_TWITCH = 0.3
+
 # Share of the slide that damped least squares may leave of a foot that can't turn freely.
 LEFT_TO_SLIDE = 0.2
+
+# Share: noise of 0.1 deg at 120 Hz on a swing of 0.8 s; its second difference falls to what the swing has by itself.
+CALMER = 0.5
 
 # Share of g by which a mended flight may miss it: the warning's threshold, 0.15 (Reitsma & Pollard 2003 [pub]).
 FALLS = 0.15

@@ -69,16 +69,27 @@ def run(request: Request, say: Say, cleaner: Cleaner | None = None) -> Run:
     sources = inputs.found(request.paths, request.out)
     keyed = request.settings.within is not None
     inputs.check_places(sources, request.out, keyed)
-    if not (request.out / lock.NAME).exists():  # else another run may be at it, and that is to be said first
+    been = os.path.exists(
+        request.out / lock.NAME
+    )  # not Path.exists, which raises for a name that is too long
+    if not been:  # else another run may be at it, and that is to be said first
         _check_free(request, sources, keyed)
     with _workers(request, say) as share_out:
         new_folder(request.out)
         with lock.held(request.out):
             _check_free(request, sources, keyed)
-            batch = _begun(request, sources, keyed, say, cleaner or default_cleaner())
-            with closing(share_out(batch.jobs())) as outcomes:
-                for outcome in outcomes:
-                    batch.accept(outcome)
+            if been:
+                journal.sweep(
+                    {(request.out / place).parent for s in sources for place in (*s.outputs(keyed), PAGE)}
+                )
+            batch = _begun(request, sources, say, cleaner or default_cleaner())
+            try:
+                with closing(share_out(batch.jobs())) as outcomes:
+                    for outcome in outcomes:
+                        batch.accept(outcome)
+            except KeyboardInterrupt:
+                say("stopped; the same command with --resume goes on from here")
+                raise
             return batch.end()
 
 
@@ -110,8 +121,8 @@ def _workers(
         yield schedule.here
 
 
-def _begun(request: Request, sources: Sequence[Source], keyed: bool, say: Say, cleaner: Cleaner) -> _Batch:
-    """The run with what an earlier one has left, tidied up."""
+def _begun(request: Request, sources: Sequence[Source], say: Say, cleaner: Cleaner) -> _Batch:
+    """The run, with what the journal of an earlier one says."""
     there = os.path.lexists(request.out / journal.NAME)
     try:
         entries = journal.read(request.out) if there else []
@@ -119,9 +130,6 @@ def _begun(request: Request, sources: Sequence[Source], keyed: bool, say: Say, c
         if not request.force:
             raise
         entries = []  # --force begins anew, whatever stands there
-    if there:
-        folders = {(request.out / place).parent for source in sources for place in source.outputs(keyed)}
-        journal.sweep({request.out, *folders})
     if not request.resume:  # they no longer say that something is done, but still whose files those are
         entries = [replace(entry, settings="") for entry in entries]
     done = {entry.place: entry for entry in entries}
@@ -159,8 +167,11 @@ class _Batch:
     clips: dict[str, Clip] = field(default_factory=dict)
 
     def jobs(self) -> Iterator[Job]:
-        """What is to be done, each clip read when its turn comes; what is done already is taken over."""
-        for source in self.sources.values():
+        """What is to be done, each clip read when its turn comes; what is done already is taken over.
+
+        The longest come first: so no worker is left with a long one when the others are done.
+        """
+        for source in sorted(self.sources.values(), key=lambda source: -self.sizes[source.place]):
             try:
                 found = inputs.contents(source)
             except InputError as error:

@@ -7,6 +7,9 @@ a worker is lost, the scheduler gives its jobs to another one; each outcome come
 from __future__ import annotations
 
 import logging
+import re
+import socket
+import threading
 import time
 import uuid
 import warnings
@@ -25,6 +28,7 @@ NO_WORKER = 60.0  # s without any worker until the rest is given up: nobody may 
 LOOK = 1.0  # s between two looks at who is there
 AHEAD = 2  # jobs handed out for each thread of the workers
 _OPTION = "--scheduler"
+_ADDRESS = re.compile(r"(?:(?:tcp|tls)://)?(?P<host>[^\s/:\[\]]+|\[[\da-fA-F:.%]+\]):(?P<port>\d{1,5})")
 
 
 @contextmanager
@@ -38,17 +42,12 @@ def connected(address: str, say: Callable[[str], None]) -> Iterator[Any]:
     # What it says of lost workers is said here in our own words; that a job carries its clip is meant.
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     warnings.filterwarnings("ignore", message="Sending large graph")
-    try:
-        client = distributed.Client(address, timeout=CONNECT, set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        remedy = "check the address, or use --jobs"
-        found = f"no scheduler answers there within {CONNECT:g} s"
-        raise InputError(
-            f"{_OPTION} {address}", found, "an address such as tcp://host:8786", remedy
-        ) from error
+    _knock(address)
+    client = _made(distributed.Client, address)
     try:
         _wait_for_worker(client, say)
-        yield client
+        with client.as_current():
+            yield client
     finally:
         with suppress(OSError, TimeoutError):  # a scheduler that is gone can't be told
             client.close(timeout=CONNECT)
@@ -75,6 +74,38 @@ def shared_out(jobs: Iterator[Job], client: Any) -> Generator[Outcome, None, Non
                 return
     except (OSError, TimeoutError, CancelledError):
         yield from _given_up([*running.values(), *jobs], "the scheduler is gone")
+
+
+def _made(make: Callable[..., Any], address: str) -> Any:
+    """The client, made in a thread: it waits for ever for something that listens there and never answers."""
+    made: list[Any] = []
+
+    def begin() -> None:
+        with suppress(OSError, ValueError, TimeoutError):
+            made.append(make(address, timeout=CONNECT, set_as_default=False))
+
+    thread = threading.Thread(target=begin, daemon=True)
+    thread.start()
+    thread.join(2 * CONNECT)
+    if not made:
+        raise _nobody(address, "what listens there is no scheduler, or one of another version")
+    return made[0]
+
+
+def _knock(address: str) -> None:
+    """InputError where nobody listens. A client that can't be made leaves threads behind."""
+    match = _ADDRESS.fullmatch(address)
+    if match is None:
+        raise _nobody(address, "that is no address")
+    try:
+        socket.create_connection((match["host"].strip("[]"), int(match["port"])), timeout=CONNECT).close()
+    except (OSError, OverflowError, UnicodeError) as error:
+        raise _nobody(address, f"nobody answers there within {CONNECT:g} s") from error
+
+
+def _nobody(address: str, found: str) -> InputError:
+    allowed = "the address of a running scheduler, such as tcp://host:8786"
+    return InputError(f"{_OPTION} {address}", found, allowed, "check the address, or use --jobs")
 
 
 def _wait_for_worker(client: Any, say: Callable[[str], None]) -> None:

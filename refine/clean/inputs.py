@@ -83,7 +83,7 @@ def found(paths: Sequence[Path], out: Path) -> tuple[Source, ...]:
 
 
 def _of_path(path: Path, out: Path) -> Iterator[Source]:
-    if path.is_dir():
+    if os.path.isdir(path):  # not Path.is_dir, which raises for a name that is too long
         yield from _below(path, out, "")
     elif os.path.lexists(path) or not _WILD & set(str(path)):
         side_path(path)  # refuses an ending that isn't known

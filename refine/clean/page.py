@@ -220,8 +220,7 @@ def _title(clip: Clip, more: str = "") -> str:
 def _failure(clip: Clip) -> str:
     failure = clip.failure
     assert failure is not None
-    name = clip.place.rpartition("/")[2]
-    where = failure.place.removeprefix(clip.place).removeprefix(name).removeprefix(": ")
+    where = clip.failed_at
     found = f"{where}: {failure.found}" if where else failure.found
     more = [f"allowed: {failure.allowed}"] if failure.allowed else []
     more += [f"to do: {failure.remedy}"] if failure.remedy else []

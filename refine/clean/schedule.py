@@ -18,6 +18,7 @@ from multiprocessing.connection import Connection
 
 from refine.clean.work import Failure, Job, Outcome, failed, work
 
+TRIES = 2  # of a job that may have ended its process, with nothing beside it
 AHEAD = 2  # jobs handed out for each process: one it works on, one that waits, so that none stands idle
 # Several threads add up sums in another order, and the last bits differ: one thread, wherever the work is done.
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -32,7 +33,7 @@ def in_processes(jobs: Iterator[Job], count: int) -> Generator[Outcome, None, No
     """In processes of this machine.
 
     The system may end a process, for want of memory as a rule; what it was doing isn't known then, only what all were
-    doing. Those jobs are done again, each in a process with nothing beside it, and a job fails that ends that one too.
+    doing. Those jobs are done again, each in a process with nothing beside it, and a job fails that ends two of those.
     """
     while True:
         lost = yield from _until_broken(jobs, count)
@@ -74,14 +75,14 @@ def _rest(running: dict[Future[Outcome], Job], lost: list[Job]) -> Generator[Out
 
 
 def _alone(job: Job) -> Outcome:
-    with _pool(1) as pool:
-        try:
-            return pool.submit(work, job).result()
-        except BrokenProcessPool:
-            found = "the process that cleaned it was ended by the system, twice, for want of memory as a rule"
-            return failed(
-                job.place, Failure(job.place, found, "", "give it more memory, or cut the clip in two")
-            )
+    for _ in range(TRIES):
+        with _pool(1) as pool:
+            try:
+                return pool.submit(work, job).result()
+            except BrokenProcessPool:
+                continue
+    found = f"the process that cleaned it was ended by the system {TRIES} times, for want of memory as a rule"
+    return failed(job.place, Failure(job.place, found, "", "give it more memory, or cut the clip in two"))
 
 
 @contextmanager

@@ -6,12 +6,14 @@ No clock and no process leaves a trace in it: the same clips and settings give t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 from refine.clean.findings import Findings, Moved, Span
 from refine.clean.record import Json, plain, plain_settings
 from refine.clean.settings import Settings
 from refine.clean.work import Failure, Status
+from refine.formats import SIDE_ENDING, side_path
 
 SCHEMA = "motion-refine/clean/1"
 LOST_SPEED = 0.97  # of an accent's peak speed: below it the accent is worth a look [judge]
@@ -35,13 +37,21 @@ class Clip:
     failure: Failure | None = None
 
     @property
+    def failed_at(self) -> str:
+        """The place of the failure within the clip, whose own name needn't be said again; empty for the whole clip."""
+        place = self.failure.place if self.failure else ""
+        name = self.place.rpartition("/")[2]
+        stem = side_path(Path(name)).name.removesuffix(SIDE_ENDING)
+        for known in (self.place, name, stem):
+            if place == known or place.startswith(f"{known}: "):
+                return place[len(known) :].removeprefix(": ")
+        return place
+
+    @property
     def reasons(self) -> tuple[str, ...]:
         """Why a person should look at it, the weightiest first; nothing where nothing stands out."""
-        if self.failure is not None:  # the clip's own name needn't be said again
-            text = str(self.failure)
-            for name in (self.place, self.place.rpartition("/")[2]):
-                text = text.removeprefix(f"{name}: ")
-            return (text,)
+        if self.failure is not None:
+            return (str(replace(self.failure, place=self.failed_at)).removeprefix(": "),)
         assert self.findings is not None
         return tuple(_reasons(self.findings))
 
