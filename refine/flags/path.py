@@ -8,33 +8,55 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
 
 from refine.shot import Array
 
-DISPLACED = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6  # residual of one frame displaced by 1
 SHAPES = (np.array([1.0]), np.array([1.0, -1.0]), np.array([1.0, -1.0, 1.0]))  # frames in a row, to and fro
-# Fourth differences of what looks alike but is sound: a bounce (the velocity breaks) and a jump that stays.
-RIVALS = (np.array([1.0, -2.0, 1.0]), np.array([1.0, -3.0, 3.0, -1.0]))
+CURVE, CAPTURE = (
+    4,
+    8,
+)  # orders of differences: a curve is cubic between keys; of captured motion less is left [judge]
 AROUND = 8  # frames to each side that show what is usual there [judge]
 CLEARER = 0.7  # of what a rival leaves over, a lapse may leave at most this [judge]
 LEAST = 1e-9  # channel units or px: rounding
-STEADY = 0.5  # of the RMS of a stretch that each half of it has [judge]
+STEADY = 0.2  # of the RMS of a stretch that each third of it has [judge]
+ROUGH = 0.5  # times the fourth differences that noise makes which a stretch must have [judge]
 STEPPED = 0.2  # of the frames repeat the one before them [judge]
 SEPARATE = 3  # frames: nearer lapses of one path are one
 
 
-def residual(path: Array) -> Array:
-    """(..., N, D): fourth difference over 6, centred, 0 on the two frames at each end.
+def kernel(order: int) -> Array:
+    """(order + 1,) weights of a difference: the binomials with alternating signs, the first one 1."""
+    return np.array([(-1.0) ** k * comb(order, k) for k in range(order + 1)])
 
-    Zero for cubic motion. One frame displaced by d reads d there; alternating +-d reads 16 d / 6 = 2.7 d.
+
+def residual(path: Array, order: int = CURVE) -> Array:
+    """(..., N, D): a difference of even order over its middle weight, centred, 0 on order / 2 frames at each end.
+
+    Zero for motion of a lower degree. One frame displaced by d reads d there; alternating +-d reads 2.7 d by the
+    fourth difference (16 / 6).
     """
-    found = np.zeros_like(path)
-    if path.shape[-2] > 4:
-        found[..., 2:-2, :] = np.diff(path, 4, axis=-2) / 6
+    found, edge = np.zeros_like(path), order // 2
+    if path.shape[-2] > order:
+        found[..., edge:-edge, :] = np.diff(path, order, axis=-2) / comb(order, edge)
     return found
+
+
+def displaced(order: int) -> Array:
+    """(order + 1,) residual around one frame displaced by 1."""
+    return kernel(order) / comb(order, order // 2)
+
+
+def rivals(order: int) -> tuple[Array, ...]:
+    """Residuals of what looks like a displaced frame but is sound: a jump that stays, and a bounce.
+
+    By a high order breaks of the acceleration and of the jerk too, which eases have at their ends.
+    """
+    return tuple(kernel(order - k) for k in range(1, 1 + order // 2))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,27 +73,40 @@ class Lapse:
     sigmas: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Fitted:
+    """One shape of lapse, fitted from each frame on: `amount` (P, N, D) and by how many `sigmas` (P, N) it stands out.
+
+    `clear` (P, N): no rival explains the residual better.
+    """
+
+    amount: Array
+    sigmas: Array
+    clear: NDArray[np.bool_]
+
+
 def lapses(paths: Array, sigmas: float) -> Iterator[Lapse]:
-    """Where a path (P, N, D) leaves its course by more than `sigmas` and comes back at once.
+    """Where a curve's path (P, N, D) leaves its course by more than `sigmas` and comes back at once."""
+    found: list[Lapse] = []
+    for count, fit in enumerate(fitted(paths, CURVE, CLEARER), 1):
+        for p, n in zip(*np.nonzero((fit.sigmas > sigmas) & fit.clear), strict=True):
+            found.append(Lapse(int(p), int(n), count, fit.amount[p, n], float(fit.sigmas[p, n])))
+    yield from _clearest(found)
+
+
+def fitted(paths: Array, order: int, clearer: float) -> list[Fitted]:
+    """Each of SHAPES fitted to paths (P, N, D); none to a path that is too short to say what is usual.
 
     The residual of a displaced frame has a known shape, so its size is found by least squares; what is left of the
     residual in the frames around says what is usual. A bounce and a jump have nearly that shape too: where they
     explain the residual about as well, it is theirs.
     """
     if paths.shape[1] < 2 * AROUND:
-        return
-    found: list[Lapse] = []
-    error = residual(paths)[:, 2:-2]
+        return []
+    edge = order // 2
+    error = residual(paths, order)[:, edge:-edge]
     energy = np.cumsum(np.pad(np.sum(error**2, axis=2), ((0, 0), (1, 0))), axis=1)
-    for shape in SHAPES:
-        amount, sigma, clearer = _fitted(error, energy, np.convolve(DISPLACED, shape))
-        size = np.linalg.norm(amount, axis=2)
-        hit = (size > sigmas * sigma) & (size > LEAST) & clearer
-        for p, m in zip(*np.nonzero(hit), strict=True):
-            # Entry m of the residual is centred on frame m + 2, and the shape starts two entries before its frame.
-            ratio = float(size[p, m] / max(sigma[p, m], LEAST))
-            found.append(Lapse(int(p), int(m) + 4, len(shape), amount[p, m], ratio))
-    yield from _clearest(found)
+    return [_fitted(paths, error, energy, order, shape, clearer) for shape in SHAPES]
 
 
 def _correlated(error: Array, pattern: Array) -> Array:
@@ -81,21 +116,54 @@ def _correlated(error: Array, pattern: Array) -> Array:
     return total
 
 
-def _fitted(error: Array, energy: Array, pattern: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Amount (P, M, D) of the pattern at each position, (P, M) what is usual, and whether no rival explains it."""
+def _fitted(paths: Array, error: Array, energy: Array, order: int, shape: Array, clearer: float) -> Fitted:
+    pattern = np.convolve(displaced(order), shape)
     amount = _correlated(error, pattern) / (pattern @ pattern)
     count, length = amount.shape[1], len(pattern)
     middle = np.arange(count) + length // 2
     low, high = np.maximum(middle - AROUND, 0), np.minimum(middle + AROUND + 1, error.shape[1])
     around = energy[:, high] - energy[:, low]
-    left = np.maximum(around - np.sum(amount**2, axis=2) * (pattern @ pattern), 0.0)
-    best = np.zeros_like(around)
-    for rival in RIVALS:
-        explained = np.sum(_correlated(error, rival) ** 2, axis=2) / (rival @ rival)
-        for offset in range(length - len(rival) + 1):
+    own = np.sum(amount**2, axis=2) * (pattern @ pattern)
+    left = np.maximum(around - own, 0.0)
+    if (
+        order > CURVE
+    ):  # breaks follow each other within frames: what counts is what each leaves of its own place
+        around = energy[:, length:] - energy[:, :-length]
+    best = _best_rival(error, order, count, length)
+    sigma = np.sqrt(left / np.maximum(high - low - length, 1))
+    size = np.linalg.norm(amount, axis=2)
+    # Entry m of the residual is centred on frame m + order / 2; the shape starts that many entries before its frame.
+    at = slice(order, order + count)
+    found = Fitted(np.zeros_like(paths), np.zeros(paths.shape[:2]), np.zeros(paths.shape[:2], np.bool_))
+    found.amount[:, at] = amount
+    found.sigmas[:, at] = np.where(size > LEAST, size / np.maximum(sigma, LEAST), 0.0)
+    found.clear[:, at] = np.maximum(around - own, 0.0) <= clearer * np.maximum(around - best, 0.0)
+    return found
+
+
+def _best_rival(error: Array, order: int, count: int, length: int) -> Array:
+    """(P, M) energy that the best rival explains anywhere within the pattern's length from each position on."""
+    best = np.zeros((len(error), count))
+    for rival in rivals(order):
+        places = length - len(rival) + 1
+        single = _correlated(error, rival)[:, : count + places - 1]
+        explained = np.sum(single**2, axis=2) / (rival @ rival)
+        for offset in range(places):
             best = np.maximum(best, explained[:, offset : offset + count])
-    sigma = np.sqrt(left / (high - low - length))
-    return amount, sigma, left <= CLEARER * np.maximum(around - best, 0.0)
+        if order > CURVE and len(rival) < order:  # all but the jump may also fall between two frames
+            two = _between(single, rival)
+            for offset in range(places - 1):
+                best = np.maximum(best, two[:, offset : offset + count])
+    return best
+
+
+def _between(single: Array, rival: Array) -> Array:
+    """(P, M - 1) energy explained by a rival on two neighbouring positions, in the same direction on both."""
+    own, other = float(rival @ rival), float(rival[1:] @ rival[:-1])
+    a, b = single[:, :-1], single[:, 1:]
+    x, y = own * a - other * b, own * b - other * a  # times own^2 - other^2
+    explained = np.sum(a * x + b * y, axis=2) / (own**2 - other**2)
+    return np.where(np.sum(x * y, axis=2) > 0, explained, 0.0)
 
 
 def _clearest(found: list[Lapse]) -> Iterator[Lapse]:
@@ -117,11 +185,20 @@ def _low_pass(hz: float, fps: float) -> Array:
     return np.asarray(kernel / kernel.sum())
 
 
-def above(path: Array, hz: float, fps: float) -> Array:
-    """(..., N, D) what lies above a frequency, without delay; 0 within half a second of the ends."""
-    found = np.zeros_like(path)
+def _high_pass(hz: float, fps: float) -> Array:
     kernel = -_low_pass(hz, fps)
     kernel[len(kernel) // 2] += 1.0
+    return kernel
+
+
+def white_above(hz: float, fps: float) -> float:
+    """RMS of what lies above a frequency of white noise of RMS 1."""
+    return float(np.linalg.norm(_high_pass(hz, fps)))
+
+
+def above(path: Array, hz: float, fps: float) -> Array:
+    """(..., N, D) what lies above a frequency, without delay; 0 within half a second of the ends."""
+    found, kernel = np.zeros_like(path), _high_pass(hz, fps)
     half = len(kernel) // 2
     if path.shape[-2] > 2 * half:
         rows = np.moveaxis(path, -2, -1)
@@ -137,48 +214,18 @@ def rolling_rms(values: Array, count: int) -> Array:
     return np.asarray(np.sqrt(np.maximum(total[:, count:] - total[:, :-count], 0.0) / count))
 
 
-@dataclass(frozen=True, slots=True)
-class Noisy:
-    """What tells a tremor from motion, whose spectrum falls off: all are ratios of RMS, 1 being white noise's order.
+def steady(path: Array, noise: Array, count: int) -> NDArray[np.bool_]:
+    """(P, M) whether each stretch of `count` frames of (P, N, D) is as rough as this noise (P, M) all through.
 
-    flat: of the upper half of the band above `hz` to its lower half. octave: of the octave above `hz` to the octave
-    below. Each half of the stretch must have STEADY of its RMS: a blow has one that does.
+    A blow, a jump and a spike have all of it within the five frames of a fourth difference; a filter rings on.
     """
-
-    hz: float
-    flat: float
-    octave: float
-
-
-def tremor(paths: Array, fps: float, seconds: float, noisy: Noisy) -> tuple[Array, Array]:
-    """(P, N) RMS above `hz` in the stretch of `seconds` around each frame, 0 where it is but quick motion, and
-    (P,) the median of it, motion included: what is usual for the path.
-    """
-    count, edge, hz = max(round(seconds * fps), 3), round(fps / 2), noisy.hz
-    found = np.zeros(paths.shape[:2])
-    if hz >= fps / 2 or paths.shape[1] <= 2 * edge + count:
-        return found, np.zeros(len(paths))
-    high = above(paths, hz, fps)
-    size = rolling_rms(high, count)
-    kept = np.where(_is_noise(paths, high, fps, count, noisy) & _steady(high, size, count), size, 0.0)
-    # Half a second at each end is unknown, so no stretch may reach into it.
-    kept[:, :edge] = kept[:, kept.shape[1] - edge :] = 0.0
-    found[:, count // 2 : count // 2 + size.shape[1]] = kept
-    return found, np.median(size, axis=1)
-
-
-def _is_noise(paths: Array, high: Array, fps: float, count: int, noisy: Noisy) -> NDArray[np.bool_]:
-    upper = above(paths, (noisy.hz + fps / 2) / 2, fps)
-    flat = rolling_rms(upper, count) >= noisy.flat * rolling_rms(high - upper, count)
-    first = high - above(paths, 2 * noisy.hz, fps) if 2 * noisy.hz < fps / 2 else high
-    below = above(paths, noisy.hz / 2, fps) - high
-    return flat & (rolling_rms(first, count) >= noisy.octave * rolling_rms(below, count))
-
-
-def _steady(high: Array, size: Array, count: int) -> NDArray[np.bool_]:
-    half, width = rolling_rms(high, count // 2), size.shape[1]
-    weaker = np.minimum(half[:, :width], half[:, count // 2 : count // 2 + width])
-    return np.asarray(weaker >= STEADY * size)
+    rough, third = residual(path), max(count // 3, 1)
+    size, parts = rolling_rms(rough, count), rolling_rms(rough, third)
+    width = size.shape[1]
+    starts = (0, (count - third) // 2, count - third)
+    least = np.min([parts[:, start : start + width] for start in starts], axis=0)
+    by_noise = float(np.linalg.norm(displaced(CURVE)))
+    return np.asarray((least >= STEADY * size) & (size >= ROUGH * by_noise * noise))
 
 
 def stepped(path: Array) -> bool:

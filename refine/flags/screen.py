@@ -11,27 +11,35 @@ moving a sound one up to 70 % (99 of 100 of 6000 keys of the corpus).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.flags import steady
+from refine.flags import jitter, joints, steady
 from refine.flags.flag import Cause, Flag, Severity
-from refine.flags.path import DISPLACED, SHAPES, Lapse, Noisy, lapses, residual, stepped, tremor, unevenness
-from refine.flags.stage import Stage, runs
-from refine.flags.trace import by_control, chain, gain, key_frames, merged, samples, trace
+from refine.flags.path import (
+    CURVE,
+    SHAPES,
+    Lapse,
+    displaced,
+    lapses,
+    residual,
+    unevenness,
+)
+from refine.flags.stage import Stage
+from refine.flags.trace import by_control, gain, key_frames, merged, samples, trace
 from refine.measure import most_moved
 from refine.pose import Point, Pose
-from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Channel, Shot
+from refine.shot import QUATERNION, Array, Channel, Shot
 
-MOVES_POINTS = (*TRANSLATIONS, *ROTATIONS, *SCALES, QUATERNION)
 DENSE = 4.0  # frames between a key's neighbours within which a keyed curve can leave its course and be back
 QUICK_PARTS = ("eyes", "face")  # darts and blinks
 WINDOW = 24.0  # fps: what lasts shorter than a frame of film is seen as weaker (Bloch's law [mem])
 TURNS = 4  # frames to each side whose median turn is the arc's own [judge]
 MOST_TOGETHER = 2  # three or more parts that peak together are meant [prac]
+LARGEST = 5.0  # times a jitter's RMS on screen that any of its frames lies off [judge]
 ITS_OWN = 0.5  # share of the residual around a lapse that its control causes at least [judge]
 MADE_UP = 0.25  # share of a lapse that must show at the point: turns by half a circle move less than they would [judge]
 MAINLY = 0.25  # share of a jitter that its cause has at least [judge]
@@ -41,8 +49,18 @@ MODULATION = 0.17  # SD of speed over its mean that viewers notice (Werkhoven et
 
 def find(stage: Stage) -> Iterator[Flag]:
     """All findings of this family, each at its cause, in no order."""
-    yield from _out_of_place(stage)
-    yield from merged(list(_jitter(stage)), round(stage.shot.fps))
+    outs = list(joints.out_of_place(stage))
+    trembling = merged(list(jitter.find(stage, outs)), round(stage.shot.fps))
+    yield from trembling
+    yield from (
+        flag for flag in _out_of_place(stage, outs) if not any(_of_jitter(flag, one) for one in trembling)
+    )
+
+
+def _of_jitter(flag: Flag, jitter: Flag) -> bool:
+    """Whether a frame out of place is but one of a jitter's."""
+    inside = jitter.frames[0] <= flag.frames[0] and flag.frames[1] <= jitter.frames[1]
+    return inside and jitter.control == flag.control and flag.amount < LARGEST * jitter.amount
 
 
 # --- a frame out of place --------------------------------------------------------------------------------
@@ -64,8 +82,9 @@ class Seen:
         return float(np.linalg.norm(self.move))
 
 
-def _out_of_place(stage: Stage) -> Iterator[Flag]:
-    found = sorted(_all_seen(stage), key=lambda seen: -seen.pixels)
+def _out_of_place(stage: Stage, outs: Sequence[joints.Out]) -> Iterator[Flag]:
+    every = [*_keyed_seen(stage), *_baked_seen(stage, outs)]
+    found = sorted(every, key=lambda seen: -seen.pixels)
     kept: list[Seen] = []
     for seen in found:
         # The channels of one control that lapse together are one finding, at the one that moves most.
@@ -77,13 +96,31 @@ def _out_of_place(stage: Stage) -> Iterator[Flag]:
             yield from _named(stage, seen)
 
 
-def _all_seen(stage: Stage) -> Iterator[Seen]:
-    """Every lapse that can be seen and comes from where it was found."""
+def _baked_seen(stage: Stage, outs: Sequence[joints.Out]) -> Iterator[Seen]:
+    """Every lapse of a baked control that can be seen."""
+    least = _least(stage)
+    for out in outs:
+        span = slice(out.first, out.first + out.count)
+        if stage.control(out.control).part not in QUICK_PARTS and not quiet(stage, out.control)[span].any():
+            shown = joints.shown(stage, out, least)
+            if shown is not None:
+                channel = stage.control(out.control).channel(out.channels[0])
+                assert channel is not None
+                yield Seen(out.control, channel, shown.point, out.first, out.count, shown.move)
+
+
+def _least(stage: Stage) -> float:
+    """px from which any frame out of place is worth a warning."""
+    return min(stage.thresholds[fault].warn for fault in ("spike", "uneven spacing", "kinked arc"))
+
+
+def _keyed_seen(stage: Stage) -> Iterator[Seen]:
+    """Every lapse of a keyed channel that can be seen and comes from where it was found."""
     groups: dict[int, list[tuple[str, Channel]]] = {}
     for name in stage.order:
         if stage.control(name).part not in QUICK_PARTS:
             for channel in stage.control(name).channels:
-                if channel.name in MOVES_POINTS and _may_lapse(channel):
+                if channel.name in joints.MOVES_POINTS and _may_lapse(channel):
                     groups.setdefault(4 if channel.name == QUATERNION else 1, []).append((name, channel))
     for group in groups.values():
         paths = np.stack([samples(stage, channel) for _, channel in group])
@@ -95,9 +132,9 @@ def _all_seen(stage: Stage) -> Iterator[Seen]:
 
 
 def _may_lapse(channel: Channel) -> bool:
-    """Whether it is baked, or has a key with neighbours so near that it can be out of place alone."""
+    """Whether it is keyed and has a key with neighbours so near that it can be out of place alone."""
     if channel.keys is None:
-        return True
+        return False
     at = channel.keys.frames
     return bool(len(at) > 2 and np.any(at[2:] - at[:-2] <= DENSE))
 
@@ -112,7 +149,7 @@ def _seen(stage: Stage, name: str, channel: Channel, lapse: Lapse) -> Seen | Non
     near = Pose(stage.frames[part], posed.linear[:, part], posed.origin[:, part])
     close = replace(view, axes=view.axes[part], place=view.place[part], focal=view.focal[part])
     point, by_unit = most_moved(stage.shot, near, close, name, channel.name)
-    least = min(stage.thresholds[fault].warn for fault in ("spike", "uneven spacing", "kinked arc"))
+    least = _least(stage)
     if point is None or by_unit * float(np.linalg.norm(lapse.amount)) < least:
         return None
     move = gain(stage, point, name, channel.name, frames)[0] @ lapse.amount
@@ -135,7 +172,7 @@ def _seen(stage: Stage, name: str, channel: Channel, lapse: Lapse) -> Seen | Non
 
 def _along(path: Array, lapse: Lapse, move: Array) -> float:
     """How much of a move of the lapse's shape the path (N, 2) on screen makes: 0 where it is made up for."""
-    pattern = np.convolve(DISPLACED, SHAPES[lapse.count - 1])
+    pattern = np.convolve(displaced(CURVE), SHAPES[lapse.count - 1])
     part = residual(path)[lapse.first - 2 : lapse.first + lapse.count + 2]
     made = float(np.sum(part * pattern[:, None] * move)) / float(pattern @ pattern * (move @ move))
     return min(made, 1.0)
@@ -166,29 +203,27 @@ def _named(stage: Stage, seen: Seen) -> Iterator[Flag]:
         )
         return
     uneven, kinked = stage.thresholds["uneven spacing"], stage.thresholds["kinked arc"]
-    if along / uneven.warn >= across / kinked.warn:
-        steps = np.linalg.norm(
-            np.diff(path[max(first - TURNS, 0) : first + seen.count + TURNS], axis=0), axis=1
-        )
-        if unevenness(steps) > uneven["z"]:
-            yield from _flag(
-                stage,
-                "uneven spacing",
-                seen,
-                along,
-                f"frame {at} lies {along:.1f} px off the even spacing along its path",
-            )
-        return
-    turn, kink = _kink(path, first)
-    if turn >= kinked["degrees"]:
-        yield from _flag(
-            stage,
-            "kinked arc",
-            seen,
-            kink,
-            f"the arc kinks by {turn:.0f} deg at {at}, {across:.1f} px off",
-            turn,
-        )
+    names = [(along / uneven.warn, _uneven_flag), (across / kinked.warn, _kinked_flag)]
+    for beyond, named in sorted(names, key=lambda pair: -pair[0]):
+        found = list(named(stage, seen, along, across)) if beyond >= 1 else []
+        if found:
+            yield from found
+            return
+
+
+def _uneven_flag(stage: Stage, seen: Seen, along: float, across: float) -> Iterator[Flag]:
+    path, first, at = stage.screen(seen.point), seen.first, int(stage.frames[seen.first])
+    steps = np.linalg.norm(np.diff(path[max(first - TURNS, 0) : first + seen.count + TURNS], axis=0), axis=1)
+    if unevenness(steps) > stage.thresholds["uneven spacing"]["z"]:
+        message = f"frame {at} lies {along:.1f} px off the even spacing along its path"
+        yield from _flag(stage, "uneven spacing", seen, along, message)
+
+
+def _kinked_flag(stage: Stage, seen: Seen, along: float, across: float) -> Iterator[Flag]:
+    turn, kink = _kink(stage.screen(seen.point), seen.first)
+    if turn >= stage.thresholds["kinked arc"]["degrees"]:
+        message = f"the arc kinks by {turn:.0f} deg at {int(stage.frames[seen.first])}, {across:.1f} px off"
+        yield from _flag(stage, "kinked arc", seen, kink, message, turn)
 
 
 def _kink(path: Array, at: int) -> tuple[float, float]:
@@ -241,84 +276,6 @@ def _flag(
 
 def _at(control: str, point: Point) -> str:
     return f", seen at {point.control}" if point.control != control else ""
-
-
-# --- jitter ----------------------------------------------------------------------------------------------
-
-
-def _jitter(stage: Stage) -> Iterator[Flag]:
-    threshold, fps = stage.thresholds["jitter"], stage.shot.fps
-    points = [p for name in stage.order if _baked_above(stage, name) for p in stage.points(name)]
-    if not points:
-        return
-    paths = np.stack([stage.screen(point) for point in points])
-    noisy = Noisy(threshold["hz"], threshold["flat"], threshold["octave"])
-    sizes, usual = tremor(paths, fps, threshold["seconds"], noisy)
-    half = round(threshold["seconds"] * fps) // 2
-    for n in np.flatnonzero(sizes.max(axis=1) >= threshold.warn):
-        point, last = points[n], len(stage.frames) - 1
-        meant = stage.marked(point.control, "accent", "cut", around=half)
-        shows = stage.counts(point) & ~meant & (sizes[n] >= _masked(paths[n], 2 * half))
-        size = np.where(shows, sizes[n], 0.0)
-        for a, b in runs(size >= threshold.warn):
-            if b - a + 1 >= threshold["lasting"] * fps:
-                amount = float(size[a : b + 1].max())
-                core = int(stage.frames[a]), int(stage.frames[b])
-                whole = int(stage.frames[max(a - half, 0)]), int(stage.frames[min(b + half, last)])
-                found = Tremble(point, core, whole, amount, amount >= STANDS_OUT * usual[n])
-                yield from _jitter_flag(stage, found)
-
-
-def _masked(path: Array, count: int) -> Array:
-    """(N,) RMS of a tremor that a point's own speed hides: it varies the spacing by sqrt(2) times as much."""
-    spacing = np.linalg.norm(np.gradient(path, axis=0), axis=1)
-    near = np.ones(min(max(count, 1), len(path)))
-    usual = np.convolve(spacing, near, "same") / np.convolve(np.ones(len(path)), near, "same")
-    return np.asarray(MODULATION / np.sqrt(2) * usual)
-
-
-def _baked_above(stage: Stage, name: str) -> bool:
-    return any(channel.baked for parent in chain(stage, name) for channel in stage.control(parent).channels)
-
-
-@dataclass(frozen=True, slots=True)
-class Tremble:
-    """A point trembles: the middles of the stretches in which it does, the frames that those cover, RMS in px."""
-
-    point: Point
-    core: tuple[int, int]
-    frames: tuple[int, int]
-    amount: float
-    stands_out: bool  # from what is usual for the point
-
-
-def _jitter_flag(stage: Stage, found: Tremble) -> Iterator[Flag]:
-    threshold, frames, amount = stage.thresholds["jitter"], found.frames, found.amount
-    severity = threshold.severity(amount)
-    cause = next(iter(by_control(steady.jitter_shares(stage, found.point, found.core))), None)
-    if severity is None or cause is None or cause.share < MAINLY:
-        return
-    if severity == "warn" and not found.stands_out:
-        severity = "note"  # the grain of the whole clip: for `clean`, not for a look at single places
-    channel = stage.control(cause.control).channel(cause.channel)
-    if channel is None or not channel.baked or stepped(samples(stage, channel)):
-        return
-    message = f"trembles by {amount:.1f} px above {threshold['hz']:g} Hz" + _at(cause.control, found.point)
-    where = Cause(cause.control, cause.channel, (float(frames[0]), float(frames[1])))
-    ratio = threshold.ratio(amount) * stage.attention(found.point.control)
-    yield Flag(
-        "jitter",
-        cause.control,
-        cause.channel,
-        frames,
-        severity,
-        amount,
-        "px",
-        where,
-        message,
-        "smooth the range",
-        ratio,
-    )
 
 
 MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {

@@ -16,14 +16,13 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from refine.flags.flag import Cause, Flag
-from refine.flags.path import stepped
-from refine.flags.refill import smoothed_range
+from refine.flags.path import LEAST, stepped
+from refine.flags.refill import filled_channel
 from refine.flags.stage import Stage, runs
 from refine.flags.trace import gain, samples
 from refine.measure import most_moved
 from refine.rig import descendants
 from refine.shot import Array, Channel, Shot
-from refine.smooth import Noise
 from refine.view import project
 
 SELDOM = 0.15  # of a baked figure's frames at most that a fault freezes; more is a style [judge]
@@ -31,12 +30,11 @@ FIGURE = 8  # controls that make a figure; a prop has fewer [judge]
 BODY = ("head", "hand", "foot")  # parts that only a figure has
 LINES = 1080
 ALIVE = 6.0  # px in a third of a second at 1080 lines: slower than that is a hold [judge]
-CAUGHT_UP = (
-    0.4,
-    2.5,
-)  # speed of a jump shared out over its dropout, against the speed before and after [judge]
+CAUGHT_UP = 1.4  # times the steps beside that a jump after equal samples makes at least [judge]
+ABRUPT = 0.25  # of the jump shared out over the gap that the step before it has at least: no ease into a hold [judge]
+POPS = 3.0  # times the steps beside from which a jump is one, however the hold began [judge]
 LONGEST = 0.3  # s of a gap that may be filled unasked
-BESIDE = 6  # frames to each side that show a dropout's speed
+BESIDE = 6  # frames to each side in which what drops out moves [judge]
 
 
 def find(stage: Stage) -> Iterator[Flag]:
@@ -158,23 +156,20 @@ class Gap:
     last: int
 
 
-def gaps(values: Array, least: int, sigmas: float) -> list[Gap]:
+def gaps(values: Array, least: int) -> list[Gap]:
     """Where samples (N, D) stop for at least `least` equal ones in the middle of a move and catch up in a jump."""
     step = np.linalg.norm(np.diff(values, axis=0), axis=1)
     same = step == 0
-    if not same.any() or np.mean(same) > 0.5:
+    if not same.any() or np.mean(same) > 0.5 or stepped(values):
         return []
     found = []
-    if stepped(values):
-        return []
     for a, b in runs(same):
         if b - a + 2 >= least and a >= BESIDE and b + 1 + BESIDE < len(step):
-            beside = np.concatenate([step[a - BESIDE : a], step[b + 2 : b + 2 + BESIDE]])
-            usual, jump, count = float(np.median(beside)), float(step[b + 1]), b - a + 2
-            noise = float(np.median(np.abs(beside - usual))) / 0.6745
-            moving = np.count_nonzero(beside == 0) == 0 and min(step[a - 1], step[b + 2]) > 0
-            caught = CAUGHT_UP[0] * usual <= jump / count <= CAUGHT_UP[1] * usual
-            if moving and caught and jump - usual > sigmas * noise:
+            moving = np.all(step[a - BESIDE : a] > 0) and np.all(step[b + 2 : b + 2 + BESIDE] > 0)
+            # A hold is eased into, and the move that ends it doesn't jump: its first step is no longer than the next.
+            jump = step[b + 1] / max(LEAST, step[a - 1], step[b + 2])
+            abrupt = step[a - 1] > ABRUPT * step[b + 1] / (b - a + 2)
+            if moving and jump > (CAUGHT_UP if abrupt else POPS):
                 found.append(Gap(a + 1, b + 1))
     return found
 
@@ -186,7 +181,7 @@ def _dropouts(stage: Stage) -> Iterator[Flag]:
         found: dict[Gap, list[Channel]] = {}
         for channel in stage.control(name).channels:
             if _repeats(channel):
-                for gap in gaps(samples(stage, channel), least, threshold["sigmas"]):
+                for gap in gaps(samples(stage, channel), least):
                     found.setdefault(gap, []).append(channel)
         for gap, channels in found.items():
             yield from _dropout_flag(stage, name, gap, channels)
@@ -236,8 +231,7 @@ def filled(stage: Stage, flag: Flag) -> Shot | None:
             if channel.name == flag.cause.channel or (
                 np.ptp(channel.samples) > 0 and not np.ptp(inside, axis=0).any()
             ):
-                gap = Noise(0.0, 0.0, tuple(range(a, b + 1)))
-                shot = smoothed_range(stage, shot, control.name, channel, (a, b), gap)
+                shot = filled_channel(stage, shot, control.name, channel, (a, b), own=True)
     return shot if shot is not stage.shot else None
 
 

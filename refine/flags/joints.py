@@ -1,0 +1,214 @@
+"""Frames out of place on baked controls: looked for in each joint's own samples, then measured on screen.
+
+A spike lives in the samples of one joint. Captured motion has little left by the eighth difference, so there a
+displaced frame stands out from what is usual for the joint around it, however the joints above and below move.
+Where several joints leave their course on one frame the body was hit or has landed: what stands out from that too
+is a lapse. Only then it is seen: the joint is set right, the frames around are posed anew, and what the points that
+it carries lose of their own residual is what an audience sees. A lapse that another joint makes up for shows nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from refine.flags.path import AROUND, CAPTURE, SEPARATE, Fitted, fitted, residual
+from refine.flags.stage import Stage
+from refine.flags.trace import samples
+from refine.measure import carried, most_moved
+from refine.pose import Point, Pose, pose, world_point
+from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Channel, Control, Shot, frozen
+from refine.view import View, project
+
+MOVES_POINTS = (*TRANSLATIONS, *ROTATIONS, *SCALES, QUATERNION)
+CLEARER = (
+    5.0  # times what a rival leaves over: between shapes so alike only a clear difference decides [judge]
+)
+TOGETHER = 3  # parts that leave their course on one frame are moved by the same thing [prac]
+USUAL = 1.3  # sigmas by which the third strongest of a body's joints stands out on any frame [judge]
+WITH = 1.5  # sigmas from which a control's other channels are taken to lapse with the one found [judge]
+MADE_UP = 0.25  # share of a lapse that must show: what is made up for by other controls shows less [judge]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Out:
+    """Frames of a control out of place: by how much each of its channels lies off, the strongest one first."""
+
+    control: str
+    channels: tuple[str, ...]
+    amounts: tuple[Array, ...]  # (count, D) each
+    first: int  # position
+    count: int
+    sigmas: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shown:
+    """What an audience sees of it: at which point, and how far (2,) px at the first frame."""
+
+    point: Point
+    move: Array
+
+
+def baked_channels(control: Control) -> list[Channel]:
+    """Its baked channels that move what is seen and aren't constant."""
+    baked = [c for c in control.channels if c.samples is not None and c.name in MOVES_POINTS]
+    return [c for c in baked if c.samples is not None and np.ptp(c.samples, axis=0).any()]
+
+
+def out_of_place(stage: Stage) -> Iterator[Out]:
+    """Where baked controls are out of place."""
+    sigmas = stage.thresholds["spike"]["baked_sigmas"]
+    owned = [(name, channel) for name in stage.order for channel in baked_channels(stage.control(name))]
+    if not owned:
+        return
+    fits = _fits(stage, owned)
+    rows: dict[str, list[int]] = {}
+    for row, (name, _) in enumerate(owned):
+        rows.setdefault(name, []).append(row)
+    if not fits:
+        return
+    strongest = np.stack(
+        [np.max([fit.sigmas[rows[name]].max(axis=0) for fit in fits], axis=0) for name in rows]
+    )
+    burst = np.maximum(third_of_the_others(_near(strongest)) / USUAL, 1.0)
+    for (name, own), dulled in zip(rows.items(), burst, strict=True):
+        yield from _of_control(
+            name, [owned[row][1] for row in own], [_part(fit, own) for fit in fits], dulled, sigmas
+        )
+
+
+def paths_of(stage: Stage, owned: list[tuple[str, Channel]]) -> Array:
+    """(P, N, D) samples of the channels, in their order; a quaternion's four numbers are one path, zeros fill up."""
+    width = max(4 if channel.name == QUATERNION else 1 for _, channel in owned)
+    paths = np.zeros((len(owned), len(stage.frames), width))
+    for row, (_, channel) in enumerate(owned):
+        values = samples(stage, channel)
+        paths[row, :, : values.shape[1]] = values
+    return paths
+
+
+def _fits(stage: Stage, owned: list[tuple[str, Channel]]) -> list[Fitted]:
+    return fitted(paths_of(stage, owned), CAPTURE, CLEARER)
+
+
+def _part(fit: Fitted, rows: list[int]) -> Fitted:
+    return Fitted(fit.amount[rows], fit.sigmas[rows], fit.clear[rows])
+
+
+def _near(strongest: Array) -> Array:
+    """(J, N): the largest of each frame and the two beside it."""
+    wide = np.pad(strongest, ((0, 0), (1, 1)))
+    return np.asarray(np.maximum(np.maximum(wide[:, :-2], wide[:, 2:]), strongest))
+
+
+def third_of_the_others(strongest: Array) -> Array:
+    """(J, N): how far the third strongest of all other joints stands out."""
+    if len(strongest) <= TOGETHER:
+        return np.zeros_like(strongest)
+    top = np.partition(strongest, (-TOGETHER - 1, -TOGETHER), axis=0)[-TOGETHER - 1 :]
+    return np.asarray(np.where(strongest >= top[1], top[0], top[1]))
+
+
+def _of_control(
+    name: str, channels: list[Channel], fits: list[Fitted], burst: Array, sigmas: float
+) -> Iterator[Out]:
+    """The lapses of one control; of those that overlap the one that stands out most."""
+    found: list[tuple[float, int, int, int]] = []
+    for shape, fit in enumerate(fits):
+        beyond = fit.sigmas / burst
+        for row, n in zip(*np.nonzero((beyond > sigmas) & fit.clear), strict=True):
+            found.append((float(beyond[row, n]), shape, int(row), int(n)))
+    taken: list[int] = []
+    for beyond_, shape, row, n in sorted(found, reverse=True):
+        if all(abs(n - other) > SEPARATE for other in taken):
+            taken.append(n)
+            fit, signs = fits[shape], (-1.0) ** np.arange(shape + 1)
+            others = [r for r in range(len(channels)) if r != row and fit.sigmas[r, n] > WITH]
+            rows = [row, *others]
+            amounts = tuple(
+                signs[:, None] * fit.amount[r, n, : 4 if channels[r].name == QUATERNION else 1] for r in rows
+            )
+            yield Out(name, tuple(channels[r].name for r in rows), amounts, n, shape + 1, beyond_)
+
+
+def lapsing(stage: Stage, control: Control, first: int, count: int) -> list[str]:
+    """Which baked channels of a control stand out on some frames from position `first` on."""
+    owned = [(control.name, channel) for channel in baked_channels(control)]
+    fits = _fits(stage, owned) if owned else []
+    return [c.name for r, (_, c) in enumerate(owned) if fits and fits[count - 1].sigmas[r, first] > WITH]
+
+
+def shown(stage: Stage, out: Out, least: float) -> Shown | None:
+    """Where frames out of place are seen; None where they move nothing by `least` px that counts beside them."""
+    span = slice(out.first, out.first + out.count)
+    whole = Pose(stage.frames[span], stage.posed.linear[:, span], stage.posed.origin[:, span])
+    worth = [
+        most_moved(stage.shot, whole, _cut(stage.view, span), out.control, name)[1]
+        * float(np.abs(amount).max())
+        for name, amount in zip(out.channels, out.amounts, strict=True)
+    ]
+    if sum(worth) < least / 2:  # half, since it is but the derivative
+        return None
+    return _seen(stage, out, least)
+
+
+def _seen(stage: Stage, out: Out, least: float) -> Shown | None:
+    a, b = max(out.first - AROUND, 0), min(out.first + out.count + AROUND, len(stage.frames))
+    near, part = stage.frames[a:b], slice(a, b)
+    right = set_right(stage, out)
+    before = Pose(near, stage.posed.linear[:, part], stage.posed.origin[:, part])
+    after, view = pose(right, near), _cut(stage.view, part)
+    points = carried(stage.shot, out.control)
+    old, new = (
+        project(view, np.stack([world_point(p, s, point) for point in points]))
+        for p, s in ((before, stage.shot), (after, right))
+    )
+    move = (old - new)[:, out.first - a]  # (P, 2)
+    size = np.linalg.norm(move, axis=1) * _visible(old, new, out, a)
+    beside = [max(out.first - 1, 0), min(out.first + out.count, len(stage.frames) - 1)]
+    for p in np.argsort(-size):
+        if size[p] < least:
+            return None
+        # Beside it, since what is out of place may be foreshortened or off screen just then.
+        if stage.counts(points[p])[beside].all():
+            return Shown(points[p], move[p] * (size[p] / np.linalg.norm(move[p])))
+    return None
+
+
+def _visible(old: Array, new: Array, out: Out, first: int) -> Array:
+    """(P,) how much of what setting right takes away the paths (P, n, 2) really had: 0 where it is made up for."""
+    at = slice(max(out.first - first - CAPTURE // 2, 0), out.first - first + out.count + CAPTURE // 2)
+    had, lost = residual(old, CAPTURE)[:, at], residual(old - new, CAPTURE)[:, at]
+    whole = np.sum(lost**2, axis=(1, 2))
+    share = np.divide(np.sum(had * lost, axis=(1, 2)), whole, out=np.zeros(len(old)), where=whole > 0)
+    return np.where(share < MADE_UP, 0.0, np.minimum(share, 1.0))
+
+
+def _cut(view: View, part: slice) -> View:
+    return replace(view, axes=view.axes[part], place=view.place[part], focal=view.focal[part])
+
+
+def set_right(stage: Stage, out: Out) -> Shot:
+    """The shot without the lapse: what each channel lies off is taken away."""
+    shot = stage.shot
+    n = out.first + int(stage.frames[0]) - shot.first_frame
+    for name, amount in zip(out.channels, out.amounts, strict=True):
+        channel = stage.control(out.control).channel(name)
+        assert channel is not None
+        assert channel.samples is not None
+        values = channel.samples.copy()
+        values[n : n + out.count] -= amount * _signs(stage, channel, out, n)
+        shot = shot.with_channel(out.control, replace(channel, samples=frozen(values)))
+    return shot
+
+
+def _signs(stage: Stage, channel: Channel, out: Out, n: int) -> Array:
+    """(count, 1): -1 where a quaternion's sign was turned to make it continuous."""
+    assert channel.samples is not None
+    if channel.name != QUATERNION:
+        return np.ones((out.count, 1))
+    straight = samples(stage, channel)[out.first : out.first + out.count]
+    return np.asarray(np.sign(np.sum(straight * channel.samples[n : n + out.count], axis=1, keepdims=True)))
