@@ -86,22 +86,30 @@ def found(shot: Shot, legs: Sequence[Limb], scale: float, known: dict[Point, Arr
 
 
 def _joined(shot: Shot, contacts: list[Planted], scale: float, known: dict[Point, Array]) -> list[Planted]:
-    """Found contacts of one foot, in time; those of one point that hardly differ in time and place as one."""
+    """Found contacts of one foot, in time; one after which the point is soon in its place again, as one with the next.
+
+    Where a foot stands flat the next may be another point's: then the first point must stay through it as well.
+    """
     done: list[Planted] = []
-    for each in sorted(
-        contacts, key=lambda contact: (contact.point.control, contact.point.local, contact.frames[0])
-    ):
+    for each in sorted(contacts, key=lambda contact: contact.frames[0]):
         last = done[-1] if done else None
-        if (
-            last is not None
-            and last.point == each.point
-            and each.frames[0] - last.frames[-1] < SAME_TIME * shot.fps
-            and np.linalg.norm(each.anchor[0] - last.anchor[0]) * scale < SAME_PLACE
-        ):
-            done[-1] = _one(shot, last, each, known[each.point])
-        else:
-            done.append(each)
-    return sorted(done, key=lambda contact: contact.frames[0])
+        if last is not None and 0 < each.frames[0] - last.frames[-1] < SAME_TIME * shot.fps:
+            second = _seen_at(shot, last.point, each, known)
+            if np.linalg.norm(second.path - last.anchor[0], axis=1).max() * scale < SAME_PLACE:
+                done[-1] = _one(shot, last, second, known[last.point])
+                continue
+        done.append(each)
+    return done
+
+
+def _seen_at(shot: Shot, point: Point, contact: Planted, known: dict[Point, Array]) -> Planted:
+    """A contact as a point of the foot goes through it; its own point counts as where it stands."""
+    if point == contact.point:
+        return replace(contact, path=contact.anchor)
+    path = known[point][(contact.frames - shot.first_frame).astype(np.intp)]
+    return replace(
+        contact, point=point, path=path, anchor=np.broadcast_to(np.median(path, axis=0), path.shape)
+    )
 
 
 def _one(shot: Shot, first: Planted, second: Planted, path: Array) -> Planted:

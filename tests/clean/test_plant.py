@@ -17,8 +17,8 @@ from benchmarks.planted.contacts import stepping
 from refine.clean.footing import Footing, moves_of, paths
 from refine.clean.plant import drift, figure, planted
 from refine.clean.planted_limb import eased
-from refine.limbs.limb import bend
-from refine.limbs.planted import Planted
+from refine.limbs.limb import GRAVITY, bend
+from refine.limbs.planted import LEAVE_SPEED, Planted
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Channel, Control, Limits, Mark, Pin, Shot, frozen
 from tests.open_clips import clip_or_skip
@@ -26,6 +26,7 @@ from tests.tolerances import (
     DRIFT_KEPT,
     FOUND_EDGES,
     KNEE_KEPT,
+    LEFT_OF_TWITCH,
     LEFT_TO_SLIDE,
     SAME_PATH,
     SAME_SPEED,
@@ -35,6 +36,7 @@ from tests.tolerances import (
 )
 
 FPS = 120.0
+LEAVES = LEAVE_SPEED * np.sqrt(GRAVITY * (0.43 + 0.41))  # m/s: faster is no standing
 FOOT = Point("foot.L", (0.0, 0.0, 0.0))
 FEET = (FOOT, Point("foot.R", (0.0, 0.0, 0.0)))
 LEG = ("thigh.L", "shin.L", "foot.L")
@@ -189,6 +191,25 @@ def test_the_first_frame_may_have_any_number() -> None:
     np.testing.assert_array_equal(
         samples(planted(later).shot, "shin.L"), samples(planted(bad).shot, "shin.L")
     )
+
+
+def test_a_short_twitch_doesn_t_part_a_contact() -> None:
+    """A foot that stands twice within 2 cm and 0.2 s has stood all the time: the twitch between goes."""
+    truth = walk(False)[0]
+    contact = next(c for c in planted(truth).contacts if c.control == "foot.L" and c.frames[0] > 100)
+    middle = float(contact.frames.mean())
+    twitch = 0.8 * np.exp(-0.5 * ((truth.frames - middle) / 1.5) ** 2)[:, None]
+    channel = truth.controls[truth.index("thigh.L")].channel("rotation.x")
+    assert channel is not None
+    assert channel.samples is not None
+    bad = truth.with_channel("thigh.L", replace(channel, samples=frozen(channel.samples + twitch)))
+    near = slice(int(middle) - 12, int(middle) + 13)
+    fast = np.linalg.norm(np.diff(path(bad, FOOT)[near], axis=0), axis=1) * FPS
+    assert float(fast.max()) > LEAVES  # so that it is parted
+    done = planted(bad)
+    assert done.touchdowns == planted(truth).touchdowns
+    left, was = (float(np.ptp(path(shot, FOOT)[near], axis=0).max()) for shot in (done.shot, bad))
+    assert left < LEFT_OF_TWITCH * was
 
 
 # --- other rigs --------------------------------------------------------------------------------------------
@@ -383,6 +404,14 @@ def test_a_foot_that_rolls_from_heel_to_toe_isn_t_moved_with_a_jump(second: tupl
     assert not moves[-1].any()
 
 
+def test_a_contact_that_is_left_stays_while_its_neighbour_moves() -> None:
+    moved, left = asking(30, 100, (0.02, 0.0, 0.0)), asking(120, 200, (0.0, 0.0, 0.03)).calmed()
+    moves = moves_of([moved, left], 300, FPS)
+    assert not left.asks
+    assert not moves[120:].any()
+    assert moves_of([moved], 300, FPS)[121].any()
+
+
 def test_a_contact_within_another_has_no_say() -> None:
     whole, part = asking(30, 200, (0.02, 0.0, 0.0)), asking(60, 100, (0.0, 0.5, 0.0))
     np.testing.assert_array_equal(moves_of([whole, part], 300, FPS), moves_of([whole], 300, FPS))
@@ -431,6 +460,8 @@ def test_captured_feet_slide_less_and_nothing_shakes(name: str, share: float) ->
     for one, other in zip(knees(shot), knees(done.shot), strict=True):
         assert np.abs(other).max() <= KNEE_KEPT * np.abs(one).max()
         assert float(np.sqrt(np.mean(other**2))) <= KNEE_KEPT * float(np.sqrt(np.mean(one**2)))
+    again = pose(planted(done.shot).shot, shot.frames).origin - pose(done.shot, shot.frames).origin
+    assert float(np.abs(again).max()) * figure(shot)[1] * 1000 < SECOND_RUN
 
 
 def test_paths_are_those_of_the_whole_pose() -> None:
