@@ -26,6 +26,9 @@ RAMP = 0.03  # [judge] s in which a point comes to rest or sets off
 SHORT = 0.04  # [judge] s: half of the least time in which one contact goes over to the next
 GIVE_WAY = 0.08  # [judge] s in which the slide of a marked contact goes over into the step beside it
 RISE = 0.02  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
+ROLLS = 0.020  # m that a found contact may stray as it lands and leaves: feet roll [judge]
+STANDS = 0.010  # m that it may stray while it stands: less than the catalogue flags [judge]
+LANDS = 0.2  # s of a contact in which it still lands, or leaves already [judge]
 CALM, CALM_HEIGHT = 0.0015, 0.005  # m: a point that stays that near to its anchor stands
 
 
@@ -164,21 +167,27 @@ class _Window:
         return minimum_jerk((t - self.rest[1] + up) / up) * minimum_jerk((self.off[0] + down - t) / down)
 
 
-def footing(shot: Shot, contact: Planted, scale: float) -> Footing:
-    """What a contact asks for."""
+def footing(shot: Shot, contact: Planted, scale: float, steady: Array | None = None) -> Footing:
+    """What a contact asks for; `steady` (N, 3) is the way of its point as it is told in the world, on all frames."""
     start = int(contact.frames[0]) - shot.first_frame
     span = start, start + len(contact.frames) - 1
-    away, window = _by_mark(shot, contact) if contact.marked else _by_motion(shot, contact, scale)
+    if steady is not None and not contact.marked:
+        told = replace(contact, path=steady[span[0] : span[1] + 1])
+        away, window = _by_motion(shot, told, scale)
+        calmed = window.share(len(away))[:, None] * (told.path - contact.path)
+    else:
+        away, window = _by_mark(shot, contact) if contact.marked else _by_motion(shot, contact, scale)
+        calmed = np.zeros((len(away), 3))
     first = start - window.rest[1] if contact.marked else start
     core = first + window.rest[1], first + window.off[0]
     needed = float(np.linalg.norm(away[window.rest[1] : window.off[0] + 1], axis=1).max())
     if _calm(away[window.rest[1] : window.off[0] + 1] * scale, shot, contact.marked):
-        return Footing(contact, span, first, np.zeros((1, 3)), core, needed)
+        return Footing(contact, span, first, calmed, core, needed)
     share = window.share(len(away))
     steps = -np.diff(away, axis=0) * (0.5 * (share[1:] + share[:-1]))[:, None]
     moves = np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
     middle = (window.rest[1] + window.off[0]) // 2
-    return Footing(contact, span, first, moves - moves[middle] - away[middle], core, needed)
+    return Footing(contact, span, first, calmed + moves - moves[middle] - away[middle], core, needed)
 
 
 def _calm(away: Array, shot: Shot, marked: bool) -> bool:
@@ -209,9 +218,20 @@ def _by_motion(shot: Shot, contact: Planted, scale: float) -> tuple[Array, _Wind
     away, up = contact.path - contact.anchor, "xyz".index(shot.up)
     away[:, up] /= (1.0 + (away[:, up] * scale / RISE) ** 4) ** 0.25
     slow = speed(contact.path, shot.fps) < ENTER_SPEED * np.sqrt(GRAVITY * contact.limb.length / scale)
+    away = (
+        away
+        - away
+        / (1.0 + (np.linalg.norm(away, axis=1) * scale / _free(len(away), shot.fps)) ** 4)[:, None] ** 0.25
+    )
     first, last = int(np.argmax(slow)), len(slow) - 1 - int(np.argmax(slow[::-1]))
     ramp = min(max(round(RAMP * shot.fps), 1), (last - first) // 4)
     return away, _Window((first, first + ramp), (last - ramp, last))
+
+
+def _free(count: int, fps: float) -> Array:
+    """(count,) m that a found contact may stray from its anchor."""
+    to_end = np.minimum(np.arange(count), np.arange(count)[::-1]) / fps
+    return np.asarray(ROLLS + (STANDS - ROLLS) * minimum_jerk(to_end / LANDS))
 
 
 def moves_of(footings: Sequence[Footing], count: int, fps: float, fade: float = BLEND) -> Array:

@@ -200,7 +200,7 @@ def _jerks(energy: Array, b: Basis, noise: Array) -> Array:
 # --- how lively the motion is when --------------------------------------------------------------------------------
 
 
-def liveliness(row: Array, noise: Noise, fps: float) -> Array:
+def liveliness(row: Array, noise: Noise, fps: float, slowest: float = SLOWEST) -> Array:
     """(N,) ln q of the motion at each frame: first by windows of half a second, then by shorter ones about those.
 
     The mean over the likelihood of LEVELS values, the channel's typical one being likely beforehand, then the one
@@ -208,18 +208,21 @@ def liveliness(row: Array, noise: Noise, fps: float) -> Array:
     """
     typical = np.full(len(row), np.log(max(noise.jerk, 1e-30)))
     size = window_size(fps, len(row))
-    coarse = _likely(row, noise, fps, size, typical, PRIOR)
-    return _likely(row, noise, fps, max(round(SHORT * size), SHORTEST), coarse, CLOSER)
+    bounds = _bounds(noise.sigma, fps, slowest)
+    coarse = _likely(row, noise, bounds, size, typical, PRIOR)
+    return _likely(row, noise, bounds, max(round(SHORT * size), SHORTEST), coarse, CLOSER)
 
 
-def _likely(row: Array, noise: Noise, fps: float, size: int, before: Array, spread: float) -> Array:
+def _likely(
+    row: Array, noise: Noise, bounds: tuple[float, float], size: int, before: Array, spread: float
+) -> Array:
     """(N,) mean of ln q by windows of a size, `before` (N,) being likely beforehand within `spread`."""
     b = basis(size)
     step = max(size // 4, 1)
     starts = np.append(np.arange(0, len(row) - size, step), len(row) - size)
     centres = starts + 0.5 * (size - 1)
     energy = np.square(np.lib.stride_tricks.sliding_window_view(row, size)[starts] @ b.vectors)
-    tried = np.linspace(*_bounds(noise.sigma, fps), LEVELS)
+    tried = np.linspace(*bounds, LEVELS)
     variance = np.exp(tried)[:, None] / b.eigenvalues + noise.sigma**2 * b.shares(noise.alike)
     cost = 0.5 * (energy @ (1.0 / variance).T + np.log(variance).sum(axis=1))
     cost += 0.5 * ((tried - np.interp(centres, np.arange(len(row)), before)[:, None]) / spread) ** 2
@@ -228,7 +231,7 @@ def _likely(row: Array, noise: Noise, fps: float, size: int, before: Array, spre
     return np.asarray(np.interp(np.arange(len(row)), centres, mean))
 
 
-def _bounds(sigma: float, fps: float) -> tuple[float, float]:
+def _bounds(sigma: float, fps: float, slowest: float = SLOWEST) -> tuple[float, float]:
     """ln q of the slowest and of the fastest motion that is told from noise of that size."""
-    slow, fast = (2.0 * np.log(sigma) - np.log(float(weight_of(hz, fps))) for hz in (SLOWEST, FASTEST * fps))
+    slow, fast = (2.0 * np.log(sigma) - np.log(float(weight_of(hz, fps))) for hz in (slowest, FASTEST * fps))
     return float(slow), float(fast)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from refine.clean.footing import Footing, footing, found, marked, paths
+from refine.clean.steadied import steadied
 from refine.clean.planted_limb import LimbMover, Moved, Samples, joint_points
 from refine.held import Locks
 from refine.limbs.limb import Limb, limbs, metres_per_unit
@@ -54,8 +55,11 @@ class Planting:
     lifted: tuple[tuple[str, int, int], ...] = ()
 
 
-def planted(shot: Shot) -> Planting:
+def planted(shot: Shot, captured: Shot | None = None) -> Planting:
     """The shot with planted points at rest where they stand longest, by marks or else by their motion.
+
+    `captured` is the same shot before its channels were smoothed: a foot that stands is told from its noise far better
+    in the world, where it rests, than by the angles that hold it there.
 
     What pins, limits and accents hold stays; so does every frame that no move reaches, to the last bit.
     """
@@ -66,7 +70,10 @@ def planted(shot: Shot) -> Planting:
     known = paths(shot, [p for limb in stood for p in (*limb.points, *joint_points(shot, limb))], shot.frames)
     free = [limb for limb in stood if limb.end not in named]
     contacts = [*by_mark, *found(shot, free, scale, known)]
-    footings = [footing(shot, each, scale) for each in contacts if each.limb is not None]
+    seen = steadied(captured, contacts) if captured is not None else {}
+    footings = [
+        footing(shot, each, scale, seen.get(each.point)) for each in contacts if each.limb is not None
+    ]
     left = [Left(each, "no limb carries it") for each in contacts if each.limb is None]
     false = _false(footings, scale)
     left += [Left(each.contact, f"it is {MM * each.needed * scale:.0f} mm off") for each in false]
