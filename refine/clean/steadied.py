@@ -1,0 +1,35 @@
+"""The ways of points that stand, told in the world: there a planted foot rests, while the angles that hold it don't."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from refine.clean.footing import paths
+from refine.clean.noise import estimated, liveliness
+from refine.clean.smoother import smoothed
+from refine.limbs.planted import Planted
+from refine.pose import Point
+from refine.shot import Array, Shot
+
+SLOWEST = 0.4  # Hz: a foot at rest is smoothed more than a joint would be
+
+
+def steadied(captured: Shot, contacts: Sequence[Planted]) -> dict[Point, Array]:
+    """(N, 3) the ways of the points of some contacts, from motion as captured and smoothed where they are."""
+    points = dict.fromkeys(each.point for each in contacts if not each.marked)
+    return {
+        point: _way(path, captured.fps) for point, path in paths(captured, points, captured.frames).items()
+    }
+
+
+def _way(path: Array, fps: float) -> Array:
+    rows, whole = path.T, np.zeros(path.T.shape, np.bool_)
+    steady = rows.copy()
+    for i, noise in enumerate(estimated(rows, whole, fps)):
+        if noise.sigma > 0:
+            level = liveliness(rows[i], noise, fps, SLOWEST)
+            jerk = np.exp(0.5 * (level[1:-2] + level[2:-1]))
+            steady[i] = smoothed(rows[i], whole[i], np.ones(len(path)), noise.sigma, noise.alike, jerk)
+    return steady.T
