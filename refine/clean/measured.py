@@ -14,14 +14,15 @@ from refine.clean.findings import Findings, Moved, Span
 from refine.clean.gaps import Gap
 from refine.clean.plant import Planting, drift
 from refine.clean.settings import Settings
-from refine.clean.tracks import Group
+from refine.clean.tracks import Group, quaternions, tracks
 from refine.clean.wrong import Wrong
 from refine.limbs.limb import limbs, metres_per_unit
 from refine.limbs.planted import runs
 from refine.measure import marked_points
 from refine.pose import Point, Pose, pose
 from refine.rig import children
-from refine.shot import ROTATIONS, Array, Shot
+from refine.rotation import turn
+from refine.shot import Array, Shot
 from refine.view import project, view
 
 BLOCK = 4096  # frames posed at once
@@ -114,15 +115,16 @@ def _blocks(shot: Shot) -> Iterator[Array]:
 
 
 def _turned(before: Shot, after: Shot) -> Moved:
-    """The largest change of an angle."""
+    """The largest turn of a control away from where it was: of its orientation, which angles can write in two ways."""
     best = Moved(0.0, "deg", "", before.first_frame)
-    for old, new in zip(before.controls, after.controls, strict=True):
-        for a, b in zip(old.channels, new.channels, strict=True):
-            if a.name in ROTATIONS and a.samples is not None and b.samples is not None and a is not b:
-                off = np.abs((b.samples[:, 0] - a.samples[:, 0] + 180.0) % 360.0 - 180.0)
-                at = int(np.argmax(off))
-                if off[at] > best.value:
-                    best = Moved(float(off[at]), "deg", old.name, before.first_frame + at)
+    old, new = tracks(before), tracks(after)
+    for group in old.groups:
+        a, b = old.of(group), new.of(group)
+        if group.kind in ("angles", "quaternion") and not np.array_equal(a, b):
+            off = np.rad2deg(np.linalg.norm(turn(quaternions(group, a), quaternions(group, b)), axis=1))
+            at = int(np.argmax(off))
+            if off[at] > best.value:
+                best = Moved(float(off[at]), "deg", group.control, before.first_frame + at)
     return best
 
 
