@@ -174,6 +174,7 @@ def footing(shot: Shot, contact: Planted, scale: float, steady: Array | None = N
     if steady is not None and not contact.marked:
         told = replace(contact, path=steady[span[0] : span[1] + 1])
         away, window = _by_motion(shot, told, scale)
+        away = _slide(away, scale, shot.fps)
         calmed = window.share(len(away))[:, None] * (told.path - contact.path)
     else:
         away, window = _by_mark(shot, contact) if contact.marked else _by_motion(shot, contact, scale)
@@ -218,20 +219,17 @@ def _by_motion(shot: Shot, contact: Planted, scale: float) -> tuple[Array, _Wind
     away, up = contact.path - contact.anchor, "xyz".index(shot.up)
     away[:, up] /= (1.0 + (away[:, up] * scale / RISE) ** 4) ** 0.25
     slow = speed(contact.path, shot.fps) < ENTER_SPEED * np.sqrt(GRAVITY * contact.limb.length / scale)
-    away = (
-        away
-        - away
-        / (1.0 + (np.linalg.norm(away, axis=1) * scale / _free(len(away), shot.fps)) ** 4)[:, None] ** 0.25
-    )
     first, last = int(np.argmax(slow)), len(slow) - 1 - int(np.argmax(slow[::-1]))
     ramp = min(max(round(RAMP * shot.fps), 1), (last - first) // 4)
     return away, _Window((first, first + ramp), (last - ramp, last))
 
 
-def _free(count: int, fps: float) -> Array:
-    """(count,) m that a found contact may stray from its anchor."""
-    to_end = np.minimum(np.arange(count), np.arange(count)[::-1]) / fps
-    return np.asarray(ROLLS + (STANDS - ROLLS) * minimum_jerk(to_end / LANDS))
+def _slide(away: Array, scale: float, fps: float) -> Array:
+    """(k, 3) what of a found contact's way from its anchor is a slide: what is beyond what feet do as they stand."""
+    to_end = np.minimum(np.arange(len(away)), np.arange(len(away))[::-1]) / fps
+    free = (ROLLS + (STANDS - ROLLS) * minimum_jerk(to_end / LANDS)) / scale
+    size = np.linalg.norm(away, axis=1) / free
+    return np.asarray(away - away / (1.0 + size**4)[:, None] ** 0.25)
 
 
 def moves_of(footings: Sequence[Footing], count: int, fps: float, fade: float = BLEND) -> Array:

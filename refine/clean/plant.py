@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from refine.clean.footing import Footing, footing, found, marked, paths
-from refine.clean.steadied import steadied
 from refine.clean.planted_limb import LimbMover, Moved, Samples, joint_points
+from refine.clean.steadied import steadied
 from refine.held import Locks
 from refine.limbs.limb import Limb, limbs, metres_per_unit
 from refine.limbs.planted import Planted, runs
@@ -59,7 +59,8 @@ def planted(shot: Shot, captured: Shot | None = None) -> Planting:
     """The shot with planted points at rest where they stand longest, by marks or else by their motion.
 
     `captured` is the same shot before its channels were smoothed: a foot that stands is told from its noise far better
-    in the world, where it rests, than by the angles that hold it there.
+    in the world, where it rests, than by the angles that hold it there. Found contacts may then stray a little, as feet
+    do that land and roll; without `captured` they are held firm, as marked ones always are.
 
     What pins, limits and accents hold stays; so does every frame that no move reaches, to the last bit.
     """

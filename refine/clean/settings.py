@@ -52,4 +52,4 @@ def amount(text: str, option: str, units: tuple[Unit, ...] = UNITS) -> Amount:
     allowed = f"a number above 0 with its unit, {' or '.join(units)}, such as 2{units[0]}"
     if match is None or match[2] not in units or not 0 < float(match[1]) < math.inf:
         raise InputError(option, f"{text!r}", allowed)
-    return Amount(float(match[1]), match[2])  # type: ignore[arg-type]
+    return Amount(float(match[1]), match[2])
