@@ -18,7 +18,7 @@ from refine.pose import Point
 from refine.shot import QUATERNION, ROTATIONS, Array, Channel, Shot
 
 ROUGHER = 1.1  # times the third differences that a move may bring
-UNSEEN = 500.0  # [judge] m/s^3 of them in the root mean square: a walking foot has about a thousand
+UNSEEN = 300.0  # [judge] m/s^3 of them in the root mean square: a walking foot has about a thousand
 SETTLE = 0.05  # s around a contact's ends in which a foot may be rough: it lands
 EASE = 0.08  # [judge] s in which a move is cut down before a frame that is held
 DEEP = 0.01  # m under the ground from which a foot is lifted
