@@ -1,26 +1,18 @@
-"""Faults of contact and limbs planted in sound shots, with a known truth, and how many are found and mended.
+"""Walks whose feet really stand, baked or keyed, and faults of contact and limbs planted into them.
 
-    python -m benchmarks.planted.contacts
-
-Into captured clips (baked) and into keyed shots whose feet really stand (`stepping`): a foot that slides, a foot
-that sinks, hips moved under planted feet, a knee that pops straight, a bone that grows.
+A foot that slides, a foot that sinks, hips moved under planted feet, a bone that grows; of any size in metres.
 """
 
 from __future__ import annotations
 
-import argparse
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from benchmarks.corpus import HABITS, clip_at, keyed_shot, slopes_by
+from benchmarks.corpus import slopes_by
 from refine.curve import bake
-from refine.flags import attachments, contacts, ground, limbs
-from refine.flags.check import stage_of
 from refine.flags.flag import Flag
-from refine.flags.look import Look
-from refine.flags.stage import Stage
 from refine.formats.euler import euler_angles
 from refine.held import Locks
 from refine.limbs.chain import Goals, followed
@@ -29,8 +21,6 @@ from refine.limbs.planting import minimum_jerk
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Camera, Channel, Control, Mark, Shot, frozen, make_keys
 
-FAMILIES = (contacts, ground, attachments, limbs)
-MENDS = {**contacts.MENDS, **ground.MENDS, **attachments.MENDS, **limbs.MENDS}
 THIGH, SHIN, ANKLE, HIP = 0.43, 0.41, 0.08, 0.1  # m
 STEP, STRIDE, SWING = 24, 0.55, 10  # frames a step, m, frames in the air, at 24 fps
 MIDDLE = STRIDE * (2 * STEP - SWING) / (4 * STEP)  # m: the pelvis is over a foot in the middle of its stance
@@ -280,12 +270,7 @@ def _grown(shot: Shot, control: str, first: int, last: int, share: float) -> Sho
     return replace(shot, controls=(*shot.controls[:i], grown, *shot.controls[i + 1 :]))
 
 
-# --- figures -----------------------------------------------------------------------------------------------
-
-
-def found(stage: Stage) -> list[Flag]:
-    """What the families about contact and limbs find."""
-    return [flag for family in FAMILIES for flag in family.find(stage)]
+# --- measures ----------------------------------------------------------------------------------------------
 
 
 def hits(flags: Sequence[Flag], truth: Truth) -> list[Flag]:
@@ -299,61 +284,6 @@ def hits(flags: Sequence[Flag], truth: Truth) -> list[Flag]:
     ]
 
 
-def walks() -> Iterator[tuple[str, Callable[[int], Shot]]]:
-    yield "baked, marked", lambda seed: stepping(seed=seed)
-    yield "baked, unmarked", lambda seed: stepping(seed=seed, marked=False)
-    yield "keyed on 3s, marked", lambda seed: stepping(seed=seed, keyed=3)
-    yield "keyed on 3s, unmarked", lambda seed: stepping(seed=seed, keyed=3, marked=False)
-
-
-def recall(seeds: int) -> Iterator[str]:
-    """One line for each walk, fault and size: found, cause named rightly, mended, worse, false flags before."""
-    for name, walk in walks():
-        for fault, sizes in SIZES.items():
-            for size, word in zip(sizes, ("warn", "error"), strict=True):
-                yield f"{name:24} {fault:6} {word:6} {_figures(walk, fault, size, seeds)}"
-
-
-def _figures(walk: Callable[[int], Shot], fault: str, size: float, seeds: int) -> str:
-    seen = right = mended = worse = false = 0
-    left: list[float] = []
-    for seed in range(seeds):
-        sound = walk(seed)
-        false += len(found(stage_of(sound, Look())))
-        shot, truth = plant(sound, seed, fault, size)
-        stage = stage_of(shot, Look())
-        flags = found(stage)
-        mine = hits(flags, truth)
-        seen += bool(mine)
-        right += any(flag.cause.control in truth.causes for flag in mine)
-        if not mine:
-            continue
-        after = _all_mended(stage, truth)
-        if after is None:
-            continue
-        then = found(stage_of(after, Look()))
-        mended += not hits(then, truth)
-        worse += len([f for f in then if f.severity == "error"]) > len(
-            [f for f in flags if f.severity == "error"]
-        )
-        left.append(distance(after, sound) / distance(shot, sound))
-    rest = f"{1 - np.median(left):.2f}" if left else "-"
-    return f"found {seen}/{seeds}  cause {right}  mended {mended}  recovery {rest}  worse {worse}  false before {false}"
-
-
-def _all_mended(stage: Stage, truth: Truth) -> Shot | None:
-    """The shot after the mends of all flags that the fault brought, None where one has none."""
-    for _ in range(4):
-        mine = hits(found(stage), truth)
-        if not mine:
-            return stage.shot
-        after = MENDS[truth.fault](stage, mine[0])
-        if after is None:
-            return None
-        stage = stage_of(after, Look())
-    return stage.shot
-
-
 def distance(one: Shot, other: Shot) -> float:
     """Root mean square distance of the ankles of two shots, shot units."""
     points = [Point(f"foot.{side}", (0.0, 0.0, 0.0)) for side in "LR"]
@@ -363,30 +293,3 @@ def distance(one: Shot, other: Shot) -> float:
         for p in points
     ]
     return float(np.sqrt(np.mean(np.square(apart))))
-
-
-def precision(seeds: int) -> Iterator[str]:
-    """Flags in sound shots for each 100 control-seconds."""
-    for clip in ("01_01", "01_03", "Boxing_Toes"):
-        shots = [clip_at(clip, 24.0)]
-        yield f"{clip:12} baked at 24 {_rate(shots)}"
-        keyed = [keyed_shot(clip, seed, habit) for habit in HABITS[:4] for seed in range(seeds)]
-        yield f"{clip:12} keyed       {_rate(keyed)}"
-
-
-def _rate(shots: Sequence[Shot]) -> str:
-    seconds = sum(len(shot.controls) * len(shot.frames) / shot.fps for shot in shots)
-    flags = [flag for shot in shots for flag in found(stage_of(shot, Look())) if flag.severity != "note"]
-    return f"{100 * len(flags) / seconds:.3f} flags in 100 control-s, {len(flags)} in {seconds:.0f} control-s"
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--seeds", type=int, default=6)
-    seeds = parser.parse_args().seeds
-    for line in (*precision(seeds), *recall(seeds)):
-        print(line)
-
-
-if __name__ == "__main__":
-    main()
