@@ -435,3 +435,6 @@ FALLS = 0.15
 
 # Second difference of a drift as a share of its move: rounding of values near 100 deg at 1e-16 each.
 DRIFTED = 1e-12
+
+# Share: the quadrature of a driven part's answer, 400 steps and 800 times, against an integration to 1e-8.
+LANDED = 1e-3

@@ -75,6 +75,20 @@ class Response:
         """delta = (v0 / wn) G: how far a part that arrives with `speed` a second goes on."""
         return speed / self.wn * self.gain
 
+    def landing(self, speed: float, size: float) -> float:
+        """How far a part goes past its pose that stops after a move of `size` with `speed` a second.
+
+        The free answer of `overshoot` takes the part for as fast as its driver, and it can't be after a move that is
+        short beside its own period: as the time T = size / speed falls, that answer grows beyond all bounds. What
+        moves it is then the eased drive's answer, `driven_overshoot`, which tends to the step's: 16 % of the move
+        for zeta = 0.5. Up to 0.6 of a period the smaller of both holds, beyond that the free one; there they are
+        within a sixth of each other.
+        """
+        free = self.overshoot(speed)
+        if speed <= 0 or size / speed >= SHORT / self.hz:
+            return free
+        return min(free, size * _driven(self, round(size / speed, _DIGITS)))
+
     def free(self, seconds: Array, speed: float = 1.0) -> tuple[Array, Array]:
         """(N,) displacement and speed after arriving with `speed` at time 0; 0 before."""
         t = np.maximum(np.asarray(seconds, float), 0.0)
@@ -101,6 +115,15 @@ class Response:
     def of_mass(self, kg: float) -> Response:
         """The same part of a creature of another mass: fn ~ M^-0.2, the damping ratio kept."""
         return replace(self, hz=self.hz * (kg / ADULT_KG) ** CREATURES)
+
+
+SHORT = 0.6  # of a period: a move that is over sooner drives its part, it doesn't carry it [judge]
+_DIGITS = 4  # of a move's seconds: a ten-thousandth says nothing
+
+
+@lru_cache(maxsize=256)
+def _driven(response: Response, seconds: float) -> float:
+    return driven_overshoot(response, seconds)
 
 
 @lru_cache(maxsize=256)  # of a shot's few parts, asked for again and again

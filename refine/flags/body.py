@@ -27,7 +27,7 @@ from refine.shot import QUATERNION, Array, Shot
 LATEST_PEAK = 1.4  # of the peak time, constraints.overshoot's window
 SLOWER = 1.5  # times its settling that a swing may take, to be one [judge]
 EYE_SETTLES = 0.25  # s [judge]
-TOO_FAST = 0.5  # of its own size: an overshoot that says more of the move than of its end [judge]
+TOO_FAST = 0.3  # of its own period: a move that takes no longer says more of itself than of its end [judge]
 FAMILIES_THAT_FOLLOW = ("arm", "forearm", "hand")  # driven from the trunk out; a head may lead (looks)
 HELD_PARTS = ("arm", "forearm", "hand", "leg", "shank", "foot")  # whose stop a contact further out explains
 
@@ -80,10 +80,12 @@ def _stops(stage: Stage, body: Body, track: Track) -> Iterator[_Stop]:
         return
     reach, settle = ceil(LATEST_PEAK * peak), ceil(response.settled(SETTLED) * fps)
     for arrival in dead_stops(track, fps, ceil(peak), reach, settle, threshold["speed"]):
-        delta = response.overshoot(arrival.speed * fps)
         pixels = 0.0 if _exempt(stage, body, name, arrival.at) else _pixels(stage, track, arrival)
-        if delta * pixels >= threshold["px"] * _lines(stage):
-            yield _Stop(arrival, response, delta, pixels)
+        least = threshold["px"] * _lines(stage)
+        if response.overshoot(arrival.speed * fps) * pixels >= least:  # the driven answer takes longer to find
+            delta = response.landing(arrival.speed * fps, arrival.size)
+            if delta * pixels >= least:
+                yield _Stop(arrival, response, delta, pixels)
 
 
 def _dead_stop(stage: Stage, body: Body, stop: _Stop) -> Flag | None:
@@ -101,7 +103,7 @@ def _dead_stop(stage: Stage, body: Body, stop: _Stop) -> Flag | None:
         f"stops dead at {frame}: its weight asks for {expected:.1f} px past the pose, {due:.1f} frames later"
     )
     remedy = "let it go past the pose and settle; where no key follows within that time, add one"
-    if stop.delta > TOO_FAST * arrival.size:
+    if arrival.size < TOO_FAST * arrival.speed * stage.shot.fps / stop.response.hz:
         remedy += ", or slow its arrival: so heavy a part is hardly that quick"
     where = frame - window(stage.shot.fps), min(frame + ceil(LATEST_PEAK * due), int(stage.frames[-1]))
     ratio = missing / (threshold["px"] * _lines(stage)) * stage.attention(name)

@@ -240,7 +240,7 @@ def _cause_in_chain(stage: Stage, contact: Planted, frames: tuple[int, int]) -> 
     found = broken(stage, [*reversed(carriers(stage.shot, own)), own], contact)
     if found is not None:
         return found
-    top = contact.limb.upper if contact.limb is not None else contact.control
+    top = contact.limb.moved[0] if contact.limb is not None else contact.control
     return Cause(top, None, keys_near(stage, top, frames))
 
 

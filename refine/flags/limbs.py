@@ -39,7 +39,8 @@ def find(stage: Stage) -> Iterator[Flag]:
     for limb in standing(stage).limbs:
         if limb.end in stage.order or limb.lower in stage.order:
             yield from _pops(stage, limb)
-            yield from _lengths(stage, limb)
+            if limb.bones is None:  # one that a goal leads has its bones at rest
+                yield from _lengths(stage, limb)
 
 
 # --- straight-limb pop -------------------------------------------------------------------------------------
@@ -88,7 +89,7 @@ def _least(stage: Stage, limb: Limb) -> float:
     what jolts much more than the others.
     """
     threshold = stage.thresholds["straight limb pop"]
-    if not any(c.baked for name in limb.chain for c in stage.control(name).channels):
+    if not any(c.baked for name in limb.moved for c in stage.control(name).channels):
         return threshold.warn
     jolts: list[float] = []
     for other in (each for each in standing(stage).limbs if each.kind == limb.kind):
@@ -142,6 +143,8 @@ def _pops(stage: Stage, limb: Limb) -> Iterator[Flag]:
             f"the {joint} pops by {jolt:.0f} deg within a 24th of a second, {px:.1f} px, "
             f"as the {limb.kind} goes straight"
         )
+        if limb.bones is not None:
+            message += f" (the {joint} is taken from {limb.end}{' and ' + limb.pole if limb.pole else ''})"
         yield Flag(
             "straight limb pop",
             limb.lower,
@@ -150,7 +153,7 @@ def _pops(stage: Stage, limb: Limb) -> Iterator[Flag]:
             severity,
             amount,
             "deg/frame2",
-            Cause(limb.upper, None, _keys_in(stage.control(limb.upper), frames)),
+            Cause(limb.moved[0], None, _keys_in(stage.control(limb.moved[0]), frames)),
             message,
             "bring hip and ankle a little nearer to each other"
             if limb.kind == "leg"

@@ -1,5 +1,9 @@
 """Two-bone limbs of a rig: thigh, shin, foot and upper arm, forearm, hand, by their parts or by their shape.
 
+A rig may drive a limb by a goal for its end and a pole for its middle joint instead of turning its bones: where the
+rig links its end bone to the goal (a constraint), the goal is the limb's end, and the middle joint is where the two
+bones, at their lengths at rest, meet between start and goal on the side of the pole.
+
 Captured rigs say no parts. There a limb is what it looks like: two bones of about equal length, large for the figure,
 with a partner of the same size on the other side; a leg is one that ends low.
 """
@@ -13,12 +17,17 @@ from typing import Literal
 
 import numpy as np
 
+from refine.body.masses import family
 from refine.pose import Point, Pose, world_point
 from refine.rig import descendants
-from refine.shot import Array, Shot
+from refine.rotation import quaternion_matrix
+from refine.shot import Array, Control, Shot
 
 Kind = Literal["leg", "arm"]
-_PARTS: dict[str, Kind] = {"foot": "leg", "hand": "arm"}
+_ENDS: dict[str, Kind] = {"foot": "leg", "hand": "arm"}
+# A bone's part by the words of `body`: a rig says arm or leg of both bones, segment tables upper arm and forearm, thigh
+# and shank or shin or calf.
+_BONES: dict[str, Kind] = {"arm": "arm", "forearm": "arm", "leg": "leg", "shank": "leg"}
 EVEN = (0.55, 1.8)  # [judge] outer over inner bone: 0.77 to 1.05 in people, farther in creatures
 LARGE = 0.25  # [judge] of the figure's height: an arm without the hand is a third, a leg half (Winter [mem])
 ALIKE = 0.1  # [judge] by how much the two sides may differ
@@ -34,7 +43,11 @@ BELIEVED = (0.15, 2.5)  # [judge] m: a leg outside that belongs to a file that d
 
 @dataclass(frozen=True, slots=True)
 class Limb:
-    """Upper and lower bone and what they carry; `length` of both in shot units; `points` of the end, pivot first."""
+    """Upper and lower bone and what they carry; `length` of both in shot units; `points` of the end, pivot first.
+
+    `bones` are their lengths at rest where a goal leads the limb, which is its end then, and `pole` a control on the
+    side to which it bends.
+    """
 
     kind: Kind
     upper: str
@@ -42,10 +55,17 @@ class Limb:
     end: str
     length: float
     points: tuple[Point, ...]
+    bones: tuple[float, float] | None = None
+    pole: str | None = None
 
     @property
     def chain(self) -> tuple[str, str, str]:
         return self.upper, self.lower, self.end
+
+    @property
+    def moved(self) -> tuple[str, ...]:
+        """The controls that move it: its chain, or the goal alone."""
+        return self.chain if self.bones is None else (self.end,)
 
 
 def end_points(shot: Shot, name: str) -> tuple[Point, ...]:
@@ -84,16 +104,40 @@ def _places(shot: Shot, posed: Pose) -> Array:
 def _by_parts(shot: Shot, posed: Pose) -> Iterator[Limb]:
     at = {control.name: i for i, control in enumerate(shot.controls)}
     places: Array | None = None
+    kinds = {c.name: family(c.part) for c in shot.controls if c.part}
+    bones = {name: _BONES.get(found or "") for name, found in kinds.items()}
     for control in shot.controls:
-        kind = _PARTS.get(control.part or "")
+        kind = _ENDS.get(kinds.get(control.name) or "")
         if kind is None or control.parent is None:
             continue
-        path = [n for n in _path(shot, at, control.parent) if shot.controls[at[n]].part == kind]
+        path = [n for n in _path(shot, at, control.parent) if bones.get(n) == kind]
         if len(path) < 2 or path[-1] != control.parent:
             continue
-        places = _places(shot, posed) if places is None else places
         # A shoulder before the upper arm is no bone of the limb: the two next to the end are.
+        led = _by_goal(shot, kind, (path[-2], path[-1], control.name), at)
+        if led is not None:
+            yield led
+            continue
+        places = _places(shot, posed) if places is None else places
         yield _limb(shot, kind, path[-2], path[-1], control.name, places, at)
+
+
+def _by_goal(shot: Shot, kind: Kind, chain: tuple[str, str, str], at: dict[str, int]) -> Limb | None:
+    """The limb of a chain whose end bone is held to a goal; None where the rig links it to none."""
+    upper, lower, end = (shot.controls[at[name]] for name in chain)
+    goal = next((link.to for link in end.links if link.kind == "constraint" and link.to not in chain), None)
+    if goal is None or goal in descendants(shot, upper.name):
+        return None
+    poles = (link.to for bone in (upper, lower) for link in bone.links if link.kind != "attachment")
+    pole = next((to for to in poles if to not in (goal, *chain)), None)
+    bones = _at_rest(upper, lower), _at_rest(lower, end)
+    return Limb(kind, chain[0], chain[1], goal, sum(bones), end_points(shot, goal), bones, pole)
+
+
+def _at_rest(inner: Control, outer: Control) -> float:
+    """Distance of the pivots of two bones at rest."""
+    there = np.array(outer.rest_translation) + quaternion_matrix(np.array(outer.rest_rotation)) @ outer.pivot
+    return float(np.linalg.norm(there - np.array(inner.pivot)))
 
 
 def _limb(
@@ -164,7 +208,26 @@ def joints(shot: Shot, posed: Pose, limb: Limb) -> tuple[Array, Array, Array]:
     places = [
         world_point(posed, shot, Point(name, shot.controls[shot.index(name)].pivot)) for name in limb.chain
     ]
+    if limb.bones is not None:
+        places[1] = _led_joint(shot, posed, limb, places)
     return places[0], places[1], places[2]
+
+
+def _led_joint(shot: Shot, posed: Pose, limb: Limb, places: list[Array]) -> Array:
+    """(N, 3) where the bones of a limb led by a goal meet: by the law of cosines, on the side of its pole."""
+    assert limb.bones is not None
+    hip, bone, ankle = places
+    line = ankle - hip
+    distance = np.maximum(np.linalg.norm(line, axis=1, keepdims=True), 1e-12)
+    a, b = limb.bones
+    along = np.clip((a**2 - b**2 + distance**2) / (2 * distance), -a, a)
+    towards = bone  # without a pole the side on which the bone itself hangs
+    if limb.pole is not None:
+        towards = world_point(posed, shot, Point(limb.pole, shot.controls[shot.index(limb.pole)].pivot))
+    aside = towards - hip
+    aside = aside - np.sum(aside * line, axis=1, keepdims=True) / distance**2 * line
+    aside /= np.maximum(np.linalg.norm(aside, axis=1, keepdims=True), 1e-12)
+    return np.asarray(hip + along * line / distance + np.sqrt(np.maximum(a**2 - along**2, 0.0)) * aside)
 
 
 def extension(shot: Shot, posed: Pose, limb: Limb) -> Array:

@@ -72,7 +72,7 @@ def shifted(
     None where no key or sample of it may move, or where pins and limits leave no way. eps in shot units. Of keyed
     chains the keys inside the contact move, with `beside` those where the shift dies away as well.
     """
-    names = limb.chain if limb is not None else (control,)
+    names = limb.moved if limb is not None else (control,)
     channels = turning(shot, names)
     posed = pose(shot, shift.frames)
     points = limb.points if limb is not None else (Point(control, shot.controls[shot.index(control)].pivot),)

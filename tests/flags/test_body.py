@@ -94,7 +94,8 @@ def test_the_mend_overshoots_by_the_band_in_the_window_and_returns(
     answer = response(shot, channel[0])
     before, after = curve(shot, channel), curve(mended(shot)[0], channel)
     w = max(1, round(fps / 24))
-    delta = answer.overshoot((before[arrival] - before[arrival - w]) / w * fps)
+    speed = (before[arrival] - before[arrival - w]) / w * fps
+    delta = answer.landing(speed, before[arrival] - before[0])
     away, due = after[arrival:] - before[arrival], answer.peak_time * fps
     peak, settled = int(np.argmax(away)), int(np.ceil(answer.settled(SETTLED) * fps))
     assert LEAST * delta - ROW_KEYS <= away[peak] <= MOST * delta + ROW_KEYS

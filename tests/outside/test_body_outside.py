@@ -6,17 +6,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.integrate import solve_ivp
 
 from refine.body.masses import ADULT, DE_LEVA, LIMBS, Body
 from refine.body.response import Response, driven_overshoot, eased_residue
 from refine.curve import sample
 from refine.flags import body as family
 from refine.measure_smooth import log_dimensionless_jerk, spectral_arc_length
-from refine.shot import Channel, frozen
+from refine.shot import Array, Channel, frozen
 from tests.flags.weights import dart, figure, looked_at
 from tests.tolerances import (
     ARITHMETIC,
     DRIVEN,
+    LANDED,
     PRINTED_4,
     PRINTED_5,
     PRINTED_PERCENT,
@@ -116,6 +118,34 @@ def test_a_driven_part() -> None:
     assert driven_overshoot(Response(2.0, 0.0), 0.2) == pytest.approx(eased_residue(2.0, 0.2), abs=DRIVEN)
     quick = Response(8.0, 0.7)
     assert driven_overshoot(quick, 1.0) < 0.01 * quick.swing_ratio  # a long move by a quick part
+
+
+@pytest.mark.parametrize(("hz", "zeta", "seconds"), [(1.4, 0.5, 1 / 12), (1.3, 0.4, 0.2), (3.0, 0.5, 0.15)])
+def test_what_a_short_move_leaves_its_part_with_is_what_a_library_integrates(
+    hz: float, zeta: float, seconds: float
+) -> None:
+    """[lib] scipy integrates x'' + 2 zeta wn x' + wn^2 (x - drive) = 0, the drive a minimum-jerk move of size 20."""
+    answer, size = Response(hz, zeta), 20.0
+
+    def drive(t: float) -> float:
+        u = min(t / seconds, 1.0)
+        return size * (10 * u**3 - 15 * u**4 + 6 * u**5)
+
+    def rate(t: float, y: Array) -> list[float]:
+        return [y[1], -2 * zeta * answer.wn * y[1] - answer.wn**2 * (y[0] - drive(t))]
+
+    times = np.linspace(0, seconds + 2 / hz, 4000)
+    found = solve_ivp(rate, (0, times[-1]), [0.0, 0.0], t_eval=times, max_step=seconds / 50, rtol=1e-8, atol=1e-8)
+    past = float(found.y[0].max()) - size
+    assert answer.landing(size / seconds, size) == pytest.approx(past, rel=LANDED)
+    assert answer.landing(size / seconds, size) < answer.overshoot(size / seconds)
+
+
+def test_long_moves_keep_the_free_answer_and_none_goes_beyond_the_step() -> None:
+    answer = Response(1.4, 0.5)
+    assert answer.landing(20.0 / 0.5, 20.0) == answer.overshoot(20.0 / 0.5)
+    assert answer.landing(20.0 / 1e-3, 20.0) == pytest.approx(20.0 * answer.swing_ratio, rel=LANDED)
+    assert answer.landing(0.0, 20.0) == 0.0
 
 
 def test_smoothness_of_a_bell() -> None:
