@@ -53,7 +53,7 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     smooth = _smoothed(shot, straight, bad, lead, settings)
     reference = with_tracks(shot, _after(raw, lead, _repaired(straight, smooth)))
     result = with_tracks(shot, _after(raw, lead, smooth.tracks))
-    planting = planted(_within_limits(result, reference), reference)
+    planting = planted(_within_limits(result, reference), reference, smooth.alike)
     told = findings(reference, planting, lead, bad, smooth, settings)
     aside = over_budget(told, settings)
     if aside:

@@ -72,6 +72,11 @@ class Denoised:
     tracks: Tracks
     parts: dict[Group, Part]
 
+    @property
+    def alike(self) -> float:
+        """How the clip's noise correlates from frame to frame."""
+        return max((noise.alike for part in self.parts.values() for noise in part.noise), default=0.0)
+
 
 def denoised(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) -> Denoised:
     """The tracks, whose angles must not jump, smoothed as the settings ask."""

@@ -14,14 +14,13 @@ from refine.clean.findings import Findings, Moved, Span
 from refine.clean.gaps import Gap
 from refine.clean.plant import Planting, drift
 from refine.clean.settings import Settings
-from refine.clean.tracks import Group, quaternions, tracks
+from refine.clean.tracks import Group
 from refine.clean.wrong import Wrong
 from refine.limbs.limb import limbs, metres_per_unit
 from refine.limbs.planted import runs
 from refine.measure import marked_points
 from refine.pose import Point, Pose, pose
 from refine.rig import children
-from refine.rotation import turn
 from refine.shot import Array, Shot
 from refine.view import project, view
 
@@ -65,9 +64,9 @@ def findings(
         noise=float(np.median(told)) if told else 0.0,
         noisiest="" if noisiest is None else noisiest.control,
         noisiest_noise=0.0 if noisiest is None else _noise(noisiest, noisy[noisiest]),
-        coloured=max((noise.alike for part in smooth.parts.values() for noise in part.noise), default=0.0),
+        coloured=smooth.alike,
         keep_below=float(np.median(hz)) if hz else 0.0,
-        largest=(tally.mm, tally.px, _turned(before, after)),
+        largest=(tally.mm, tally.px, tally.deg),
         contacts=len(planting.contacts),
         drift=(drift(before, planting.contacts), planting.drift[1]),
         kept_speed=kept,
@@ -114,20 +113,6 @@ def _blocks(shot: Shot) -> Iterator[Array]:
         yield shot.frames[start : start + BLOCK]
 
 
-def _turned(before: Shot, after: Shot) -> Moved:
-    """The largest turn of a control away from where it was: of its orientation, which angles can write in two ways."""
-    best = Moved(0.0, "deg", "", before.first_frame)
-    old, new = tracks(before), tracks(after)
-    for group in old.groups:
-        a, b = old.of(group), new.of(group)
-        if group.kind in ("angles", "quaternion") and not np.array_equal(a, b):
-            off = np.rad2deg(np.linalg.norm(turn(quaternions(group, a), quaternions(group, b)), axis=1))
-            at = int(np.argmax(off))
-            if off[at] > best.value:
-                best = Moved(float(off[at]), "deg", group.control, before.first_frame + at)
-    return best
-
-
 class _Tally:
     """What is gathered over the blocks: the largest moves, and the ways of the ends of the body."""
 
@@ -135,6 +120,8 @@ class _Tally:
         self.metres, self.camera, self.fps, self.first = metres, camera, shot.fps, shot.first_frame
         self.mm = Moved(0.0, "mm", "", shot.first_frame)
         self.px = Moved(0.0, "px", "", shot.first_frame)
+        self.deg = Moved(0.0, "deg", "", shot.first_frame)
+        self.names = [control.name for control in shot.controls]
         below = children(shot)
         self.points = [point for control in shot.controls for point in marked_points(control)]
         self.at = {control.name: i for i, control in enumerate(shot.controls)}
@@ -144,6 +131,7 @@ class _Tally:
     def add(self, before: Shot, after: Shot, frames: Array) -> None:
         posed = pose(before, frames), pose(after, frames)
         seen = view(before, posed[0], self.camera)
+        self._turned(posed[0].linear, posed[1].linear, frames)
         for n, point in enumerate(self.points):
             old, new = (self._place(each, point) for each in posed)
             off = np.linalg.norm(new - old, axis=1)
@@ -158,8 +146,19 @@ class _Tally:
                 for ways, place in zip(self.ways, (old, new), strict=True):
                     ways.append(place)
 
+    def _turned(self, old: Array, new: Array, frames: Array) -> None:
+        """The largest turn of a control in the world; of those that only go along the one that carries them."""
+        size = np.sqrt(np.einsum("cnij,cnij->cn", old, old) * np.einsum("cnij,cnij->cn", new, new))
+        cosine = 1.5 * np.einsum("cnij,cnij->cn", old, new) / np.maximum(size, 1e-300) - 0.5
+        off = np.rad2deg(np.arccos(np.clip(cosine, -1.0, 1.0)))
+        control, at = np.unravel_index(int(np.argmax(np.round(off, 6))), off.shape)
+        turned = Moved(float(off[control, at]), "deg", self.names[control], int(frames[at]))
+        self.deg = max(self.deg, turned, key=_size)
+
     def _place(self, posed: Pose, point: Point) -> Array:
         i = self.at[point.control]
+        if not any(point.local):
+            return np.asarray(posed.origin[i])
         return np.asarray(posed.linear[i] @ np.array(point.local) + posed.origin[i])
 
     def _moved(self, value: float, unit: str, point: Point, frame: float) -> Moved:

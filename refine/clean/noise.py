@@ -86,11 +86,14 @@ class Noise:
     jerk: float
 
 
-def estimated(y: Array, missing: NDArray[np.bool_], fps: float) -> tuple[Noise, ...]:
+def estimated(
+    y: Array, missing: NDArray[np.bool_], fps: float, alike: float | None = None
+) -> tuple[Noise, ...]:
     """The noise of each row (rows, N); sigma 0 where there is none to speak of.
 
     `missing` (rows, N) samples carry no information. The correlation is one for all rows: noise comes from how the
-    clip was captured, and a single channel tells little of it.
+    clip was captured, and a single channel tells little of it. Where it is known (`alike`) only the fast modes are
+    asked for how much there is.
     """
     whole = basis(window_size(fps, y.shape[1]))
     energies = [_energies(row, gone, whole) for row, gone in zip(y, missing, strict=True)]
@@ -98,7 +101,10 @@ def estimated(y: Array, missing: NDArray[np.bool_], fps: float) -> tuple[Noise, 
     told = [i for i, energy in enumerate(energies) if len(energy)]
     if not told:
         return tuple(found)
-    b, slow, alike = _trusted([energies[i] for i in told], whole)
+    if alike is None:
+        b, slow, alike = _trusted([energies[i] for i in told], whole)
+    else:
+        b, slow = whole.above(HIGH)
     shares = b.shares(alike)
     for i in told:
         s = _fitted(energies[i][:, slow:], b, shares)[0]

@@ -55,10 +55,11 @@ class Planting:
     lifted: tuple[tuple[str, int, int], ...] = ()
 
 
-def planted(shot: Shot, captured: Shot | None = None) -> Planting:
+def planted(shot: Shot, captured: Shot | None = None, alike: float = 0.0) -> Planting:
     """The shot with planted points at rest where they stand longest, by marks or else by their motion.
 
-    `captured` is the same shot before its channels were smoothed: a foot that stands is told from its noise far better
+    `captured` is the same shot before its channels were smoothed, with noise that correlates by `alike` from frame to
+    frame: a foot that stands is told from its noise far better
     in the world, where it rests, than by the angles that hold it there. Found contacts may then stray a little, as feet
     do that land and roll; without `captured` they are held firm, as marked ones always are.
 
@@ -71,7 +72,7 @@ def planted(shot: Shot, captured: Shot | None = None) -> Planting:
     known = paths(shot, [p for limb in stood for p in (*limb.points, *joint_points(shot, limb))], shot.frames)
     free = [limb for limb in stood if limb.end not in named]
     contacts = [*by_mark, *found(shot, free, scale, known)]
-    seen = steadied(captured, contacts) if captured is not None else {}
+    seen = steadied(captured, contacts, alike) if captured is not None else {}
     footings = [
         footing(shot, each, scale, seen.get(each.point)) for each in contacts if each.limb is not None
     ]

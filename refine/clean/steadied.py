@@ -16,18 +16,20 @@ from refine.shot import Array, Shot
 SLOWEST = 0.4  # Hz: a foot at rest is smoothed more than a joint would be
 
 
-def steadied(captured: Shot, contacts: Sequence[Planted]) -> dict[Point, Array]:
-    """(N, 3) the ways of the points of some contacts, from motion as captured and smoothed where they are."""
+def steadied(captured: Shot, contacts: Sequence[Planted], alike: float) -> dict[Point, Array]:
+    """(N, 3) the ways of the points of some contacts, from motion as captured, smoothed where they are.
+
+    `alike` is the correlation of the capture's noise from frame to frame.
+    """
     points = dict.fromkeys(each.point for each in contacts if not each.marked)
-    return {
-        point: _way(path, captured.fps) for point, path in paths(captured, points, captured.frames).items()
-    }
+    ways = paths(captured, points, captured.frames)
+    return {point: _way(path, captured.fps, alike) for point, path in ways.items()}
 
 
-def _way(path: Array, fps: float) -> Array:
+def _way(path: Array, fps: float, alike: float) -> Array:
     rows, whole = path.T, np.zeros(path.T.shape, np.bool_)
     steady = rows.copy()
-    for i, noise in enumerate(estimated(rows, whole, fps)):
+    for i, noise in enumerate(estimated(rows, whole, fps, alike)):
         if noise.sigma > 0:
             level = liveliness(rows[i], noise, fps, SLOWEST)
             jerk = np.exp(0.5 * (level[1:-2] + level[2:-1]))
