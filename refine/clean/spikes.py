@@ -26,18 +26,20 @@ FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cu
 
 # Which frames around the candidate are free; and where a corner or a step could stand instead.
 _FREE = ((0,), (0, 1), (-1, 0), (-1, 0, 1))
-_BREAKS = (-1, 0, 1)
 _MORE = 6.0  # [judge] sigmas^2 that each free sample takes by chance
 LONGEST = 3  # frames in a row that a spike lasts: longer is a move
 CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are believed
-MOST = 5  # samples of a window that may be spikes
+SPARE = 3  # samples that must be left over to say that the others are spikes
 THIN = 3  # every which window the usual residual is taken from
+STEP = 2  # what a step is free to choose: its height, and another slope
+SIDE = 3  # samples that a step leaves to each side at least: of fewer they are the spike
 
 
-def spikes(path: Array, skipped: NDArray[np.bool_], fps: float) -> NDArray[np.bool_]:
+def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0.0) -> NDArray[np.bool_]:
     """(N,) the samples of a path (N, D) that are spikes, skipped ones (gaps) excepted.
 
-    Any unit; the path must be continuous (quaternions with continuous signs).
+    Any unit; the path must be continuous (quaternions with continuous signs). `floor` is the least residual that is
+    taken for usual: motion that is made, or clean already, leaves none, and its accents would stand out of that.
     """
     count, half = len(path), HALF if fps >= RARE else HALF - 1
     found = np.zeros(count, np.bool_)
@@ -47,7 +49,8 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float) -> NDArray[np.bo
     for _ in range(ROUNDS):
         out = np.linalg.norm(_residual(y), axis=1)
         at = _candidates(out, _usual(out, skipped | found, fps, (0.5,))[0], skipped, half)
-        new = _judged(y, at, half, _level(y, skipped | found, half, fps)[at])
+        level = np.maximum(_level(y, skipped | found, half, fps), floor)
+        new = _judged(y, at, half, level[at])
         new &= ~skipped & ~found
         if not new.any():
             break
@@ -120,7 +123,10 @@ def _cubic(half: int) -> Array:
 
 @lru_cache(maxsize=8)
 def _left_over(half: int) -> tuple[Array, Array, Array]:
-    """Projections (H, n, n) on what spikes leave, on what breaks leave, and degrees of freedom (H,) of the spikes."""
+    """Projections (H, n, n) on what spikes leave, on what breaks leave, and degrees of freedom (H,) of the spikes.
+
+    Breaks stand anywhere in the window that leaves them `SIDE` samples.
+    """
     t = np.arange(-half, half + 1.0)
     cubic = np.vander(t / half, 4)
     loose, freedom = [], []
@@ -129,7 +135,7 @@ def _left_over(half: int) -> tuple[Array, Array, Array]:
         loose.append(_projection(np.hstack([cubic, extra])))
         freedom.append(len(t) - 4 - len(free))
     broken = []
-    for at in _BREAKS:
+    for at in range(SIDE - half - 1, half - SIDE + 1):
         broken.append(_projection(np.hstack([cubic, np.maximum(t - at, 0.0)[:, None]])))
         step = np.stack([t > at, np.maximum(t - at, 0.0)], axis=1)
         broken.append(_projection(np.hstack([cubic, step])))
@@ -168,8 +174,20 @@ def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[
         near = slice(max(int(at[which]) - half, 0), int(at[which]) + half + 1)
         if not found[near].any():
             picked = _picked(window[which], float(level[which]), half, float(torn[which].min()))
-            found[int(at[which]) - half + picked] = True
+            found[int(at[which]) - half + _whole(picked, int(at[which]), half, len(y))] = True
     return found
+
+
+def _whole(picked: NDArray[np.intp], at: int, half: int, count: int) -> NDArray[np.intp]:
+    """The picked samples but two side by side at the window's edge: what is there, a step say, goes on beyond it and
+    shows in other windows. At the clip's ends nothing does."""
+    for edge, inside in (
+        (np.array([0, 1]), at > half),
+        (np.array([-1, 0]) + 2 * half, at < count - 1 - half),
+    ):
+        if inside and np.isin(edge, picked).all():
+            picked = np.setdiff1d(picked, edge)
+    return picked
 
 
 def _best_first(chosen: NDArray[np.bool_], worth: Array) -> list[int]:
@@ -189,10 +207,11 @@ def _picked(window: Array, level: float, half: int, torn: float) -> NDArray[np.i
         scale = np.maximum(np.diag(left), 1e-12)
         freedom = len(window) - 4 - len(picked)
         worst = int(np.argmax(np.where(np.diag(left) > 1e-9, residual / scale, 0.0)))
-        if residual.sum() <= min((2.0 * level) ** 2 * freedom, torn):
+        more = _MORE * level**2 * (len(picked) - STEP)
+        if residual.sum() <= min((2.0 * level) ** 2 * freedom, torn - more):
             long = np.convolve(np.isin(np.arange(len(window)), picked), np.ones(LONGEST + 1)).max() > LONGEST
             return np.empty(0, np.intp) if long else np.array(sorted(picked), np.intp)
-        if len(picked) == MOST or residual[worst] / scale[worst] < (OUT * level) ** 2:
+        if freedom <= SPARE or residual[worst] / scale[worst] < (OUT * level) ** 2:
             return np.empty(0, np.intp)
         picked.append(worst)
         left = left - np.outer(left[:, worst], left[worst]) / left[worst, worst]

@@ -13,6 +13,8 @@ from refine.clean.spikes import spikes
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.shot import Array
 
+LEAST = 0.1  # [judge] deg that a turn is uncertain by: it takes six times that to be a spike
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Wrong:
@@ -31,11 +33,15 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
     """
     every = {group: gaps(raw.of(group), raw.fps) for group in raw.groups}
     skipped = {group: mask(found, len(raw)) for group, found in every.items()}
-    wild = {group: spikes(path(group, raw.of(group)), skipped[group], raw.fps) for group in raw.groups}
+    wild = {g: spikes(path(g, raw.of(g)), skipped[g], raw.fps, _floor(g)) for g in raw.groups}
     straight, wraps = straightened(raw, {group: skipped[group] | wild[group] for group in raw.groups})
     short = {group: [gap for gap in found if len(gap) <= longest] for group, found in every.items()}
     long = {group: [gap for gap in found if len(gap) > longest] for group, found in every.items()}
     return Wrong(short, long, wild, wraps), straight
+
+
+def _floor(group: Group) -> float:
+    return LEAST if group.kind in ("angles", "quaternion") else 0.0
 
 
 def path(group: Group, values: Array) -> Array:
