@@ -425,3 +425,28 @@ def test_points_are_seen_where_they_move() -> None:
     stage = stage_of(with_samples(arm_shot(), "arm", "rotation.z", np.array([12.0]), 50), Look())
     (seen,) = screen._baked_seen(stage, list(joints.out_of_place(stage)))
     assert seen.point == Point("hand", (0.3, 0.0, 0.1))
+
+
+def test_a_hold_left_by_a_snap_is_no_dropout() -> None:
+    """Eased into, held, then left at once with a fast attack: an accent of the trade (common practice)."""
+    shot = arm_shot()
+    channel = channel_of(shot, "arm", "rotation.z")
+    assert channel.samples is not None
+    values = channel.samples.copy()
+    values[20:40, 0] = values[19, 0] + 8 * (1 - 0.7 ** np.arange(20))
+    values[40:50] = values[39]
+    values[50:, 0] = values[39, 0] - 25 * (1 - 0.6 ** np.arange(1, 71))
+    snapped = shot.with_channel("arm", replace(channel, samples=frozen(values)))
+    assert not [flag for flag in flags_of(snapped) if flag.fault == "dropout"]
+
+
+def test_a_long_gap_is_for_a_person() -> None:
+    shot = arm_shot()
+    channel = channel_of(shot, "arm", "rotation.z")
+    assert channel.samples is not None
+    values = channel.samples.copy()
+    values[57:69] = values[56]
+    faulty = shot.with_channel("arm", replace(channel, samples=frozen(values)))
+    (flag,) = [f for f in flags_of(faulty) if f.fault == "dropout"]
+    assert (flag.severity, flag.frames) == ("error", (57, 68))
+    assert still.MENDS["dropout"](stage_of(faulty, Look()), flag) is None

@@ -1,0 +1,178 @@
+"""Faults of baked joints, in their own samples: what several joints do at once, quaternions, noise and its level."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from refine.flags import jitter, joints, screen
+from refine.flags.check import stage_of
+from refine.flags.look import Look
+from refine.flags.path import CAPTURE, fitted, residual, white_above
+from refine.rotation import euler_matrix, quaternion_matrix
+from refine.shot import Channel, Control, Pin, Shot, frozen
+from tests import tolerances as tol
+from tests.flags.test_screen import arm_shot, flags_of, mended, motion, with_samples
+
+CAPTURED = 0.1  # deg of noise, as captures have (0.05 to 0.2)
+FINGERS = ("thumb", "index", "middle", "ring")
+
+
+def hand_shot(fps: float = 24.0) -> Shot:
+    """The arm, with four fingers on its hand that all move."""
+    shot = arm_shot(fps)
+    added = tuple(
+        Control(
+            name,
+            parent="hand",
+            rest_translation=(0.2, 0.05 * n, 0.0),
+            tip=(0.15, 0.0, 0.0),
+            channels=(Channel("rotation.z", samples=frozen(motion(fps, 9 + n)[:, None])),),
+        )
+        for n, name in enumerate(FINGERS)
+    )
+    return replace(shot, controls=(*shot.controls, *added))
+
+
+def rough(shot: Shot, controls: tuple[str, ...], sigma: float, first: int, count: int, seed: int = 5) -> Shot:
+    rng = np.random.default_rng(seed)
+    for name in controls:
+        shot = with_samples(shot, name, "rotation.z", rng.normal(0, sigma, count), first)
+    return shot
+
+
+@pytest.mark.parametrize("order", [4, 8])
+def test_a_displaced_frame_reads_as_far_as_it_lies_off(order: int) -> None:
+    """On a parabola, whose differences of third order and up are nothing."""
+    path = 0.1 * np.arange(60.0)[:, None] ** 2
+    path[30] += 7.0
+    assert residual(path, order)[30, 0] == pytest.approx(7.0, abs=tol.LED)
+    (single, *_) = fitted(path[None], order, 1.0)
+    assert single.amount[0, 30, 0] == pytest.approx(7.0, abs=tol.LED)
+    assert int(np.argmax(single.sigmas[0])) == 30
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0])
+def test_one_joint_lapses_but_a_blow_moves_them_all(fps: float) -> None:
+    at, off = round(2.1 * fps), np.array([10.0])
+    (flag,) = flags_of(with_samples(hand_shot(fps), "index", "rotation.z", off, at))
+    assert (flag.cause.control, flag.frames) == ("index", (at, at))
+    every = ("hips", "arm", "hand", *FINGERS)
+    shot = rough(hand_shot(fps), every, CAPTURED, 0, round(5 * fps))
+    for name in every:
+        shot = with_samples(shot, name, "rotation.z", off, at)
+    assert not [flag for flag in flags_of(shot) if flag.frames[0] <= at <= flag.frames[1]]
+
+
+def test_a_spike_of_a_quaternion_is_found_and_mended() -> None:
+    shot = arm_shot()
+    angle = motion(24.0, 3)
+    angle[50] += 12.0
+    turn = np.zeros((120, 4))
+    turn[:, 2], turn[:, 3] = np.sin(np.deg2rad(angle) / 2), np.cos(np.deg2rad(angle) / 2)
+    turn[80:] *= -1  # the same turns
+    arm = replace(shot.controls[1], channels=(Channel("rotation", samples=frozen(turn)),))
+    shot = replace(shot, controls=(shot.controls[0], arm, shot.controls[2]))
+    (flag,) = flags_of(shot)
+    assert (flag.fault, flag.cause.control, flag.frames) == ("spike", "arm", (50, 50))
+    cured = mended(shot, flag)
+    assert flags_of(cured) == []
+    after = cured.controls[1].channels[0].samples
+    assert after is not None
+    assert np.linalg.norm(after, axis=1) == pytest.approx(np.ones(120), abs=tol.LED)
+    truth = euler_matrix(np.deg2rad([[0.0, 0.0, motion(24.0, 3)[50]]]), arm.order)
+    apart = quaternion_matrix(after[50:51]) @ np.swapaxes(truth, 1, 2)
+    assert np.rad2deg(np.arccos((np.trace(apart[0]) - 1) / 2)) < tol.REFILLED
+
+
+def test_setting_right_takes_away_just_what_lies_off() -> None:
+    shot = with_samples(arm_shot(), "arm", "rotation.z", np.array([12.0]), 50)
+    stage = stage_of(shot, Look())
+    (out,) = joints.out_of_place(stage)
+    right = joints.set_right(stage, out)
+    before, after = (s.controls[1].channel("rotation.z") for s in (shot, right))
+    assert before is not None
+    assert after is not None
+    assert before.samples is not None
+    assert after.samples is not None
+    assert np.flatnonzero(before.samples != after.samples).tolist() == [50]
+    assert after.samples[50, 0] == pytest.approx(motion(24.0, 5)[50], abs=tol.REFILLED)
+
+
+def test_a_shot_too_short_to_say_what_is_usual() -> None:
+    shot = arm_shot()
+    controls = tuple(
+        replace(
+            c,
+            channels=tuple(
+                replace(ch, samples=frozen(ch.samples[:12])) for ch in c.channels if ch.samples is not None
+            ),
+        )
+        for c in shot.controls
+    )
+    assert flags_of(replace(shot, controls=controls, last_frame=11)) == []
+    assert fitted(np.zeros((1, 12, 1)), CAPTURE, 1.0) == []
+
+
+# --- noise -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0, 120.0])
+def test_share_of_white_noise_above_a_frequency(fps: float) -> None:
+    """Parseval: white noise has as much in each Hz. The filter's slope takes 1.7 Hz to either side (Hamming [mem])."""
+    share = white_above(6.0, fps) ** 2
+    assert share == pytest.approx(1 - 6.0 / (fps / 2), abs=tol.WHITE_SHARE)
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
+def test_level_of_noise_is_the_planted_one(fps: float) -> None:
+    first, count = round(1.5 * fps), round(2 * fps)
+    levels = []
+    for seed in range(12):
+        stage = stage_of(rough(hand_shot(fps), ("arm",), 1.5, first, count, seed), Look())
+        found = jitter.levels(stage, [])
+        assert found is not None
+        row = next(r for r in found.rows("arm") if found.owned[r][1].name == "rotation.z")
+        levels.append(jitter.noise_in(stage, found, row, (first, first + count - 1)))
+    assert np.sqrt(np.mean(np.square(levels))) == pytest.approx(1.5, rel=tol.NOISE_LEVEL)
+
+
+def test_noise_throughout_is_noted_only() -> None:
+    """The grain of a clip is for a cleaning: nothing stands out."""
+    shot = rough(hand_shot(60.0), ("arm", "index"), 1.0, 0, 300)
+    found = [flag for flag in flags_of(shot) if flag.fault == "jitter"]
+    assert found
+    assert {flag.severity for flag in found} == {"note"}
+
+
+def test_noise_that_another_joint_makes_up_for_is_not_seen() -> None:
+    """Two joints on one pivot turn against each other, as solved captures do."""
+    noise = np.random.default_rng(2).normal(0, 1.5, 50)
+    shot = arm_shot()
+    calm = Channel("rotation.z", samples=frozen(motion(24.0, 4)[:, None]))
+    twist = Control("twist", parent="hips", channels=(calm,))
+    back = Control("back", parent="twist", tip=(0.5, 0.0, 0.0), channels=(calm,))
+    shot = replace(shot, controls=(shot.controls[0], twist, back))
+    alone = with_samples(shot, "twist", "rotation.z", noise, 40)
+    assert [f.cause.control for f in flags_of(alone) if f.fault == "jitter"] == ["twist"]
+    assert not [
+        f for f in flags_of(with_samples(alone, "back", "rotation.z", -noise, 40)) if f.fault == "jitter"
+    ]
+
+
+def test_a_pinned_stretch_of_jitter_stays() -> None:
+    shot = rough(hand_shot(), ("arm",), 1.5, 36, 50)
+    pinned = replace(shot, pins=(Pin("arm", None, (0.0, 119.0)),))
+    (flag,) = [f for f in flags_of(pinned) if f.fault == "jitter"]
+    assert screen.MENDS["jitter"](stage_of(pinned, Look()), flag) is None
+    part = replace(shot, pins=(Pin("arm", "rotation.z", (50.0, 60.0)),))
+    cured = screen.MENDS["jitter"](stage_of(part, Look()), flag)
+    assert cured is not None
+    before, after = (s.controls[1].channel("rotation.z") for s in (shot, cured))
+    assert before is not None
+    assert after is not None
+    assert before.samples is not None
+    assert after.samples is not None
+    assert np.array_equal(before.samples[50:61], after.samples[50:61])
