@@ -28,7 +28,8 @@ from benchmarks.scored import Noise, Outcome, Quiet, Trial, listen, row_of, rows
 
 CLIPS = ("01_03", "Boxing_Toes")
 KINDS = ("keyed", "baked at 24 fps", "as captured")
-# Bases with something beside the clip: eyes and gazes, holds, loops, props, marked contacts, walks and jumps.
+# Bases with something beside the clip: eyes and gazes, holds, loops, props, and made walks and jumps. Not the clips
+# with marked contacts: the marks say that feet stand on heights that differ by centimetres.
 MADE = (
     "gaze off target, keyed",
     "eyes diverge, keyed",
@@ -37,7 +38,6 @@ MADE = (
     "loop seam, baked",
     "attachment pop, keyed",
     "sliding contact, keyed",
-    "sliding contact, baked",
     "through floor, baked",
     "false flight, keyed",
     "false flight, baked",
@@ -102,7 +102,7 @@ def _share(flags: Iterable[bool], good: Callable[[float], bool] | None = None) -
     if not values:
         return "-"
     share = float(np.mean(values))
-    return f"{100 * share:.0f} %" + ("" if good is None or good(share) else " !")
+    return f"{100 * share:.3g} %" + ("" if good is None or good(share) else " !")
 
 
 def _recovery(row: Row, scores: Sequence[float]) -> str:
