@@ -24,7 +24,7 @@ def straightened(
 
     Frames that are skipped (N,), outliers and gaps, say nothing of the way: those after are taken near those before.
     """
-    values = tracks.values.copy()
+    values = tracks.values
     found: dict[Group, list[int]] = {}
     for group in tracks.groups:
         rows = list(group.rows)
@@ -35,6 +35,7 @@ def straightened(
         way, jumps = _continuous(group, old[:, good])
         if not len(jumps):
             continue
+        values = values.copy() if values is tracks.values else values
         values[np.array(rows)[:, None], good] = way
         for at in np.setdiff1d(np.arange(len(tracks)), good).tolist():  # near the good frame before it
             before = good[max(int(np.searchsorted(good, at)) - 1, 0)]

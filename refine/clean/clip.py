@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.clean.denoise import Denoised, Keep, denoised
+from refine.clean.denoise import Denoised, Keep, Learnt, denoised
 from refine.clean.findings import Findings
 from refine.clean.gaps import lead_in, mask
 from refine.clean.loop import padded, unpadded
@@ -49,16 +49,26 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     if len(raw) < SHORTEST:
         raise InputError(shot.name, f"{len(raw)} frames", f"{SHORTEST} frames or more")
     lead = lead_in(raw)
-    bad, straight = wrong(raw.part(lead), round(settings.fill * raw.fps))
-    smooth = _smoothed(shot, straight, bad, lead, settings)
-    reference = with_tracks(shot, _after(raw, lead, _repaired(straight, smooth)))
-    result = with_tracks(shot, _after(raw, lead, smooth.tracks))
+    bad, reference, result, smooth = _without_noise(shot, raw, lead, settings)
     planting = planted(_within_limits(result, reference), reference, smooth.alike)
     told = findings(reference, planting, lead, bad, smooth, settings)
     aside = over_budget(told, settings)
     if aside:
         return Cleaned(shot, replace(told, set_aside=aside))
     return _rewritten(planting, told, settings)
+
+
+def _without_noise(
+    shot: Shot, raw: Tracks, lead: int, settings: Settings
+) -> tuple[Wrong, Shot, Shot, Learnt]:
+    """What was wrong, the shot as captured and repaired there, the shot smoothed, and what was learnt of its noise.
+
+    A function of its own, so that a long clip's tracks are let go before the shots are posed.
+    """
+    bad, straight = wrong(raw.part(lead), round(settings.fill * raw.fps))
+    smooth = _smoothed(shot, straight, bad, lead, settings)
+    reference = with_tracks(shot, _after(raw, lead, _repaired(straight, smooth)))
+    return bad, reference, with_tracks(shot, _after(raw, lead, smooth.tracks)), Learnt(smooth.parts)
 
 
 def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleaned:
@@ -138,6 +148,8 @@ def _repaired(straight: Tracks, smooth: Denoised) -> Tracks:
 
 def _after(raw: Tracks, lead: int, rest: Tracks) -> Tracks:
     """The whole clip again: the lead-in as it was, then the rest."""
+    if lead == 0:
+        return rest
     return replace(raw, values=np.concatenate([raw.values[:, :lead], rest.values], axis=1))
 
 

@@ -68,8 +68,9 @@ class Part:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Denoised:
-    tracks: Tracks
+class Learnt:
+    """What was learnt of each group."""
+
     parts: dict[Group, Part]
 
     @property
@@ -78,20 +79,25 @@ class Denoised:
         return max((noise.alike for part in self.parts.values() for noise in part.noise), default=0.0)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Denoised(Learnt):
+    tracks: Tracks
+
+
 def denoised(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) -> Denoised:
     """The tracks, whose angles must not jump, smoothed as the settings ask."""
     rows = [_smoothed_rows(group, tracks.of(group)) for group in tracks.groups]
     lost = [keep[group].gaps | keep[group].spikes for group in tracks.groups]
     filled = [led_through(own.T, gone).T for own, gone in zip(rows, lost, strict=True)]
-    gone = np.concatenate([np.tile(g, (len(own), 1)) for g, own in zip(lost, rows, strict=True)])
-    noise = iter(estimated(np.concatenate(filled), gone, tracks.fps))
+    gone = [g for g, own in zip(lost, rows, strict=True) for _ in own]
+    noise = iter(estimated([row for own in filled for row in own], gone, tracks.fps))
     values, parts = tracks.values.copy(), {}
     for group, own in zip(tracks.groups, filled, strict=True):
         work = _Work(own, tuple(next(noise) for _ in own), keep[group], tracks.fps, settings)
         z = work.settled()
         values[list(group.rows)] = _as_given(group, tracks.of(group), own, z)
         parts[group] = work.part()
-    return Denoised(replace(tracks, values=values), parts)
+    return Denoised(parts, replace(tracks, values=values))
 
 
 def _smoothed_rows(group: Group, values: Array) -> Array:

@@ -52,4 +52,4 @@ def unpadded(smooth: Denoised, count: int) -> Denoised:
     reach = (len(smooth.tracks) - count) // 2
     inner = slice(reach, reach + count)
     tracks = replace(smooth.tracks, values=smooth.tracks.values[:, inner])
-    return Denoised(tracks, {group: part.cut(inner) for group, part in smooth.parts.items()})
+    return Denoised({group: part.cut(inner) for group, part in smooth.parts.items()}, tracks)

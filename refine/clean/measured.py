@@ -9,7 +9,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from refine.clean.denoise import QUIET, Denoised, Part
+from refine.clean.denoise import QUIET, Learnt, Part
 from refine.clean.findings import Findings, Moved, Span
 from refine.clean.gaps import Gap
 from refine.clean.plant import Planting, drift
@@ -32,7 +32,7 @@ ACROSS = 1 / 30  # s over which a speed is taken, so that noise isn't
 
 
 def findings(
-    before: Shot, planting: Planting, lead: int, wrong: Wrong, smooth: Denoised, settings: Settings
+    before: Shot, planting: Planting, lead: int, wrong: Wrong, smooth: Learnt, settings: Settings
 ) -> Findings:
     """All that is told of a clip; `before` are the samples as captured, repaired where they were wrong."""
     after = planting.shot

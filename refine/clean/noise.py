@@ -12,6 +12,7 @@ maximum likelihood: the multiplicative steps for the Itakura-Saito divergence (F
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -87,7 +88,10 @@ class Noise:
 
 
 def estimated(
-    y: Array, missing: NDArray[np.bool_], fps: float, alike: float | None = None
+    y: Sequence[Array] | Array,
+    missing: Sequence[NDArray[np.bool_]] | NDArray[np.bool_],
+    fps: float,
+    alike: float | None = None,
 ) -> tuple[Noise, ...]:
     """The noise of each row (rows, N); sigma 0 where there is none to speak of.
 
@@ -95,7 +99,7 @@ def estimated(
     clip was captured, and a single channel tells little of it. Where it is known (`alike`) only the fast modes are
     asked for how much there is.
     """
-    whole = basis(window_size(fps, y.shape[1]))
+    whole = basis(window_size(fps, len(y[0])))
     energies = [_energies(row, gone, whole) for row, gone in zip(y, missing, strict=True)]
     found = [Noise(0.0, 0.0, 0.0)] * len(y)
     told = [i for i, energy in enumerate(energies) if len(energy)]
