@@ -73,7 +73,9 @@ def out_of_place(stage: Stage) -> Iterator[Out]:
     strongest = np.stack(
         [np.max([fit.sigmas[rows[name]].max(axis=0) for fit in fits], axis=0) for name in rows]
     )
-    burst = np.maximum(third_of_the_others(_near(strongest)) / USUAL, 1.0)
+    third = third_of_the_others(_near(strongest))
+    # Three others that leave their course by themselves are enough: whatever moved them is meant.
+    burst = np.where(third > sigmas, np.inf, np.maximum(third / USUAL, 1.0))
     for (name, own), dulled in zip(rows.items(), burst, strict=True):
         yield from _of_control(
             name, [owned[row][1] for row in own], [_part(fit, own) for fit in fits], dulled, sigmas

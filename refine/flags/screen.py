@@ -223,7 +223,10 @@ def _kinked_flag(stage: Stage, seen: Seen, along: float, across: float) -> Itera
     turn, kink = _kink(stage.screen(seen.point), seen.first)
     if turn >= stage.thresholds["kinked arc"]["degrees"]:
         message = f"the arc kinks by {turn:.0f} deg at {int(stage.frames[seen.first])}, {across:.1f} px off"
-        yield from _flag(stage, "kinked arc", seen, kink, message, turn)
+        seen_as = (
+            min(kink, across) if seen.channel.baked else kink
+        )  # at a high rate a turn may be sharp and tiny
+        yield from _flag(stage, "kinked arc", seen, seen_as, message, turn)
 
 
 def _kink(path: Array, at: int) -> tuple[float, float]:
