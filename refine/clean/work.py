@@ -124,11 +124,12 @@ def _failure(place: str, error: RefineError) -> Failure:
 def _worked(job: Job) -> Outcome:
     document = _read(job)
     result = job.cleaner(document.shot, job.settings)
-    plain(result.findings)  # raises for what the report couldn't say
-    if result.findings.set_aside:
-        return Outcome(job.place, "set aside", version(), findings=result.findings)
-    files = _files(job, document, result.shot)
-    return Outcome(job.place, "cleaned", version(), files, result.findings)
+    notes = dict.fromkeys((*document.shot.notes, *result.findings.notes))  # what the reader had to say, too
+    findings = replace(result.findings, notes=tuple(notes))
+    plain(findings)  # raises for what the report couldn't say
+    if findings.set_aside:
+        return Outcome(job.place, "set aside", version(), findings=findings)
+    return Outcome(job.place, "cleaned", version(), _files(job, document, result.shot), findings)
 
 
 def _read(job: Job) -> Document:

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from refine.clean.rows import LEAST, samples, with_samples
+from refine.clean import rows
+from refine.clean.rows import LEAST, with_samples
 from refine.formats import parsed
 from refine.shot import Array, Shot, frozen
 from tests.clean.stand_in import HEADER
@@ -17,6 +18,12 @@ from tests.tolerances import RESPELLED
 NAME = Path("a.bvh")
 HEAD = HEADER.replace("{frames}", "3")
 PLAIN = HEAD + "".join(f"{n} 2.50 -3.125 0.0 5 6 7 8 9\n" for n in (1, 2, 3))
+
+
+def samples(shot: Shot) -> Array:
+    """(N, C) of all channels."""
+    columns = [channel.samples for control in shot.controls for channel in control.channels]
+    return np.concatenate([column for column in columns if column is not None], axis=1)
 
 
 def changed(shot: Shot, values: Array) -> Shot:
@@ -35,7 +42,6 @@ def rewritten(text: str, change: Array | float) -> tuple[bytes, Array]:
     """The file with this added to its samples, and the samples that are meant."""
     shot = parsed(text.encode(), NAME)
     old = samples(shot)
-    assert old is not None
     new = old + change
     data = with_samples(text.encode(), shot, changed(shot, new))
     assert data is not None
@@ -76,7 +82,6 @@ def test_only_the_numbers_that_changed_are_replaced(text: str) -> None:
 def test_all_numbers_read_back(text: str) -> None:
     data, meant = rewritten(text, np.random.default_rng(1).normal(0, 1, (3, 9)))
     found = samples(parsed(data, NAME))
-    assert found is not None
     assert np.abs(found - meant).max() <= RESPELLED
 
 
@@ -86,7 +91,6 @@ def test_wrapped_and_glued_rows_are_written_one_a_line() -> None:
     for text in (wrapped, glued):
         data, meant = rewritten(text, only(0, 0, 1.0))
         found = samples(parsed(data, NAME))
-        assert found is not None
         assert np.abs(found - meant).max() <= RESPELLED
         assert data.startswith(HEAD.encode())
         assert len(data.removeprefix(HEAD.encode()).splitlines()) == 3
@@ -97,6 +101,16 @@ def test_as_many_decimals_as_the_file_has_and_six_at_least() -> None:
     fine = PLAIN.replace("2.50", "2.5000000001")
     assert b" 2.6000000001 " in rewritten(fine, only(0, 1, 0.1))[0]
     assert LEAST == 6
+
+
+def test_the_pieces_of_a_long_clip_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
+    whole, meant = rewritten(PLAIN, 0.125)
+    for size in (1, 2, 3):
+        monkeypatch.setattr(rows, "PIECE", size)
+        assert rewritten(PLAIN, 0.125)[0] == whole
+        for text in LAYOUTS.values():
+            assert rewritten(text, 0.0)[0] == text.encode()
+    assert np.abs(samples(parsed(whole, NAME)) - meant).max() <= RESPELLED
 
 
 def test_a_value_that_rounds_to_zero_has_no_minus() -> None:

@@ -79,6 +79,14 @@ def test_a_clip_goes_out_as_it_came_with_other_samples(tmp_path: Path) -> None:
     )  # they rest, and keep their spelling
 
 
+def test_what_the_reader_had_to_say_is_in_the_notes(tmp_path: Path) -> None:
+    clip = write_clip(tmp_path / "walk.bvh")
+    clip.write_text(clip.read_text().replace("Frames: 60", "Frames: 61"))
+    findings = work(job(clip)).findings
+    assert findings is not None
+    assert any("Frames says 61, but 60 rows follow" in note for note in findings.notes)
+
+
 def test_jobs_and_outcomes_can_be_sent(tmp_path: Path) -> None:
     sent = pickle.loads(pickle.dumps(job(write_clip(tmp_path / "walk.bvh"))))
     outcome = work(sent)
