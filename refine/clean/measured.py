@@ -28,7 +28,7 @@ BLOCK = 4096  # frames posed at once
 FEW = 50  # frames on which a figure is measured
 ACCENT = 3.0  # [judge] times its usual speed: a peak of an end of the body above that is an accent
 HIGHEST = 5  # accents of each end that are looked at
-ACROSS = 1 / 30  # s over which a speed is taken, so that noise isn't
+ACROSS = 1 / 15  # s over which a speed is taken, so that noise is a small part of it
 
 
 def findings(
@@ -165,15 +165,23 @@ class _Tally:
         return Moved(float(value), unit, point.control, int(frame))
 
     def accents(self) -> tuple[float, str]:
-        """Of the sharpest moves of the ends of the body the smallest share of speed that was kept, and which it is."""
+        """Of the sharpest moves of the ends of the body the smallest share of speed that was kept, and which it is.
+
+        What was taken away is noise for the most part, which makes every speed look higher: its own share of the
+        squared speeds doesn't count.
+        """
         kept, where = 1.0, ""
         reach = max(round(ACROSS * self.fps / 2), 1)
         count = len(self.ends)
         for n, end in enumerate(self.ends):
-            old, new = (_speed(np.concatenate(ways[n::count]), reach) for ways in self.ways)
+            before, after = (np.concatenate(ways[n::count]) for ways in self.ways)
+            old, new = _speed(before, reach), _speed(after, reach)
+            noise = float(np.mean(np.square(_speed(before - after, reach)))) if len(old) else 0.0
             for at in _peaks(old, reach):
                 near = slice(max(at - 2 * reach, 0), at + 2 * reach + 1)
-                share = float(new[near].max() / old[at])
+                share = float(
+                    new[near].max() / np.sqrt(max(old[at] ** 2 - noise, new[near].max() ** 2 * 1e-12))
+                )
                 if share < kept:
                     kept, where = share, f"{self.points[end].control} at frame {self.first + reach + at}"
         return kept, where
