@@ -66,14 +66,22 @@ def _miss(outcome: Outcome) -> str:
     assert planted is not None
     faulty, truth = planted
     sound = truth.sound or base
-    control = truth.control
-    channels = truth.channels or tuple(c.name for c in sound.controls[sound.index(control)].channels)
+    control, channels = _changed(faulty, sound)
     title = (
-        f"Missed: {truth.fault} of {truth.size:.3g} {row.scale.unit} at {control}, frames {truth.frames[0]} to "
+        f"Missed: {truth.fault} of {truth.size:.3g} {row.scale.unit} at {truth.control}, frames {truth.frames[0]} to "
         f"{truth.frames[1]} ({trial.clip}, {row.medium}). {_why_missed(faulty, sound, truth)}"
     )
     span = _span(sound, truth.frames)
     return suggestion_picture(faulty, sound, span, control, channels[:MOST_CURVES], None, title)
+
+
+def _changed(faulty: Shot, sound: Shot) -> tuple[str, list[str]]:
+    """The first control that the fault changed, and which of its channels."""
+    for bad, good in zip(faulty.controls, sound.controls, strict=True):
+        names = [one.name for one, other in zip(bad.channels, good.channels, strict=True) if one != other]
+        if names:
+            return bad.name, names
+    raise ValueError("the two shots are the same")
 
 
 def _why_missed(faulty: Shot, sound: Shot, truth: Truth) -> str:
@@ -97,7 +105,7 @@ def _why_missed(faulty: Shot, sound: Shot, truth: Truth) -> str:
     if moved[most].max() < SEEN:
         return f"It moves nothing by more than {moved[most].max():.2g} px."
     return (
-        f"It moves a point by {moved[most].max():.1f} px there, which the sound path leaves a cubic by "
+        f"It moves a point by {moved[most].max():.1f} px there; the sound path itself leaves a cubic by "
         f"{_own(clean[most]):.1f} px."
     )
 

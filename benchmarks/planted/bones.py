@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -72,8 +73,8 @@ def pop(shot: Shot, seed: int, size: Size) -> Planted:
         if measure_pop(shot, shot, truth) > CATALOGUE[POP].warn / 2:
             continue
         found = sized(
-            lambda x, m=limb, f=frame, c=name: _straightened(shot, m, c, f, x),  # type: ignore[misc]
-            lambda s, t=truth: measure_pop(s, shot, t),  # type: ignore[misc]
+            partial(_straightened, shot, limb, name, frame),
+            partial(measure_pop, clean=shot, truth=truth),
             wanted,
             0.05,
         )

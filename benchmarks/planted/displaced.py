@@ -7,13 +7,16 @@ reads under 1 px): there the size is how far the path is off at the key, along i
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
+from benchmarks.planted.paths import from_median, kink_ratio, robust_sigma, tangential, unevenness
 from benchmarks.planted.planted import (
     CATALOGUE,
+    TIMES,
     Planted,
     Size,
     Truth,
@@ -27,6 +30,7 @@ from benchmarks.planted.planted import (
     shows_well,
     sized,
     with_samples,
+    with_shape,
     with_value,
 )
 from refine.curve import evaluate
@@ -38,55 +42,12 @@ OFF_KEY = ("moved key", "zigzag", *OFF_FRAME)  # what a displaced key may be cal
 AROUND = 8  # frames to each side that show what is usual
 SIGMAS = 6.0
 Z = 0.15
+DEGREES = {"warn": 8.0, "error": 20.0}  # of a kink's turn
 ALONG, ACROSS = 0.9, 0.45  # cosine to the path, from which and up to which a displacement lies along, across
 SLOW = 0.5  # px a frame, under which a path has no direction
 
 
-# --- measures on a path ----------------------------------------------------------------------------------
-
-
-def residual(points: Array) -> Array:
-    """(2,) D4 p / 6 in the middle of five points (5, 2)."""
-    return np.asarray(np.array([1.0, -4.0, 6.0, -4.0, 1.0]) @ points / 6)
-
-
-def tangential(points: Array) -> float:
-    """|D4 p| / 6 along the chord of the two neighbours, of five points."""
-    chord = points[3] - points[1]
-    return abs(float(residual(points) @ chord)) / max(float(np.linalg.norm(chord)), 1e-9)
-
-
-def from_median(points: Array) -> float:
-    """Distance of the middle of five points from their median."""
-    return float(np.linalg.norm(points[2] - np.median(points, axis=0)))
-
-
-def robust_sigma(points: Array) -> float:
-    """1.4826 times the median distance from the running median of five, of a path without a spike."""
-    away = [from_median(points[i - 2 : i + 3]) for i in range(2, len(points) - 2)]
-    return 1.4826 * float(np.median(away))
-
-
-def kink(points: Array) -> tuple[float, float]:
-    """Turn in the middle of (2 n + 1) points beyond the neighbours' median, degrees, and spacing x sin(turn), px."""
-    steps = np.diff(points, axis=0)
-    heading = np.unwrap(np.arctan2(steps[:, 1], steps[:, 0]))
-    turns, own = np.diff(heading), len(points) // 2 - 1
-    beyond = abs(float(turns[own] - np.median(np.delete(turns, [own - 1, own, own + 1]))))
-    spacing = float(np.linalg.norm(steps[own : own + 2], axis=1).mean())
-    return float(np.rad2deg(beyond)), spacing * float(np.sin(min(beyond, np.pi / 2)))
-
-
-def kink_ratio(points: Array, degrees: float, px: float) -> float:
-    """How many times both of a kink's thresholds are reached."""
-    turn, off = kink(points)
-    return min(turn / degrees, off / px)
-
-
-def unevenness(points: Array) -> float:
-    """Z of the spacings."""
-    s = np.linalg.norm(np.diff(points, axis=0), axis=1)
-    return float((np.abs(np.diff(s)).sum() - (2 * s.max() - s[0] - s[-1])) / (2 * s.mean()))
+# --- measures ----------------------------------------------------------------------------------------------
 
 
 def _window(shot: Shot, point: Point, frame: int, half: int) -> Array:
@@ -107,19 +68,17 @@ def measure_uneven(shot: Shot, clean: Shot, truth: Truth) -> float:
     return tangential(_window(shot, truth.point, truth.frames[0], 2))
 
 
+def _kink_at(shot: Shot, point: Point, frame: int, degrees: float, px: float) -> float:
+    return kink_ratio(_window(shot, point, frame, 5), degrees, px)
+
+
 def measure_kink(shot: Shot, clean: Shot, truth: Truth) -> float:
     """px: spacing x sin(turn), or what the turn in degrees is worth by the same threshold, whichever is less."""
     assert truth.point is not None
-    return kink_ratio(_window(shot, truth.point, truth.frames[0], 5), 8.0, 1.0)
+    return _kink_at(shot, truth.point, truth.frames[0], DEGREES["warn"], CATALOGUE["kinked arc"].warn)
 
 
 # --- baked -----------------------------------------------------------------------------------------------
-
-
-def _bumped(
-    shot: Shot, control: Control, channel: Channel, frame: int, sign: float
-) -> Callable[[float], Shot]:
-    return lambda amount: with_samples(shot, control.name, channel, frame, np.array([sign * amount]))
 
 
 def _visible_places(
@@ -141,9 +100,10 @@ def spike(shot: Shot, seed: int, size: Size) -> Planted:
         spacing = float(np.linalg.norm(np.diff(around[AROUND - 1 : AROUND + 2], axis=0), axis=1).max())
         if spacing > wanted or SIGMAS * robust_sigma(around) > wanted:
             continue
-        make = _bumped(shot, control, channel, frame, rng.choice([-1.0, 1.0]))
+        make = partial(with_shape, shot, control.name, channel, frame, np.ones(1))
+        sign = rng.choice([-1.0, 1.0])
         truth = Truth(OFF_FRAME[::-1], (control.name,), (channel.name,), (frame, frame), wanted, point=point)
-        found = sized(make, lambda s, t=truth: measure_spike(s, shot, t), wanted, wanted / pixels)  # type: ignore[misc]
+        found = sized(make, partial(measure_spike, clean=shot, truth=truth), wanted, wanted / pixels, sign)
         if found is not None:
             return found, truth
     return None
@@ -162,9 +122,10 @@ def uneven(shot: Shot, seed: int, size: Size) -> Planted:
             or tangential(around[AROUND - 2 : AROUND + 3]) > CATALOGUE["uneven spacing"].warn / 2
         ):
             continue
-        make = _bumped(shot, control, channel, frame, rng.choice([-1.0, 1.0]))
+        make = partial(with_shape, shot, control.name, channel, frame, np.ones(1))
+        sign = rng.choice([-1.0, 1.0])
         truth = Truth(OFF_FRAME, (control.name,), (channel.name,), (frame, frame), wanted, point=point)
-        found = sized(make, lambda s, t=truth: measure_uneven(s, shot, t), wanted, wanted / pixels)  # type: ignore[misc]
+        found = sized(make, partial(measure_uneven, clean=shot, truth=truth), wanted, wanted / pixels, sign)
         if found is not None and unevenness(_window(found, point, frame, 5)) > Z:
             return found, truth
     return None
@@ -173,20 +134,22 @@ def uneven(shot: Shot, seed: int, size: Size) -> Planted:
 def kinked(shot: Shot, seed: int, size: Size) -> Planted:
     """A frame off across its path by less than the path moves in a frame."""
     rng, scale = rng_of(seed, "kinked arc", size), CATALOGUE["kinked arc"]
-    degrees, px = (8.0, scale.warn) if size == "warn" else (20.0, scale.error)
+    degrees, px = DEGREES[size], scale.warn if size == "warn" else scale.error
     names = ("kinked arc", "uneven spacing", "spike")
     for control, channel, frame, point, pixels in _visible_places(shot, rng):
         around = _window(shot, point, frame, AROUND)
         if not _lies(shot, around, control, channel, frame, point, along=False):
             continue
-        if kink_ratio(around[AROUND - 5 : AROUND + 6], 8.0, scale.warn) > 0.5:
+        if kink_ratio(around[AROUND - 5 : AROUND + 6], DEGREES["warn"], scale.warn) > 0.5:
             continue
-        make = _bumped(shot, control, channel, frame, rng.choice([-1.0, 1.0]))
+        make = partial(with_shape, shot, control.name, channel, frame, np.ones(1))
+        sign = rng.choice([-1.0, 1.0])
         found = sized(
             make,
-            lambda s, f=frame, p=point: kink_ratio(_window(s, p, f, 5), degrees, px),  # type: ignore[misc]
-            1.5,
+            partial(_kink_at, point=point, frame=frame, degrees=degrees, px=px),
+            TIMES,
             px / pixels,
+            sign,
         )
         if found is None:
             continue
@@ -251,10 +214,11 @@ def kinked_keyed(shot: Shot, seed: int, size: Size) -> Planted:
         sign, names = rng.choice([-1.0, 1.0]), ("kinked arc", *OFF_KEY)
         truth = Truth(names, (control.name,), (channel.name,), _span(channel, k), wanted, (frame,), point)
         found = sized(
-            lambda x, c=control, h=channel, j=k, g=sign: with_value(shot, c.name, h, j, g * x),  # type: ignore[misc]
-            lambda s, t=truth: measure_key(s, shot, t),  # type: ignore[misc]
+            partial(with_value, shot, control.name, channel, k),
+            partial(measure_key, clean=shot, truth=truth),
             wanted,
             wanted / pixels,
+            sign,
         )
         if found is not None:
             return found, truth
@@ -282,10 +246,11 @@ def uneven_keyed(shot: Shot, seed: int, size: Size) -> Planted:
         )
         late = rng.choice([-1.0, 1.0])
         found = sized(
-            lambda t, c=control, m=moving, f=frame, g=late: _late(shot, c, m, f, g * t),  # type: ignore[misc]
-            lambda s, t=truth: measure_key(s, shot, t),  # type: ignore[misc]
+            partial(_late, shot, control, moving, frame),
+            partial(measure_key, clean=shot, truth=truth),
             wanted,
             0.5,
+            late,
         )
         if found is not None and _lateness(channel, k, found, control.name) < 0.5:
             return found, truth
@@ -346,10 +311,11 @@ def spike_keyed(shot: Shot, seed: int, size: Size) -> Planted:
         keys = (float(frame),)
         truth = Truth(names, (control.name,), (channel.name,), (frame - 1, frame + 1), wanted, keys, point)
         found = sized(
-            lambda x, c=control, d=dense, o=own, g=sign: with_value(shot, c.name, d, o, g * x),  # type: ignore[misc]
-            lambda s, t=truth: measure_spike(s, shot, t),  # type: ignore[misc]
+            partial(with_value, shot, control.name, dense, own),
+            partial(measure_spike, clean=shot, truth=truth),
             wanted,
             wanted / pixels,
+            sign,
         )
         if found is not None:
             return found, truth

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -62,10 +63,11 @@ def moved_key(shot: Shot, seed: int, size: Size) -> Planted:
         at, sign = (float(keys.frames[k]),), rng.choice([-1.0, 1.0])
         truth = Truth(OFF_KEY, (control.name,), (channel.name,), _beside(keys, k, k), wanted, at, point)
         found = sized(
-            lambda x, c=control, h=channel, j=k, g=sign: with_value(shot, c.name, h, j, g * x),  # type: ignore[misc]
-            lambda s, t=truth: measure_key(s, shot, t),  # type: ignore[misc]
+            partial(with_value, shot, control.name, channel, k),
+            partial(measure_key, clean=shot, truth=truth),
             wanted,
             wanted / pixels,
+            sign,
         )
         if found is not None:
             return found, truth
@@ -87,8 +89,8 @@ def zigzag(shot: Shot, seed: int, size: Size) -> Planted:
             names, (control.name,), (channel.name,), _beside(keys, k, k + count - 1), wanted, at, point
         )
         found = sized(
-            lambda x, c=control, h=channel, j=k, b=by: _sawn(shot, c.name, h, j, x * b),  # type: ignore[misc]
-            lambda s, t=truth: measure_key(s, shot, t),  # type: ignore[misc]
+            partial(_sawn, shot, control.name, channel, k, by),
+            partial(measure_key, clean=shot, truth=truth),
             wanted,
             wanted / pixels,
         )
@@ -97,10 +99,10 @@ def zigzag(shot: Shot, seed: int, size: Size) -> Planted:
     return None
 
 
-def _sawn(shot: Shot, control: str, channel: Channel, k: int, by: Array) -> Shot:
+def _sawn(shot: Shot, control: str, channel: Channel, k: int, by: Array, amount: float) -> Shot:
     assert channel.keys is not None
     values = channel.keys.values.copy()
-    values[k : k + len(by), 0] += by
+    values[k : k + len(by), 0] += amount * by
     return shot.with_channel(control, replace(channel, keys=channel.keys.changed(values=values)))
 
 
@@ -117,10 +119,11 @@ def stray_slope(shot: Shot, seed: int, size: Size) -> Planted:
             continue
         sign = rng.choice([-1.0, 1.0])
         found = sized(
-            lambda x, c=control, h=channel, j=k, g=sign: _turned(shot, c.name, h, j, g * x),  # type: ignore[misc]
-            lambda s, t=truth: measure_stray(s, shot, t),  # type: ignore[misc]
+            partial(_turned, shot, control.name, channel, k),
+            partial(measure_stray, clean=shot, truth=truth),
             wanted,
             wanted / pixels / float(np.diff(keys.frames).mean()),
+            sign,
         )
         if found is not None and _stray_share(found, truth) > STRAY_SHARE:
             return found, truth

@@ -28,7 +28,7 @@ TIMES = 1.5  # of the threshold, that a planted fault has
 DRAWS = 400  # places tried
 NEAR = 12  # frames from the ends without a fault
 CLOSE = 0.02  # share of the wanted size by which a planted one may miss it
-STEPS = 40  # of bisection
+DOUBLINGS, STEPS = 8, 40  # of the guess, and of bisection
 WELL = 0.5  # of a channel's greatest effect that it has where a fault is planted
 FEW = 12  # frames between those looked at for that
 
@@ -212,6 +212,11 @@ def with_samples(shot: Shot, control: str, channel: Channel, first: int, by: Arr
     return shot.with_channel(control, replace(channel, samples=frozen(samples)))
 
 
+def with_shape(shot: Shot, control: str, channel: Channel, first: int, shape: Array, amount: float) -> Shot:
+    """The shot with so much of a shape added to a baked channel from a frame on."""
+    return with_samples(shot, control, channel, first, amount * shape)
+
+
 def with_value(shot: Shot, control: str, channel: Channel, k: int, by: float) -> Shot:
     """The shot with one key's value moved, its slopes kept."""
     assert channel.keys is not None
@@ -264,21 +269,27 @@ def _samples_move(channel: Channel) -> bool:
 
 
 def sized(
-    make: Callable[[float], Shot], measure: Callable[[Shot], float], wanted: float, guess: float
+    make: Callable[[float], Shot],
+    measure: Callable[[Shot], float],
+    wanted: float,
+    guess: float,
+    sign: float = 1.0,
 ) -> Shot | None:
-    """The shot whose measure is as wanted, by the amount it is made with, found by bisection; None where none is."""
+    """The shot whose measure is as wanted, by the amount it is made with, found by bisection; None where none is.
+
+    `guess` is about the amount, above 0; `sign` is put before it.
+    """
     low, high = 0.0, guess
-    start = measure(make(0.0))
-    rising = start < wanted
-    for _ in range(8):
-        if (measure(make(high)) >= wanted) == rising:
+    rising = measure(make(0.0)) < wanted
+    for _ in range(DOUBLINGS):
+        if (measure(make(sign * high)) >= wanted) == rising:
             break
         low, high = high, 2 * high
     else:
         return None
     for _ in range(STEPS):
         middle = (low + high) / 2
-        found = make(middle)
+        found = make(sign * middle)
         amount = measure(found)
         if abs(amount - wanted) <= CLOSE * wanted:
             return found

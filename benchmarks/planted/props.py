@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -54,8 +55,8 @@ def pop(shot: Shot, seed: int, size: Size) -> Planted:
         if not seen(shot, point, np.arange(frame - 3, frame + 4.0)):
             continue
         found = sized(
-            lambda x, f=frame, w=way: _jumping(shot, prop, f, height * x * w),  # type: ignore[misc]
-            lambda s, t=truth: measure(s, shot, t),  # type: ignore[misc]
+            partial(_jumping, shot, prop, frame, height * way),
+            partial(measure, clean=shot, truth=truth),
             wanted,
             0.01,
         )
@@ -64,11 +65,11 @@ def pop(shot: Shot, seed: int, size: Size) -> Planted:
     return None
 
 
-def _jumping(shot: Shot, prop: Control, frame: int, by: Array) -> Shot:
+def _jumping(shot: Shot, prop: Control, frame: int, way: Array, amount: float) -> Shot:
     offset = np.full(
         (len(shot.frames), 3), OFFSET * figure_height(replace(shot, controls=shot.controls[:-1]))
     )
-    offset[int(frame - shot.first_frame) :] += by
+    offset[int(frame - shot.first_frame) :] += amount * way
     moved = replace(prop, channels=_course(shot, prop.links[0].to, offset))
     return replace(shot, controls=(*shot.controls[:-1], moved))
 

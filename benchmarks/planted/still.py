@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -22,7 +23,7 @@ from benchmarks.planted.planted import (
     shown_at,
     shows_well,
     sized,
-    with_samples,
+    with_shape,
 )
 from refine.curve import evaluate
 from refine.shot import Channel, Keys, Shot, frozen, make_keys
@@ -64,8 +65,8 @@ def jitter(shot: Shot, seed: int, size: Size) -> Planted:
             continue
         noise = rng.normal(0, 1, count)
         found = sized(
-            lambda x, c=control, h=channel, f=first, n=noise: with_samples(shot, c.name, h, f, x * n),  # type: ignore[misc]
-            lambda s, t=truth: measure_jitter(s, shot, t),  # type: ignore[misc]
+            partial(with_shape, shot, control.name, channel, first, noise),
+            partial(measure_jitter, clean=shot, truth=truth),
             wanted,
             wanted / pixels,
         )
@@ -144,7 +145,7 @@ def frozen_baked(shot: Shot, seed: int, size: Size) -> Planted:
     truth = Truth(
         ("frozen hold",), (root,), (), (at + shot.first_frame, at + shot.first_frame + HOLD - 1), wanted
     )
-    found = sized(lambda x: _stopped(shot, at, x), lambda s: measure_frozen(s, shot, truth), wanted, 0.01)
+    found = sized(partial(_stopped, shot, at), partial(measure_frozen, clean=shot, truth=truth), wanted, 0.01)
     return None if found is None else (found, truth)
 
 
@@ -179,8 +180,8 @@ def living(clip: str, seed: int) -> Shot:
     for first in HOLDS:
         start = first + seed % 7
         least = sized(
-            lambda x, s=shot, f=start: _hold(s, seed, f, x),  # type: ignore[misc]
-            lambda s, f=start: _drift(s, f),  # type: ignore[misc]
+            partial(_hold, shot, seed, start),
+            partial(_drift, first=start),
             DRIFT,
             0.05,
         )
@@ -230,6 +231,6 @@ def frozen_keyed(shot: Shot, seed: int, size: Size) -> Planted:
     root = next(c.name for c in shot.controls if c.parent is None)
     truth = Truth(("frozen hold",), (root,), (), (first, first + HOLD), wanted)
     found = sized(
-        lambda x: _hold(shot, seed, first, x), lambda s: measure_frozen(s, shot, truth), wanted, 0.05
+        partial(_hold, shot, seed, first), partial(measure_frozen, clean=shot, truth=truth), wanted, 0.05
     )
     return None if found is None else (found, truth)
