@@ -23,9 +23,7 @@ from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Chan
 from refine.view import View, project
 
 MOVES_POINTS = (*TRANSLATIONS, *ROTATIONS, *SCALES, QUATERNION)
-CLEARER = (
-    5.0  # times what a rival leaves over: between shapes so alike only a clear difference decides [judge]
-)
+CLEARER = 3.0  # times what a rival leaves over: shapes so alike need a clear difference [judge]
 TOGETHER = 3  # parts that leave their course on one frame are moved by the same thing [prac]
 USUAL = 1.3  # sigmas by which the third strongest of a body's joints stands out on any frame [judge]
 WITH = 1.5  # sigmas from which a control's other channels are taken to lapse with the one found [judge]
