@@ -447,3 +447,9 @@ LANDED = 1e-3
 
 # Entries of a rotation: angles of some thousand degrees, each known to 1e-13 of itself, through sines.
 SAME_TURN_MATRIX = 1e-9
+
+# Share of a joint's frames: 1 good sample in 2000 taken for a spike, which costs little, for it is filled.
+FALSE_SPIKES = 0.0005
+
+# Share of a capture's samples of all joints: 0.7 to 1.2 in a thousand were found, some of them spikes indeed.
+FALSE_IN_CAPTURES = 0.003

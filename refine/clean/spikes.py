@@ -1,7 +1,8 @@
 """Samples that jump away and are back at once, found where turns live: in rotations, not in their Euler angles.
 
 Each candidate is judged by what explains the frames around it best, as polynomials of the third degree over a short
-window: with the candidate's one to three samples free (a spike), or with a corner or a step there (an impact, a cut).
+window: with the candidate's one to four samples free (a spike, or two in a row), or with a corner or a step there (an
+impact, a cut).
 A spike must beat those, and stand out by `OUT` of the residual that is then left.
 """
 
@@ -25,7 +26,7 @@ LEVEL = 1.0  # s over which the usual residual is taken
 FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cubic through four neighbours
 
 # Which frames around the candidate are free; and where a corner or a step could stand instead.
-_FREE = ((0,), (0, 1), (-1, 0), (-1, 0, 1))
+_FREE = ((0,), (0, 1), (-1, 0), (-1, 0, 1), (-1, 0, 1, 2))
 _MORE = 6.0  # [judge] sigmas^2 that each free sample takes by chance
 LONGEST = 3  # frames in a row that a spike lasts: longer is a move
 CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are believed
@@ -115,6 +116,11 @@ def _level(y: Array, skipped: NDArray[np.bool_], half: int, fps: float) -> Array
     return np.minimum(loud, LOUDER * usual)
 
 
+def _free(half: int) -> tuple[tuple[int, ...], ...]:
+    """What a window can free and still have samples enough to speak against it."""
+    return tuple(free for free in _FREE if 2 * half + 1 - 4 - len(free) >= SPARE)
+
+
 @lru_cache(maxsize=8)
 def _cubic(half: int) -> Array:
     """(n, n) projection on what a cubic polynomial leaves of a window."""
@@ -130,7 +136,7 @@ def _left_over(half: int) -> tuple[Array, Array, Array]:
     t = np.arange(-half, half + 1.0)
     cubic = np.vander(t / half, 4)
     loose, freedom = [], []
-    for free in _FREE:
+    for free in _free(half):
         extra = (t[:, None] == np.array(free)).astype(float)
         loose.append(_projection(np.hstack([cubic, extra])))
         freedom.append(len(t) - 4 - len(free))
@@ -157,13 +163,14 @@ def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[
     whole = _squares(_cubic(half)[None], window)[:, 0]
     left, torn = _squares(loose, window), _squares(broken, window)
     # Of the ways to free samples the one that explains most for their number; a corner may not do as well.
-    size = np.array([len(f) for f in _FREE], float)
+    size = np.array([len(f) for f in _free(half)], float)
     chance = _MORE * size * level[:, None] ** 2
     best = np.argmax(whole[:, None] - left - chance, axis=1)
     rest = np.take_along_axis(left, best[:, None], axis=1)[:, 0]
     variance = np.maximum(rest / freedom[best], level**2)
     gain = whole - rest - _MORE * size[best] * variance
-    spike = (gain > OUT**2 * variance) & (rest < LEFT * whole) & (rest < torn.min(axis=1))
+    out = OUT * np.where(size[best] > LONGEST, CROWDED, 1.0)  # so many must be two in a row
+    spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < torn.min(axis=1))
     for which in _best_first(spike, gain / variance):
         free = [int(at[which]) + k for k in _FREE[best[which]]]
         if not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
@@ -179,15 +186,15 @@ def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[
 
 
 def _whole(picked: NDArray[np.intp], at: int, half: int, count: int) -> NDArray[np.intp]:
-    """The picked samples but two side by side at the window's edge: what is there, a step say, goes on beyond it and
-    shows in other windows. At the clip's ends nothing does."""
-    for edge, inside in (
-        (np.array([0, 1]), at > half),
-        (np.array([-1, 0]) + 2 * half, at < count - 1 - half),
-    ):
-        if inside and np.isin(edge, picked).all():
-            picked = np.setdiff1d(picked, edge)
-    return picked
+    """The picked samples but those side by side at the window's edge: what is there, a step say, goes on beyond it
+    and shows in other windows. At the clip's ends nothing does."""
+    chosen = np.zeros(2 * half + 1, np.bool_)
+    chosen[picked] = True
+    for line, inside in ((chosen, at > half), (chosen[::-1], at < count - 1 - half)):
+        edge = int(np.argmin(line))  # samples side by side
+        if inside and edge > 1:
+            line[:edge] = False
+    return np.flatnonzero(chosen)
 
 
 def _best_first(chosen: NDArray[np.bool_], worth: Array) -> list[int]:
@@ -209,8 +216,7 @@ def _picked(window: Array, level: float, half: int, torn: float) -> NDArray[np.i
         worst = int(np.argmax(np.where(np.diag(left) > 1e-9, residual / scale, 0.0)))
         more = _MORE * level**2 * (len(picked) - STEP)
         if residual.sum() <= min((2.0 * level) ** 2 * freedom, torn - more):
-            long = np.convolve(np.isin(np.arange(len(window)), picked), np.ones(LONGEST + 1)).max() > LONGEST
-            return np.empty(0, np.intp) if long else np.array(sorted(picked), np.intp)
+            return np.array(sorted(picked), np.intp)
         if freedom <= SPARE or residual[worst] / scale[worst] < (OUT * level) ** 2:
             return np.empty(0, np.intp)
         picked.append(worst)
