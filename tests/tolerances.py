@@ -383,7 +383,7 @@ PLANTED = 0.1
 WELCH = 0.4
 
 # Share: what a keyed foot drifts by between its keys, beside what it is led by.
-DRIFTED = 0.25
+SLID_BETWEEN_KEYS = 0.25
 
 
 # --- planted feet of baked clips -----------------------------------------------------------------------------
