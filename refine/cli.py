@@ -370,6 +370,11 @@ def compare(
 @click.option("--fps", type=float, metavar="N", help="Give the clips another frame rate.")
 @click.option("--camera", metavar="NAME", help="Measure through this camera. Default: each clip's first.")
 @click.option(
+    "--check",
+    is_flag=True,
+    help="Look the cleaned clips over as `refine check` does; takes about as long again.",
+)
+@click.option(
     "--jobs", type=click.IntRange(min=1), default=1, show_default=True, metavar="N",
     help="Work on so many clips at a time, each in a process of its own.",
 )  # fmt: skip
@@ -381,8 +386,8 @@ def compare(
 @_common
 def clean(
     paths: tuple[Path, ...], out: Path, strength: float, keep_below: float | None, fill: float | None, keys: bool,
-    within: str | None, at_most: str | None, fps: float | None, camera: str | None, jobs: int, scheduler: str | None,
-    resume: bool, force: bool, as_json: bool, quiet: bool,
+    within: str | None, at_most: str | None, fps: float | None, camera: str | None, check: bool, jobs: int,
+    scheduler: str | None, resume: bool, force: bool, as_json: bool, quiet: bool,
 ) -> None:  # fmt: skip
     """Clean captured motion, a folder at a time: files, folders and patterns in; clips and a report out.
 
@@ -398,7 +403,7 @@ def clean(
         raise InputError("--scheduler", "given together with --jobs", "one of the two")
     if resume and force:
         raise InputError("--resume", "given together with --force", "one of the two")
-    settings = asked(strength, keep_below, fill, keys, within, at_most, fps, camera)
+    settings = asked(strength, keep_below, fill, keys, within, at_most, fps, camera, check)
     request = Request(paths, out, settings, jobs, scheduler, resume, force)
     done = run(request, outputs.sayer(quiet))
     outputs.show_troubles(done, quiet)

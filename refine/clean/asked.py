@@ -18,6 +18,7 @@ def settings(
     at_most: str | None,
     fps: float | None,
     camera: str | None,
+    check: bool,
 ) -> Settings:
     """What the options ask for; None is what wasn't given. InputError for a number out of bounds."""
     if within is not None and not keys:
@@ -34,6 +35,7 @@ def settings(
         at_most=None if at_most is None else amount(at_most, "--at-most", ("mm", "px")),
         fps=fps,
         camera=camera,
+        check=check,
     )
 
 

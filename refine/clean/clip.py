@@ -24,7 +24,9 @@ from refine.clean.settings import Settings
 from refine.clean.tracks import Group, Tracks, tracks, with_tracks
 from refine.clean.wrong import Wrong, wrong
 from refine.errors import InputError
+from refine.pose import pose
 from refine.shot import Channel, Control, Shot, frozen
+from refine.view import view
 
 Mask = NDArray[np.bool_]
 SHORTEST = 16  # frames: of fewer nothing can be told from noise
@@ -55,7 +57,18 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     aside = over_budget(told, settings)
     if aside:
         return Cleaned(shot, replace(told, set_aside=aside))
+    if settings.check:
+        told = replace(told, flags=_flags(planting.shot, settings.camera))
     return _rewritten(planting, told, settings)
+
+
+def _flags(shot: Shot, camera: str | None) -> tuple[int, int]:
+    """Warnings and errors that `check` finds."""
+    from refine.flags.check import check, stage_of
+    from refine.flags.look import Look
+
+    found = [flag.severity for flag in check(stage_of(shot, Look(camera=camera)))]
+    return found.count("warn"), found.count("error")
 
 
 def _without_noise(
@@ -82,7 +95,10 @@ def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleane
         }
     if settings.within is None:
         return Cleaned(shot, told)
-    shot = reduced(shot, settings.within, touchdowns)
+    seen = None
+    if settings.within.unit == "px" and settings.camera is not None:
+        seen = view(shot, pose(shot, shot.frames), settings.camera)
+    shot = reduced(shot, settings.within, touchdowns, seen)
     count = sum(len(ch.keys) for c in shot.controls for ch in c.channels if ch.keys is not None)
     return Cleaned(shot, replace(told, keys=count, keys_per_second=count * shot.fps / len(shot.frames)))
 

@@ -52,6 +52,8 @@ class Findings:
     slowest_accent: str = ""  # control and frame of that accent
     keys: int = 0  # with reduction, over all channels
     keys_per_second: float = 0.0
-    flags: tuple[int, int] = (0, 0)  # warnings and errors that `check` finds afterwards
+    flags: tuple[int, int] | None = (
+        None  # warnings and errors that `check` finds afterwards, if it was asked to look
+    )
     set_aside: str = ""  # why the clip isn't changed; "" where it is
     notes: tuple[str, ...] = field(default=())

@@ -113,8 +113,9 @@ def _overview(clips: Sequence[Clip], settings: Settings) -> str:
         f"{counted(total['contacts'], 'contact')} planted",
     ]
     mended += [counted(total["keys"], "key")] if settings.within else []
-    left = f"{counted(total['errors'], 'error')}, {counted(total['warnings'], 'warning')}"
-    mended.append(f"check still finds {left}")
+    if settings.check:
+        left = f"{counted(total['errors'], 'error')}, {counted(total['warnings'], 'warning')}"
+        mended.append(f"check still finds {left}")
     spans = " ".join(_element("span", text) for text in mended)
     return "\n".join(
         (
@@ -339,7 +340,9 @@ def _keys(found: Findings) -> str:
 def _all(clip: Clip, found: Findings) -> str:
     """Everything that was found, as a list of terms."""
     seconds = found.frames / found.fps
-    warnings, errors = found.flags
+    flags = "not asked for"
+    if found.flags is not None:
+        flags = f"{counted(found.flags[1], 'error')}, {counted(found.flags[0], 'warning')}"
     terms = [
         ("clip", f"{clip.source}: {counted(found.frames, 'frame')} at {found.fps:g} fps, {seconds:.3g} s"),
         ("joints", f"{found.joints}"),
@@ -360,7 +363,7 @@ def _all(clip: Clip, found: Findings) -> str:
             f"{found.kept_speed:.1%} at {found.slowest_accent}" if found.slowest_accent else "no accents",
         ),
         ("keys", f"{found.keys:,}, {found.keys_per_second:.3g} a second" if found.keys else "not asked for"),
-        ("check still finds", f"{counted(errors, 'error')}, {counted(warnings, 'warning')}"),
+        ("check still finds", flags),
         ("set aside", found.set_aside or "no"),
         ("notes", "; ".join(found.notes) or "none"),
         ("written", ", ".join(clip.files) or "nothing"),

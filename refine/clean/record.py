@@ -29,7 +29,7 @@ def _plain(value: Any) -> Any:
         return {name: _plain(part) for name, part in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(part) for part in value]
-    if isinstance(value, str):
+    if value is None or isinstance(value, str):
         return value
     number = float(value)
     return (
@@ -43,7 +43,8 @@ def findings_of(document: Json) -> Findings:
     for name in _SPANS:
         members[name] = tuple(Span(span["control"], _pair(span["frames"])) for span in members[name])
     members["largest"] = tuple(Moved(**moved) for moved in members["largest"])
-    members["drift"], members["flags"] = _pair(members["drift"]), _pair(members["flags"])
+    members["drift"] = _pair(members["drift"])
+    members["flags"] = None if members["flags"] is None else _pair(members["flags"])
     members["notes"] = tuple(members["notes"])
     return Findings(**members)
 

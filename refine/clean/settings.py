@@ -35,6 +35,7 @@ class Settings:
     `strength` divides the half-amplitude frequency that the noise asks for; 0 smooths nothing. `keep_below` in Hz
     replaces what the noise asks for. Gaps of up to `fill` seconds are filled. With `within` the motion is reduced to
     keys that keep it that near. A clip that would move by more than `at_most` is set aside. `fps` is the new rate.
+    With `check` the cleaned clips are looked over as `refine check` does.
     """
 
     strength: float = 1.0
@@ -44,6 +45,7 @@ class Settings:
     at_most: Amount | None = None
     fps: float | None = None
     camera: str | None = None
+    check: bool = False
 
 
 def amount(text: str, option: str, units: tuple[Unit, ...] = UNITS) -> Amount:

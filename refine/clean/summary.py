@@ -17,9 +17,7 @@ from refine.formats import SIDE_ENDING, side_path
 
 SCHEMA = "motion-refine/clean/1"
 LOST_SPEED = 0.97  # of an accent's peak speed: below it the accent is worth a look [judge]
-SLIDES = (
-    5.0  # mm/s that a planted point still moves: a foot's width in 20 s, seen beside still ground [judge]
-)
+SLIDES = 100.0  # mm/s that planted points still move in the median: feet as captured roll by 40 to 80 [judge]
 _ORDER: tuple[Status, ...] = ("failed", "set aside", "cleaned")
 _TOLD = 12  # clips that the short list names
 
@@ -64,7 +62,7 @@ def _reasons(found: Findings) -> list[str]:
             f"{counted(len(found.left), 'gap')} left open, the longest {counted(length(longest), 'frame')} "
             f"in {spot(longest)}"
         )
-    warnings, errors = found.flags
+    warnings, errors = found.flags or (0, 0)
     if errors:
         reasons.append(f"check finds {counted(errors, 'error')}")
     if found.kept_speed < LOST_SPEED:
@@ -102,7 +100,7 @@ def ordered(clips: Sequence[Clip]) -> list[Clip]:
     def key(clip: Clip) -> tuple[float | str, ...]:
         found = clip.findings
         gaps = sum(map(length, found.left)) if found else 0
-        errors = found.flags[1] if found else 0
+        errors = found.flags[1] if found and found.flags else 0
         move = largest(found, "mm")
         size = move.value if move else 0.0
         return _ORDER.index(clip.status), -gaps, -errors, -bool(clip.reasons), -size, clip.place
@@ -137,8 +135,8 @@ def totals(clips: Sequence[Clip]) -> Json:
         "spikes": sum(len(found.spikes) for found in done),
         "contacts": sum(found.contacts for found in done),
         "keys": sum(found.keys for found in done),
-        "warnings": sum(found.flags[0] for found in done),
-        "errors": sum(found.flags[1] for found in done),
+        "warnings": sum(found.flags[0] for found in done if found.flags),
+        "errors": sum(found.flags[1] for found in done if found.flags),
     }
 
 

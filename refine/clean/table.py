@@ -40,8 +40,8 @@ COLUMNS: tuple[tuple[str, type, _Read], ...] = (
     ("slowest_accent", str, lambda f: f.slowest_accent),
     ("keys", int, lambda f: f.keys),
     ("keys_per_second", float, lambda f: f.keys_per_second),
-    ("warnings", int, lambda f: f.flags[0]),
-    ("errors", int, lambda f: f.flags[1]),
+    ("warnings", int, lambda f: f.flags and f.flags[0]),
+    ("errors", int, lambda f: f.flags and f.flags[1]),
     ("notes", str, lambda f: " | ".join(f.notes)),
 )
 ABOUT = ("place", "source", "status", "look_at")

@@ -67,7 +67,7 @@ def test_what_a_person_should_look_at_stands_first() -> None:
         ({"kept_speed": LOST_SPEED}, None),
         ({"kept_speed": 0.9}, "90% of its speed at hand.L at 301"),
         ({"drift": (50.0, SLIDES)}, None),
-        ({"drift": (50.0, 12.0)}, "slide 12 mm/s"),
+        ({"drift": (500.0, 120.0)}, "slide 120 mm/s"),
         ({"drift": (50.0, 12.0), "contacts": 0}, None),
     ],
 )
