@@ -453,3 +453,45 @@ FALSE_SPIKES = 0.0005
 
 # Share of a capture's samples of all joints: 0.7 to 1.2 in a thousand were found, some of them spikes indeed.
 FALSE_IN_CAPTURES = 0.003
+
+# Share of sigma: white noise of 0.1, 0.3 and 1 deg, the median over the rows (goal).
+WHITE_FOUND = 0.1
+
+# Share of sigma: noise about 10 Hz, which motion of 3 Hz comes near to (goal).
+COLOURED_FOUND = 0.15
+
+# Correlation of neighbouring frames: known to that from some ten channels of 20 s.
+COLOUR_FOUND = 0.1
+
+# Share of sigma: coloured noise of 1 deg on captured motion; 4 to 13 % too much was found.
+COLOUR_ON_TRUTH = 0.2
+
+# Times the white noise that sixth differences show: what a capture's noise may be told to be, colour included.
+OWN_TREMBLE = 2.5
+
+# Relative: sums of products of numbers a hundred times as large.
+SAME_NOISE = 1e-6
+
+# Channel units of some tens: a banded factor against a dense solve of a matrix whose entries span 1e6.
+DENSE_SOLVE = 1e-7
+
+# Channel units of some hundred: a parabola under a penalty a million times the noise's weight.
+QUADRATIC_KEPT = 1e-5
+
+# Share of an amplitude: half of it at the asked frequency; the clip's ends reach a little way in.
+HALF_LEFT = 0.005
+
+# Relative: a sixth root and a sine there and back.
+SAME_FREQUENCY = 1e-9
+
+# Channel units: samples held 1e8 times as firmly as noise of 1.
+LEAST_JERK_HOLE = 1e-4
+
+# Channel units: the same solution by another factor, times the weight of the penalty.
+SAME_WHITTAKER = 1e-9
+
+# deg of a move by 60: a hole of up to 36 of its 120 frames, whose ends the least jerk knows only by their samples.
+MINIMUM_JERK_FILLED = 0.02
+
+# No unit, of an amplitude of 1: a windowed sinc's ripple in the band that it passes.
+FOURIER = 1e-3

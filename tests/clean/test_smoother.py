@@ -1,0 +1,106 @@
+"""The smoother solves the formula in its docstring, whichever samples are missing, firm, or alike."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from numpy.typing import NDArray
+
+from refine.clean.smoother import frequency_of, smoothed, weight_of
+from refine.shot import Array
+from tests.tolerances import DENSE_SOLVE, HALF_LEFT, LEAST_JERK_HOLE, QUADRATIC_KEPT, SAME_FREQUENCY
+
+FPS = 120.0
+
+
+def dense(
+    y: Array, missing: NDArray[np.bool_], stiff: Array, sigma: float, alike: float, jerk: Array
+) -> Array:
+    """The formula with whole matrices: noise that correlates within each run of samples that are there."""
+    count = len(y)
+    third = np.diff(np.eye(count), 3, axis=0)
+    precision = np.zeros((count, count))
+    for t in range(count):
+        if missing[t]:
+            continue
+        e, scale = np.zeros(count), 1.0
+        e[t] = 1.0
+        if t and not missing[t - 1]:
+            e[t - 1], scale = -alike, 1.0 - alike**2
+        precision += stiff[t] / sigma**2 / scale * np.outer(e, e)
+    matrix = third.T @ np.diag(1.0 / jerk) @ third + precision
+    return np.linalg.solve(matrix, precision @ y)
+
+
+@given(st.integers(0, 10_000), st.sampled_from([0.0, 0.3, 0.7]), st.booleans(), st.booleans())
+@settings(max_examples=40, derandomize=True, deadline=None)
+def test_it_is_the_dense_solution(seed: int, alike: float, holes: bool, firm: bool) -> None:
+    rng = np.random.default_rng(seed)
+    count = 40
+    y = np.cumsum(rng.standard_normal(count))
+    missing = np.zeros(count, np.bool_)
+    if holes:
+        missing[[0, 11, 12, 13, 25, 39]] = True
+    stiff = 10.0 ** rng.uniform(0, 3, count) if firm else np.ones(count)
+    jerk = 10.0 ** rng.uniform(-3, 1, count - 3)
+    known = np.where(missing, 0.0, y)  # what a missing sample says has no effect
+    expected = dense(known, missing, stiff, 0.3, alike, jerk)
+    np.testing.assert_allclose(smoothed(y, missing, stiff, 0.3, alike, jerk), expected, atol=DENSE_SOLVE)
+
+
+@pytest.mark.parametrize("alike", [0.0, 0.6])
+def test_quadratics_stay(alike: float) -> None:
+    """Third differences of a parabola are 0: no smoothing however strong bends it."""
+    t = np.arange(200.0)
+    y = 3.0 - 0.2 * t + 0.004 * t**2
+    missing = np.zeros(200, np.bool_)
+    missing[80:110] = True
+    wild = np.where(missing, 99.0, y)
+    z = smoothed(wild, missing, np.ones(200), 0.5, alike, np.full(197, 1e-6))
+    np.testing.assert_allclose(z, y, atol=QUADRATIC_KEPT)
+
+
+@pytest.mark.parametrize("hz", [2.0, 6.0, 15.0])
+def test_half_of_a_sine_is_left_at_the_frequency_that_was_asked_for(hz: float) -> None:
+    count = 1201
+    t = np.arange(count) / FPS
+    sine = np.sin(2 * np.pi * hz * t)
+    jerk = np.full(count - 3, 1.0 / float(weight_of(hz, FPS)))
+    z = smoothed(sine, np.zeros(count, np.bool_), np.ones(count), 1.0, 0.0, jerk)
+    inner = slice(300, 900)
+    share = z[inner] @ sine[inner] / (sine[inner] @ sine[inner])
+    assert share == pytest.approx(0.5, abs=HALF_LEFT)
+
+
+def test_weight_and_frequency_undo_each_other() -> None:
+    hz = np.array([0.5, 1.0, 5.0, 20.0, 59.0, 60.0])
+    np.testing.assert_allclose(frequency_of(weight_of(hz, FPS), FPS), hz, rtol=SAME_FREQUENCY)
+    assert float(weight_of(500.0, FPS)) == float(weight_of(60.0, FPS))
+
+
+def test_a_hole_is_filled_by_the_least_jerk() -> None:
+    """A parabola on either side: the fill is the curve with the least third differences that passes both, found by
+    trying: moving any of its samples raises the cost."""
+    t = np.arange(60.0)
+    y = np.where(t < 30, 0.01 * t**2, 9.0 + 0.4 * (t - 30))
+    missing = (t >= 22) & (t < 38)
+    z = smoothed(y, missing, np.full(60, 1e8), 1.0, 0.0, np.ones(57))
+    np.testing.assert_allclose(z[~missing], y[~missing], atol=LEAST_JERK_HOLE)
+    cost = np.sum(np.diff(z, 3) ** 2)
+    for at in np.flatnonzero(missing):
+        for step in (-0.01, 0.01):
+            other = z.copy()
+            other[at] += step
+            assert np.sum(np.diff(other, 3) ** 2) > cost
+
+
+def test_what_is_firm_stays_and_what_is_alone_gives_way() -> None:
+    rng = np.random.default_rng(0)
+    y = rng.standard_normal(100)
+    stiff = np.ones(100)
+    stiff[40] = 1e8
+    z = smoothed(y, np.zeros(100, np.bool_), stiff, 1.0, 0.0, np.full(97, 1e-5))
+    assert abs(z[40] - y[40]) < LEAST_JERK_HOLE
+    assert np.std(z - y) > 0.5
