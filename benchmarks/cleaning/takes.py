@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from benchmarks.cleaning.trial import degraded_of
+from benchmarks.open_data import DataUnavailable
+from refine.errors import InputError
 from refine.formats import write
 from refine.storage import new_file, new_folder
 
@@ -40,7 +42,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("folder", type=Path)
     parser.add_argument("--seconds", type=float, default=None, help="only the first seconds of each clip")
     options = parser.parse_args(arguments)
-    for path in takes(options.folder, options.seconds):
+    try:
+        made = takes(options.folder, options.seconds)
+    except (DataUnavailable, InputError) as error:
+        sys.exit(f"takes: {error}")
+    for path in made:
         print(f"wrote {path}", file=sys.stderr)
 
 
