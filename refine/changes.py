@@ -10,12 +10,14 @@ import numpy as np
 
 from refine.formats import Document, numbers, patched, respelled, spellings
 from refine.formats.checked import UNIT_LENGTH
-from refine.formats.splice import Place
+from refine.formats.splice import Place, Span
+from refine.key_rows import no_room, only, with_keys, without
 from refine.rotation import turn
 from refine.shot import QUATERNION, Array, Channel, Shot, frozen
 
 Field = Literal["value", "incoming_slope", "outgoing_slope", "key"]
 Number = float | tuple[float, ...]
+ADDED_DECIMALS = 4  # of the value and the slope of a key that is added
 
 _FIELDS: tuple[tuple[Field, str], ...] = (
     ("value", "values"),
@@ -30,7 +32,8 @@ class Change:
 
     `field` "key" moves a key in time: before and after are frames. `before_text` is the source's own spelling,
     so that an undo gives back the same bytes. Slopes are per frame. `turn` is the rotation vector between two
-    quaternions in degrees, on the child's side.
+    quaternions in degrees, on the child's side. A key that is added has `added`, its value and slope: its `before` is
+    null for a reader, and equal to `after`, the frame, in here; `taken` says that it is taken out again.
     """
 
     control: str
@@ -43,6 +46,8 @@ class Change:
     after_text: str
     unit: str
     turn: tuple[float, float, float] | None = None
+    added: tuple[float, float] | None = None
+    taken: bool = False
 
     @property
     def place(self) -> Place:
@@ -59,6 +64,8 @@ class Change:
         there = self.result_place.frame if frame is None else frame
         back = replace(self, before=self.after, after=self.before, frame=there)
         turned = None if self.turn is None else (-self.turn[0], -self.turn[1], -self.turn[2])
+        if self.added is not None:
+            back = replace(back, taken=not self.taken)
         return replace(back, before_text=self.after_text, after_text=self.before_text, turn=turned)
 
 
@@ -89,19 +96,26 @@ def differences(before: Shot, after: Shot) -> list[Change]:
 
 
 def channel_differences(shot: Shot, control: str, old: Channel, new: Channel) -> list[Change]:
-    """The changes between two states of a channel with as many keys or samples."""
+    """The changes between two states of a channel with as many samples, or as many keys and some added ones."""
     found = []
     if old.samples is not None and new.samples is not None:
         for n in np.flatnonzero(np.any(old.samples != new.samples, axis=1)):
             frame = float(shot.first_frame + n)
             found.append(_change(control, old, frame, "value", old.samples[n], new.samples[n]))
     elif old.keys is not None and new.keys is not None:
+        rest = new.keys
+        if len(rest) > len(old.keys):
+            kept = np.isin(rest.frames, old.keys.frames)
+            for at in np.flatnonzero(~kept).tolist():
+                added = float(rest.values[at, 0]), float(rest.outgoing[at, 0])
+                found.append(addition(control, old, float(rest.frames[at]), added))
+            rest = only(rest, kept)
         for k, frame in enumerate(old.keys.frames):
-            if frame != new.keys.frames[k]:
-                pair = old.keys.frames[k : k + 1], new.keys.frames[k : k + 1]
+            if frame != rest.frames[k]:
+                pair = old.keys.frames[k : k + 1], rest.frames[k : k + 1]
                 found.append(_change(control, old, float(frame), "key", *pair))
             for field, name in _FIELDS:
-                row, now = getattr(old.keys, name)[k], getattr(new.keys, name)[k]
+                row, now = getattr(old.keys, name)[k], getattr(rest, name)[k]
                 if np.any(row != now):
                     found.append(_change(control, old, float(frame), field, row, now))
     return found
@@ -116,6 +130,12 @@ def _change(
     return Change(control, channel.name, frame, field, old, new, _plain(old), _plain(new), unit, by)
 
 
+def addition(control: str, channel: Channel, frame: float, added: tuple[float, float]) -> Change:
+    """A key added to a channel, with its value and slope."""
+    text = _plain(frame)
+    return Change(control, channel.name, frame, "key", frame, frame, "", text, "frame", added=added)
+
+
 def turned(before: Array, after: Array) -> tuple[float, float, float]:
     """The rotation vector from one quaternion to another, in degrees, on the child's side."""
     x, y, z = np.rad2deg(turn(before, after))
@@ -128,9 +148,10 @@ def _plain(value: Number) -> str:
 
 def spelled(changes: Sequence[Change], document: Document, least_decimals: int) -> list[Change]:
     """The changes as the file will spell them; what its own decimals can't show is left out."""
+    found = [_rounded(change) for change in changes if change.added is not None]
+    changes = [change for change in changes if change.added is None]
     texts = spellings(document, [change.place for change in changes])
     lengths = _stated_lengths(changes, document)
-    found = []
     for change, text, length in zip(changes, texts, lengths, strict=True):
         after = respelled(text, (np.ravel(change.after) * length).tolist(), least_decimals)
         if numbers(after) != numbers(text):
@@ -138,6 +159,13 @@ def spelled(changes: Sequence[Change], document: Document, least_decimals: int) 
             exact = value[0] if len(value) == 1 else value
             found.append(replace(change, before_text=text, after_text=after, after=exact))
     return found
+
+
+def _rounded(change: Change) -> Change:
+    """An added key to the digits that it will have in the file."""
+    assert change.added is not None
+    value, slope = (round(number, ADDED_DECIMALS) for number in change.added)
+    return replace(change, added=(value, slope))
 
 
 def _stated_lengths(changes: Sequence[Change], document: Document) -> list[float]:
@@ -178,7 +206,10 @@ def _made_channel(shot: Shot, channel: Channel, changes: list[Change]) -> Channe
     arrays = {name: getattr(channel.keys, name).copy() for _, name in _FIELDS}
     frames = channel.keys.frames.copy()
     names: dict[str, str] = dict(_FIELDS)
+    grown = [change for change in changes if change.added is not None]
     for change in changes:
+        if change.added is not None:
+            continue
         k = channel.keys.index(change.frame)
         if k is None:
             raise KeyError(f"{change.control}.{change.channel}@{change.frame:g}")
@@ -186,7 +217,11 @@ def _made_channel(shot: Shot, channel: Channel, changes: list[Change]) -> Channe
             frames[k] = change.after
         else:
             arrays[names[change.field]][k] = change.after
-    return replace(channel, keys=channel.keys.changed(frames=frames, **arrays))
+    keys = channel.keys.changed(frames=frames, **arrays)
+    new = [(change.frame, change.added) for change in grown if change.added is not None and not change.taken]
+    keys = without(keys, [change.frame for change in grown if change.taken])
+    keys = with_keys(keys, [frame for frame, _ in new], [added for _, added in new]) if new else keys
+    return replace(channel, keys=keys)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,11 +239,34 @@ def apply(document: Document, changes: Sequence[Change]) -> Applied:
     judged = list(zip(changes, _unfit(document, changes), strict=True))
     done = tuple(change for change, why in judged if not why)
     left = tuple((change, why) for change, why in judged if why)
-    return Applied(patched(document, [(change.place, change.after_text) for change in done]), done, left)
+    numbers_of = [(change.place, change.after_text) for change in done if change.added is None]
+    return Applied(patched(document, numbers_of, _grown(document, done)), done, left)
+
+
+def _grown(document: Document, changes: Sequence[Change]) -> list[tuple[Span, str]]:
+    """The spans of the keys that some changes put into a file or take out of it."""
+    keys = [(change.place, change.added, change.taken) for change in changes if change.added is not None]
+    if not keys:
+        return []
+    from refine.formats import grown
+
+    cut = grown.taken_out(document, [place for place, _, taken in keys if taken])
+    new = [(place, added) for place, added, taken in keys if not taken]
+    return [*((span, "") for span in cut), *grown.put_in(document, new)]
 
 
 def _unfit(document: Document, changes: Sequence[Change]) -> list[str]:
     """Why each change can't be made in a document; empty where it can."""
+    grown = {
+        n: no_room(_channel_at(document.shot, c.place), c.frame, c.added, c.taken)
+        for n, c in enumerate(changes)
+        if c.added is not None
+    }
+    plain = iter(_unfit_numbers(document, [change for change in changes if change.added is None]))
+    return [grown[n] if n in grown else next(plain) for n in range(len(changes))]
+
+
+def _unfit_numbers(document: Document, changes: Sequence[Change]) -> list[str]:
     here = [_standing(document.shot, change.place) for change in changes]
     # A reader brings quaternions to unit length, so that only their spelling says whether they are the same.
     turns = [n for n, c in enumerate(changes) if here[n] is not None and c.channel == QUATERNION]
@@ -265,8 +323,13 @@ def _standing(shot: Shot, place: Place) -> tuple[float, ...] | None:
 
 def as_json(change: Change) -> dict[str, Any]:
     """The contract's form of a change."""
-    plain: dict[str, Any] = {name: getattr(change, name) for name in Change.__slots__ if name != "turn"}
+    beside = ("turn", "added", "taken")
+    plain: dict[str, Any] = {name: getattr(change, name) for name in Change.__slots__ if name not in beside}
     plain["before"], plain["after"] = _listed(change.before), _listed(change.after)
+    if change.added is not None:
+        side = "after" if change.taken else "before"
+        plain[side], plain[f"{side}_text"] = None, ""
+        plain["added"] = {"value": change.added[0], "slope": change.added[1]}
     if change.turn is not None:
         plain["turn"] = list(change.turn)
     return plain

@@ -69,6 +69,10 @@ def _merged(changes: list[Change]) -> list[tuple[str, Change]]:
 
 
 def _row(label: str, change: Change) -> tuple[str, ...]:
+    if change.added is not None:
+        value, slope = change.added
+        word = "key taken out" if change.taken else "new key"
+        return (f"frame {change.frame:g}", word, "", "", f"{value:g}", f"slope {slope:g} a frame")
     apart = _apart(change)
     if change.turn is not None:
         by = f"turned {np.linalg.norm(change.turn):.3f} deg"

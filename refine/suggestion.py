@@ -165,6 +165,8 @@ def _change(plain: Any, place: str) -> Change:
     field = plain.get("field")
     if field not in ("value", "incoming_slope", "outgoing_slope", "key"):
         raise InputError(f"{place}.field", shown(field), "value, incoming_slope, outgoing_slope or key")
+    if field == "key" and plain.get("before") is None:
+        return _addition(plain, place, control, channel, after_text)
     count = 4 if channel == QUATERNION and field != "key" else 1
     (frame,) = _numbers(plain.get("frame"), f"{place}.frame", 1)
     before, after = (_numbers(plain.get(name), f"{place}.{name}", count) for name in ("before", "after"))
@@ -175,6 +177,20 @@ def _change(plain: Any, place: str) -> Change:
     by = turned(np.array(before), np.array(after)) if count == 4 and field == "value" else None
     old, new = (values if count == 4 else values[0] for values in (before, after))
     return Change(control, channel, frame, field, old, new, before_text, after_text, unit, by)
+
+
+def _addition(plain: Mapping[str, Any], place: str, control: str, channel: str, after_text: str) -> Change:
+    """A key that is added: its frame, and its value and slope in `added`."""
+    (frame,), (after,) = (_numbers(plain.get(name), f"{place}.{name}", 1) for name in ("frame", "after"))
+    if after != frame or _spelt(after_text, 1) != (frame,):
+        raise InputError(f"{place}.after", f"{after:g}", f"{frame:g}, the frame of the key")
+    added = plain.get("added")
+    if not isinstance(added, Mapping):
+        raise InputError(f"{place}.added", shown(added), "an object with value and slope")
+    (value,), (slope,) = (
+        _numbers(added.get(name), f"{place}.added.{name}", 1) for name in ("value", "slope")
+    )
+    return Change(control, channel, frame, "key", frame, frame, "", after_text, "frame", added=(value, slope))
 
 
 def _spelt(text: str, count: int) -> tuple[float, ...] | None:

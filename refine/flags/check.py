@@ -23,6 +23,7 @@ from refine.flags import (
     loops,
     rotations,
     screen,
+    seeding,
     still,
 )
 from refine.flags.flag import RANK, Flag, Severity, as_json
@@ -49,7 +50,7 @@ FAMILIES = (
     coverage,
     loops,
 )
-MENDERS = (*FAMILIES, drift, falling)
+MENDERS = (*FAMILIES, drift, falling, seeding)
 Mend = Callable[[Stage, Flag], Shot | None]
 MENDS: dict[str, Mend] = {
     fault: mend for family in MENDERS for fault, mend in getattr(family, "MENDS", {}).items()

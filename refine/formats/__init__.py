@@ -94,8 +94,12 @@ def spellings(document: Document, places: Sequence[Place]) -> list[str]:
     return [document.data[start:end].decode() for start, end in _spans(document, places)]
 
 
-def patched(document: Document, edits: Sequence[tuple[Place, str]]) -> bytes:
+def patched(
+    document: Document, edits: Sequence[tuple[Place, str]], others: Sequence[tuple[Span, str]] = ()
+) -> bytes:
     """The file's bytes with the numbers at some places replaced by new text; all else identical to the byte.
+
+    `others` are further spans with their new text, as `grown` gives them.
 
     InputError where the file doesn't state a number, or where one number would get two different texts, as
     the two slopes of a key that has a single one.
@@ -109,7 +113,7 @@ def patched(document: Document, edits: Sequence[tuple[Place, str]]) -> bytes:
             raise InputError(
                 where, found, "one value", "a key with a single slope keeps one: change both sides alike"
             )
-    return splice(document.data, list(texts.items()))
+    return splice(document.data, [*texts.items(), *others])
 
 
 def respelled(old: str, values: Sequence[float], least_decimals: int = 0) -> str:

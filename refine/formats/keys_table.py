@@ -242,17 +242,47 @@ def spans(data: bytes, shot: Shot, places: Sequence[Place]) -> list[Span]:
 
     `data` are the bytes that `shot` was read from. InputError where the file doesn't state what is asked for.
     """
+    columns, keys = _lines_by_channel(data, shot, {(place.control, place.channel) for place in places})
+    return [_span(shot, keys, columns, place) for place in places]
+
+
+def _lines_by_channel(
+    data: bytes, shot: Shot, wanted: set[tuple[str, str]]
+) -> tuple[list[str], dict[tuple[str, str], list[Line]]]:
+    """The columns, and the lines of the keys of each wanted channel."""
     text = data.decode("latin-1")  # one character a byte: commas, quotes and line ends are ASCII
     lines = _lines(" " * len(BOM) + text[len(BOM) :] if text.startswith(BOM) else text)
     columns = _header(next(lines), shot.name)
     keys: dict[tuple[str, str], list[Line]] = defaultdict(list)
-    wanted = {(place.control, place.channel) for place in places}
     for line in lines:
         fields = [field.encode("latin-1").decode() for field, _ in _fields(line, shot.name)[: len(columns)]]
         name = fields[columns.index("control")], fields[columns.index("channel")]
         if name in wanted:
             keys[name].append(line)
-    return [_span(shot, keys, columns, place) for place in places]
+    return columns, keys
+
+
+def lines_of(data: bytes, shot: Shot, channel: tuple[str, str]) -> list[Line]:
+    """The lines of the keys of a channel, named by control and channel."""
+    return _lines_by_channel(data, shot, {channel})[1][channel]
+
+
+def key_line(data: bytes, shot: Shot, place: Place, numbers: tuple[float, float]) -> str:
+    """A line for a new key of a value and a slope, in the table's own columns. InputError where one is missing."""
+    columns = _lines_by_channel(data, shot, set())[0]
+    if not all(side in columns for side in SLOPES):
+        raise InputError(spot(place), "the table has no columns for slopes", listed(SLOPES), "add them first")
+    given = {
+        "control": _quoted(place.control),
+        "channel": _quoted(place.channel),
+        "frame": _text([place.frame]),
+    }
+    given |= {
+        "value": _text(numbers[:1]),
+        "incoming_slope": _text(numbers[1:]),
+        "outgoing_slope": _text(numbers[1:]),
+    }
+    return ",".join(given.get(column, "") for column in columns)
 
 
 def _span(shot: Shot, keys: dict[tuple[str, str], list[Line]], columns: Sequence[str], place: Place) -> Span:

@@ -207,7 +207,7 @@ def spans(data: bytes, shot: Shot, places: Sequence[Place]) -> list[Span]:
     wanted: dict[tuple[str, str], list[Place]] = defaultdict(list)
     for place in places:
         wanted[place.control, place.channel].append(place)
-    starts = _control_starts(text, top, shot)
+    starts = control_starts(text, top, shot)
     found: dict[Place, Span] = {}
     for (control, _), group in wanted.items():
         channel, position = channel_of(shot, group[0])
@@ -227,7 +227,7 @@ def spans(data: bytes, shot: Shot, places: Sequence[Place]) -> list[Span]:
     return [found[place] for place in places]
 
 
-def _control_starts(text: str, top: int, shot: Shot) -> dict[str, int]:
+def control_starts(text: str, top: int, shot: Shot) -> dict[str, int]:
     """Where the object of each control and of each camera of the file starts.
 
     A side file may have replaced or added cameras: those are not here, and their numbers can't be spliced.
