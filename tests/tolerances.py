@@ -490,8 +490,8 @@ LEAST_JERK_HOLE = 1e-4
 # Channel units: the same solution by another factor, times the weight of the penalty.
 SAME_WHITTAKER = 1e-9
 
-# deg of a move by 60: a hole of up to 36 of its 120 frames, whose ends the least jerk knows only by their samples.
-MINIMUM_JERK_FILLED = 0.02
+# deg of a move by 60: sixth differences of a polynomial of the fifth degree are 0, so the least jerk is that curve.
+MINIMUM_JERK_FILLED = 1e-8
 
 # No unit, of an amplitude of 1: a windowed sinc's ripple in the band that it passes.
 FOURIER = 1e-3

@@ -109,13 +109,17 @@ def _smoothed_rows(group: Group, values: Array) -> Array:
 
 
 def _as_given(group: Group, given: Array, rows: Array, z: Array) -> Array:
-    """The smoothed rows in the group's own channels."""
+    """The smoothed rows in the group's own channels; what wasn't moved is the given samples to the last bit."""
+    same = np.all(z == rows, axis=0)
     if group.kind == "quaternion" or len(z) != len(given):
         z = z / np.linalg.norm(z, axis=0)
     if len(z) == len(given):
-        return z
-    angles = angles_of(group, quaternion_matrix(z.T), given[:, 0])
-    return np.where(np.all(z == rows, axis=0), given, angles)
+        return np.where(same, given, z)
+    values = given.copy()
+    for a, b in runs(~same):  # each from the branch of the sample before it
+        matrices = quaternion_matrix(z[:, a : b + 1].T)
+        values[:, a : b + 1] = angles_of(group, matrices, given[:, max(a - 1, 0)])
+    return values
 
 
 class _Work:
@@ -126,11 +130,11 @@ class _Work:
     ) -> None:
         self.y, self.noise, self.keep, self.fps = y, noise, keep, fps
         self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()
-        still = settings.strength == 0 and settings.keep_below is None
-        self.held = keep.held | ~self.missing if still else keep.held
-        self.stiff = np.where(self.held, HELD, np.ones(y.shape))
+        self.still = settings.strength == 0 and settings.keep_below is None
+        self.held = keep.held | ~self.missing if self.still else keep.held
+        self.stiff = np.where(keep.held, HELD, np.ones(y.shape))  # a gap's slopes aren't those of the noise beside
         self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
-        self.smooths = np.array([not still and n.sigma > QUIET for n in noise])
+        self.smooths = np.array([n.sigma > QUIET for n in noise])
         self.jerk = np.stack([self._jerk(i, settings) for i in range(len(y))])
         self._let_loose(keep.breaks, BROKEN)
 
@@ -144,7 +148,7 @@ class _Work:
         jerk = np.exp(
             0.5 * (level[1:-2] + level[2:-1])
         )  # a third difference stands between its middle samples
-        return np.asarray(jerk / max(settings.strength, 1e-3) ** 6)
+        return np.asarray(jerk if self.still else jerk / max(settings.strength, 1e-3) ** 6)
 
     def settled(self) -> Array:
         """(k, N) the rows smoothed, once what is left over is noise."""
@@ -164,7 +168,7 @@ class _Work:
     def _pass(self) -> Array:
         z = self.y.copy()
         for i in range(len(z)):
-            if self.smooths[i] or (self.missing.any() and np.ptp(self.y[i]) > 0):
+            if (self.smooths[i] and not self.still) or (self.missing.any() and np.ptp(self.y[i]) > 0):
                 z[i] = smoothed(
                     self.y[i], self.missing, self.stiff[i], self.sigma[i], self.noise[i].alike, self.jerk[i]
                 )
@@ -214,6 +218,6 @@ class _Work:
     def part(self) -> Part:
         hz = [
             float(np.median(frequency_of(self.sigma[i] ** 2 / self.jerk[i], self.fps)))
-            for i in np.flatnonzero(self.smooths)
+            for i in np.flatnonzero(self.smooths & (not self.still))
         ]
         return Part(self.missing, self.spikes, self.noise, float(np.median(hz)) if hz else 0.0)
