@@ -495,3 +495,72 @@ MINIMUM_JERK_FILLED = 1e-8
 
 # No unit, of an amplitude of 1: a windowed sinc's ripple in the band that it passes.
 FOURIER = 1e-3
+
+# Times sigma: what is left of noise of 0.3 deg on motion up to 3 Hz, root mean square; whole clips keep 0.45 to 0.6.
+NOISE_LEFT_OVER = 0.7
+
+# deg of turn, root mean square: a gap of a sixth of a second in motion whose speed is known through noise of 0.3 deg.
+GAP_FILLED = 1.5
+
+# Times: how much rougher at least a motion is that is smoothed half as strongly.
+TIMES_STRONGER = 1.3
+
+# Times sigma: the largest error within an eighth of a second of a marked cut; of noise alone 3 are usual.
+BREAK_KEPT = 4.0
+
+# Times sigma: the largest error of a corner that isn't marked; smoothing at the clip's 5 Hz would leave 20.
+CORNER_KEPT = 6.0
+
+# Times: error of a turn that passes gimbal lock beside that of the same turn away from it.
+LOCK_NO_WORSE = 1.15
+
+# No unit, of an amplitude of 1: ripple of the windowed sinc in the band that it passes (goal).
+PASSED = 1e-3
+
+# No unit, of an amplitude of 1: -60 dB.
+STOPPED = 1e-3
+
+# deg: a ramp of 100 deg through a sinc whose weights add up to 1 and are even.
+RAMP_KEPT = 0.05
+
+# deg: motion of some 40 deg, its ends gone on as their mirror, which bends where the motion's speed changes there.
+RATE_MOTION = 0.05
+
+# deg a frame: rounding of second differences.
+SEAM_SPEED = 1e-6
+
+# Share of the third difference that noise leaves over a loop's seam.
+SEAM_STEP = 0.2
+
+# Share of what a smoothing moves: noise told from 4 s in other windows differs by some hundredths.
+SAME_LOOP = 0.2
+
+# Share of sigma: the median over three joints of 4 s each, white.
+NOISE_TOLD = 0.15
+
+# Share of what a cleaning moves: told backwards, noise is asked in other windows.
+REVERSED = 0.25
+
+# deg: a channel upside down.
+MIRRORED = 1e-6
+
+# Relative: the same largest move, summed up another way.
+SAME_FIGURE = 1e-5
+
+# deg of turn, root mean square: made motion without noise.
+MADE_CLEAN = 0.005
+
+# deg of turn, root mean square: curves through keys, whose accelerations jump at each key.
+CLEAN_ALREADY = 0.05
+
+# Share of what the first cleaning moved: what the second one moves.
+SECOND_CLEANING = 0.35
+
+# Share of its peak speed that an accent of a tenth of a second keeps by default.
+SPEED_KEPT = 0.95
+
+# Share: the body's own slow motion is beside the accent's in both.
+HALF_SPEED = 0.1
+
+# deg of turn, root mean square above the legs: a capture's tremble is never all told for noise (0.1 to 0.25 found).
+AGAIN = 0.35

@@ -53,6 +53,7 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     lead = lead_in(raw)
     bad, reference, result, smooth = _without_noise(shot, raw, lead, settings)
     planting = planted(_within_limits(result, reference), reference, smooth.alike)
+    planting = replace(planting, shot=_led_in(planting.shot, raw, lead))
     told = findings(reference, planting, lead, bad, smooth, settings)
     aside = over_budget(told, settings)
     if aside:
@@ -134,7 +135,7 @@ def _held(shot: Shot, group: Group, first: int, count: int) -> tuple[Mask, Mask]
         if mark.kind == "accent" and (not mark.controls or group.control in mark.controls):
             held |= (frames >= a) & (frames <= b)
         elif mark.kind == "cut":
-            breaks |= frames == np.floor(a)
+            breaks |= (frames >= np.floor(a) - 1) & (frames <= b)  # a cut is named by either of its sides
         elif mark.kind == "contact" and group.control in _limb_above(shot, mark.controls):
             breaks |= (frames == np.floor(a)) | (frames == np.floor(b))
     return held, breaks
@@ -167,6 +168,11 @@ def _after(raw: Tracks, lead: int, rest: Tracks) -> Tracks:
     if lead == 0:
         return rest
     return replace(raw, values=np.concatenate([raw.values[:, :lead], rest.values], axis=1))
+
+
+def _led_in(shot: Shot, raw: Tracks, lead: int) -> Shot:
+    """The shot with its lead-in as it was: a first step may begin in it."""
+    return with_tracks(shot, _after(raw, lead, tracks(shot).part(lead))) if lead else shot
 
 
 def _within_limits(shot: Shot, reference: Shot) -> Shot:

@@ -132,7 +132,9 @@ class _Work:
         self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()
         self.still = settings.strength == 0 and settings.keep_below is None
         self.held = keep.held | ~self.missing if self.still else keep.held
-        self.stiff = np.where(keep.held, HELD, np.ones(y.shape))  # a gap's slopes aren't those of the noise beside
+        self.stiff = np.where(
+            keep.held, HELD, np.ones(y.shape)
+        )  # a gap's slopes aren't those of the noise beside
         self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
         self.smooths = np.array([n.sigma > QUIET for n in noise])
         self.jerk = np.stack([self._jerk(i, settings) for i in range(len(y))])

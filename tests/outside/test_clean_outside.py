@@ -38,9 +38,9 @@ def test_weights_of_samples_are_whittakers_too(weight: float) -> None:
     missing[100:130] = True
     stiff = rng.uniform(0.5, 4.0, count)
     weights = np.where(missing, 0.0, stiff)
-    theirs = WhittakerSmoother(
-        lmbda=weight, order=3, data_length=count, weights=weights.tolist()
-    ).smooth(y.tolist())
+    theirs = WhittakerSmoother(lmbda=weight, order=3, data_length=count, weights=weights.tolist()).smooth(
+        y.tolist()
+    )
     ours = smoothed(y, missing, stiff, 1.0, 0.0, np.full(count - 3, 1.0 / weight))
     np.testing.assert_allclose(ours, theirs, atol=SAME_WHITTAKER * max(weight, 1.0))
 
