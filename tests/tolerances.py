@@ -564,3 +564,6 @@ HALF_SPEED = 0.1
 
 # deg of turn, root mean square above the legs: a capture's tremble is never all told for noise (0.1 to 0.25 found).
 AGAIN = 0.35
+
+# deg: a sample of motion without noise, filled from its neighbours.
+SPIKE_GONE = 0.01

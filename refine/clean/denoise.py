@@ -92,10 +92,10 @@ def denoised(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) -> Den
     gone = [g for g, own in zip(lost, rows, strict=True) for _ in own]
     noise = iter(estimated([row for own in filled for row in own], gone, tracks.fps))
     values, parts = tracks.values.copy(), {}
-    for group, own in zip(tracks.groups, filled, strict=True):
+    for group, given, own in zip(tracks.groups, rows, filled, strict=True):
         work = _Work(own, tuple(next(noise) for _ in own), keep[group], tracks.fps, settings)
         z = work.settled()
-        values[list(group.rows)] = _as_given(group, tracks.of(group), own, z)
+        values[list(group.rows)] = _as_given(group, tracks.of(group), given, z)
         parts[group] = work.part()
     return Denoised(parts, replace(tracks, values=values))
 
@@ -132,9 +132,8 @@ class _Work:
         self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()
         self.still = settings.strength == 0 and settings.keep_below is None
         self.held = keep.held | ~self.missing if self.still else keep.held
-        self.stiff = np.where(
-            keep.held, HELD, np.ones(y.shape)
-        )  # a gap's slopes aren't those of the noise beside
+        # Where nothing is smoothed, gaps are still filled by the motion's slopes, not by those of the noise.
+        self.stiff = np.where(keep.held, HELD, np.ones(y.shape))
         self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
         self.smooths = np.array([n.sigma > QUIET for n in noise])
         self.jerk = np.stack([self._jerk(i, settings) for i in range(len(y))])

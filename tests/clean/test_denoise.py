@@ -22,6 +22,7 @@ from tests.tolerances import (
     LOCK_NO_WORSE,
     NOISE_LEFT_OVER,
     SAME_TURN,
+    SPIKE_GONE,
     TIMES_STRONGER,
 )
 
@@ -173,3 +174,14 @@ def test_channels_at_rest_stay_to_the_bit() -> None:
     read = tracks(shot({"arm": rows}))
     after = smooth(read, keep()).tracks.values
     np.testing.assert_array_equal(after[1], rows[1])
+
+
+@pytest.mark.parametrize("strength", [0.0, 1.0])
+def test_a_spike_of_a_joint_at_rest_goes(strength: float) -> None:
+    """A knee that is still, or turns about one axis alone."""
+    for rows in (np.full((3, COUNT), 7.5), np.stack([turns(9)[0], np.zeros(COUNT), np.zeros(COUNT)])):
+        wild = rows.copy()
+        wild[:, 200] += [12.0, -9.0, 8.0]
+        read = tracks(shot({"arm": wild}))
+        after = smooth(read, keep(spikes=at([200])), Settings(strength=strength)).tracks.values
+        assert np.abs(after - rows)[:, 200].max() < SPIKE_GONE
