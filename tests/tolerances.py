@@ -496,8 +496,8 @@ MINIMUM_JERK_FILLED = 1e-8
 # No unit, of an amplitude of 1: a windowed sinc's ripple in the band that it passes.
 FOURIER = 1e-3
 
-# Times sigma: what is left of noise of 0.3 deg on motion up to 3 Hz, root mean square; whole clips keep 0.45 to 0.6.
-NOISE_LEFT_OVER = 0.7
+# Times sigma: what is left of noise of 0.3 deg on motion up to 3 Hz, root mean square.
+NOISE_LEFT_OVER = 0.45
 
 # deg of turn, root mean square: a gap of a sixth of a second in motion whose speed is known through noise of 0.3 deg.
 GAP_FILLED = 1.5
@@ -521,7 +521,7 @@ PASSED = 1e-3
 STOPPED = 1e-3
 
 # deg: a ramp of 100 deg through a sinc whose weights add up to 1 and are even.
-RAMP_KEPT = 0.05
+RAMP_KEPT = 0.002
 
 # deg: motion of some 40 deg, its ends gone on as their mirror, which bends where the motion's speed changes there.
 RATE_MOTION = 0.05
@@ -530,16 +530,16 @@ RATE_MOTION = 0.05
 SEAM_SPEED = 1e-6
 
 # Share of the third difference that noise leaves over a loop's seam.
-SEAM_STEP = 0.2
+SEAM_STEP = 0.01
 
 # Share of what a smoothing moves: noise told from 4 s in other windows differs by some hundredths.
-SAME_LOOP = 0.2
+SAME_LOOP = 0.15
 
 # Share of sigma: the median over three joints of 4 s each, white.
 NOISE_TOLD = 0.15
 
 # Share of what a cleaning moves: told backwards, noise is asked in other windows.
-REVERSED = 0.25
+REVERSED = 0.1
 
 # deg: a channel upside down.
 MIRRORED = 1e-6
@@ -548,13 +548,13 @@ MIRRORED = 1e-6
 SAME_FIGURE = 1e-5
 
 # deg of turn, root mean square: made motion without noise.
-MADE_CLEAN = 0.005
+MADE_CLEAN = 0.001
 
 # deg of turn, root mean square: curves through keys, whose accelerations jump at each key.
 CLEAN_ALREADY = 0.05
 
 # Share of what the first cleaning moved: what the second one moves.
-SECOND_CLEANING = 0.35
+SECOND_CLEANING = 0.05
 
 # Share of its peak speed that an accent of a tenth of a second keeps by default.
 SPEED_KEPT = 0.95

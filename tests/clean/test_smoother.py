@@ -31,7 +31,7 @@ def dense(
             e[t - 1], scale = -alike, 1.0 - alike**2
         precision += stiff[t] / sigma**2 / scale * np.outer(e, e)
     matrix = third.T @ np.diag(1.0 / jerk) @ third + precision
-    return np.linalg.solve(matrix, precision @ y)
+    return np.asarray(np.linalg.solve(matrix, precision @ y), np.float64)
 
 
 @given(st.integers(0, 10_000), st.sampled_from([0.0, 0.3, 0.7]), st.booleans(), st.booleans())

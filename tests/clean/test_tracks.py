@@ -49,11 +49,11 @@ def test_channels_that_did_not_change_stay_the_same_objects() -> None:
         for old, new in zip(before_control.channels, control.channels, strict=True):
             changed = (control.name, new.name) == ("root", "rotation.y")
             assert (old is not new) == changed
-    new = after.controls[0].channel("rotation.y")
-    assert new is not None
-    assert new.samples is not None
-    assert new.samples[7, 0] == values[row, 7]
-    assert not new.samples.flags.writeable
+    turned = after.controls[0].channel("rotation.y")
+    assert turned is not None
+    assert turned.samples is not None
+    assert turned.samples[7, 0] == values[row, 7]
+    assert not turned.samples.flags.writeable
 
 
 def test_keyed_channels_are_no_capture() -> None:
