@@ -61,8 +61,12 @@ ROWS: tuple[Row, ...] = (
     Row("changed bone length", "keyed", bones.stretchy_keyed, bones.length, bones.measure_length),
     Row("changed bone length", "baked", bones.stretchy_baked, bones.length, bones.measure_length),
     Row("leftover step", "keyed", bases.keyed, keys.leftover_step, keys.measure_step),
-    Row("false flight", "keyed", flight.jump_keyed, flight.plant, flight.measure, uses_clip=False),
-    Row("false flight", "baked", flight.jump_baked, flight.plant, flight.measure, uses_clip=False),
+    Row(
+        "false flight", "keyed", flight.jump_keyed, flight.plant, flight.measure, banded=True, uses_clip=False
+    ),
+    Row(
+        "false flight", "baked", flight.jump_baked, flight.plant, flight.measure, banded=True, uses_clip=False
+    ),
     Row("attachment pop", "keyed", props.holding_keyed, props.pop, props.measure),
     Row("attachment pop", "baked", props.holding_baked, props.pop, props.measure),
 )
