@@ -130,48 +130,61 @@ class _Work:
     ) -> None:
         self.y, self.noise, self.keep, self.fps = y, noise, keep, fps
         self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()
+        self.strength, self.keep_below = settings.strength, settings.keep_below
         self.still = settings.strength == 0 and settings.keep_below is None
         self.held = keep.held | ~self.missing if self.still else keep.held
         # Where nothing is smoothed, gaps are still filled by the motion's slopes, not by those of the noise.
         self.stiff = np.where(keep.held, HELD, np.ones(y.shape))
         self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
         self.smooths = np.array([n.sigma > QUIET for n in noise])
-        self.jerk = np.stack([self._jerk(i, settings) for i in range(len(y))])
+        self.alike = np.array([n.alike for n in noise])
+        self.jerk = np.stack([self._jerk(i) for i in range(len(y))])
         self._let_loose(keep.breaks, BROKEN)
 
-    def _jerk(self, i: int, settings: Settings) -> Array:
-        """(N - 3,) the variance of a row's third differences, as the noise and the person ask for it."""
+    def _jerk(self, i: int) -> Array:
+        """(N - 3,) the variance of a row's third differences, as its noise asks for it."""
         count, noise = self.y.shape[1] - 3, self.noise[i]
-        if settings.keep_below is not None or not self.smooths[i]:
-            hz = settings.keep_below if settings.keep_below is not None else FASTEST * self.fps
-            return np.full(count, self.sigma[i] ** 2 / float(weight_of(hz, self.fps)))
+        if not self.smooths[i]:
+            return np.full(count, self.sigma[i] ** 2 / float(weight_of(FASTEST * self.fps, self.fps)))
         level = liveliness(self.y[i], noise, self.fps)
-        jerk = np.exp(
-            0.5 * (level[1:-2] + level[2:-1])
-        )  # a third difference stands between its middle samples
-        return np.asarray(jerk if self.still else jerk / max(settings.strength, 1e-3) ** 6)
+        middle = 0.5 * (level[1:-2] + level[2:-1])  # a third difference stands between its middle samples
+        return np.asarray(np.exp(middle))
 
     def settled(self) -> Array:
-        """(k, N) the rows smoothed, once what is left over is noise."""
+        """(k, N) the rows smoothed, once what is left over is noise; then as the person asks for it."""
         z = self._pass()
         for _ in range(ROUNDS):
             if not self._learnt(z):
                 break
             z = self._pass()
-        for _ in range(HOLDS):
-            if not self._held_back(z):
-                break
+        if self.keep_below is not None or self.strength not in (0.0, 1.0):
+            self._as_asked()
             z = self._pass()
+        else:
+            for _ in range(HOLDS):
+                if not self._held_back(z):
+                    break
+                z = self._pass()
         kept = self.held & ~self.missing
         z[:, kept] = self.y[:, kept]
         return z
+
+    def _as_asked(self) -> None:
+        """Smooths by another strength, or all alike, whatever that takes away; only breaks stay."""
+        if self.keep_below is None:
+            self.jerk = self.jerk / self.strength**6
+            return
+        weight = float(weight_of(self.keep_below, self.fps))
+        self.jerk = np.broadcast_to(self.sigma[:, None] ** 2 / weight, self.jerk.shape)
+        self.alike = np.zeros_like(self.alike)
+        self._let_loose(self.keep.breaks, BROKEN)
 
     def _pass(self) -> Array:
         z = self.y.copy()
         for i in range(len(z)):
             if (self.smooths[i] and not self.still) or (self.missing.any() and np.ptp(self.y[i]) > 0):
                 z[i] = smoothed(
-                    self.y[i], self.missing, self.stiff[i], self.sigma[i], self.noise[i].alike, self.jerk[i]
+                    self.y[i], self.missing, self.stiff[i], self.sigma[i], self.alike[i], self.jerk[i]
                 )
         return z
 
