@@ -156,11 +156,13 @@ def _projection(basis: Array) -> Array:
 def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[np.bool_]:
     """(N,) the samples of those candidates that a spike explains; level (M,): the usual residual of a sample."""
     found = np.zeros(len(y), np.bool_)
-    if not len(at):
-        return found
     window = y[at[:, None] + np.arange(-half, half + 1)]  # (M, n, D)
-    loose, broken, freedom = _left_over(half)
     whole = _squares(_cubic(half)[None], window)[:, 0]
+    worth = whole > (OUT * level) ** 2  # no spike explains more than there is
+    if not worth.any():
+        return found
+    at, window, whole, level = at[worth], window[worth], whole[worth], level[worth]
+    loose, broken, freedom = _left_over(half)
     left, torn = _squares(loose, window), _squares(broken, window)
     # Of the ways to free samples the one that explains most for their number; a corner may not do as well.
     size = np.array([len(f) for f in _free(half)], float)
