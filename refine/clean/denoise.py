@@ -140,6 +140,7 @@ class _Work:
         self.alike = np.array([n.alike for n in noise])
         self.jerk = np.stack([self._jerk(i) for i in range(len(y))])
         self._let_loose(keep.breaks, BROKEN)
+        self.z, self.every = y.copy(), np.arange(len(y))
 
     def _jerk(self, i: int) -> Array:
         """(N - 3,) the variance of a row's third differences, as its noise asks for it."""
@@ -152,22 +153,23 @@ class _Work:
 
     def settled(self) -> Array:
         """(k, N) the rows smoothed, once what is left over is noise; then as the person asks for it."""
-        z = self._pass()
+        self._pass(self.every)
         for _ in range(ROUNDS):
-            if not self._learnt(z):
+            if not self._learnt():
                 break
-            z = self._pass()
+            self._pass(self.every)
         if self.keep_below is not None or self.strength not in (0.0, 1.0):
             self._as_asked()
-            z = self._pass()
+            self._pass(self.every)
         else:
             for _ in range(HOLDS):
-                if not self._held_back(z):
+                far = self._held_back()
+                if not len(far):
                     break
-                z = self._pass()
+                self._pass(far)
         kept = self.held & ~self.missing
-        z[:, kept] = self.y[:, kept]
-        return z
+        self.z[:, kept] = self.y[:, kept]
+        return self.z
 
     def _as_asked(self) -> None:
         """Smooths by another strength, or all alike, whatever that takes away; only breaks stay."""
@@ -179,18 +181,17 @@ class _Work:
         self.alike = np.zeros_like(self.alike)
         self._let_loose(self.keep.breaks, BROKEN)
 
-    def _pass(self) -> Array:
-        z = self.y.copy()
-        for i in range(len(z)):
+    def _pass(self, rows: NDArray[np.intp]) -> None:
+        """Smooths some rows by what is believed now."""
+        for i in rows:
             if (self.smooths[i] and not self.still) or (self.missing.any() and np.ptp(self.y[i]) > 0):
-                z[i] = smoothed(
+                self.z[i] = smoothed(
                     self.y[i], self.missing, self.stiff[i], self.sigma[i], self.alike[i], self.jerk[i]
                 )
-        return z
 
-    def _learnt(self, z: Array) -> bool:
+    def _learnt(self) -> bool:
         """Whether what is left over taught something: new spikes without weight, livelier stretches."""
-        off = np.max(np.abs(self.y - z) / self.sigma[:, None], axis=0)
+        off = np.max(np.abs(self.y - self.z) / self.sigma[:, None], axis=0)
         off[self.missing | self.held] = 0.0
         far = off > FAR
         if not far.any():
@@ -207,20 +208,21 @@ class _Work:
         if not sharp.any() and not (alone & self.missing).any():
             return False
         self.y = led_through(self.y.T, self.missing).T
+        self.z[:, self.missing] = self.y[:, self.missing]
         self._let_loose(sharp, LIVELIER)
         return True
 
-    def _held_back(self, z: Array) -> bool:
-        """Holds more firmly what would still be moved farther than noise explains; False if there is nothing.
+    def _held_back(self) -> NDArray[np.intp]:
+        """Holds more firmly what would still be moved farther than noise explains; the rows in which there is any.
 
         Noise moves 1 sample in 370 by more than 3 sigma. A row with more of those has noise that comes in bursts, so
         that what sticks out may be motion.
         """
-        off = np.where(self.missing | self.held, 0.0, np.abs(self.y - z) / self.sigma[:, None])
+        off = np.where(self.missing | self.held, 0.0, np.abs(self.y - self.z) / self.sigma[:, None])
         bursts = np.mean(off > 3.0, axis=1) > BY_CHANCE
         far = off > np.where(bursts, MOST, FAR)[:, None]
         self.stiff[far] *= 2.0 * np.square(off[far] / MOST)
-        return bool(far.any())
+        return np.flatnonzero(far.any(axis=1))
 
     def _let_loose(self, at: Mask, times: float) -> None:
         """Lets the motion be livelier around some samples."""

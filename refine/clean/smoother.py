@@ -16,6 +16,7 @@ from refine.shot import Array
 
 ORDER = 3
 _D = np.array([-1.0, 3.0, -3.0, 1.0])
+_GRAM = tuple(_D[: len(_D) - offset] * _D[offset:] for offset in range(ORDER + 1))
 
 
 def smoothed(
@@ -29,15 +30,11 @@ def smoothed(
     from scipy.linalg.lapack import dpbsv
 
     filled = _filled(y, missing)
-    third = np.diff(filled, ORDER)
     weight = 1.0 / jerk
-    bands = np.zeros((ORDER + 1, len(y)), order="F")
-    pull = np.zeros(len(y))
-    count = len(third)
-    for i in range(ORDER + 1):
-        pull[i : i + count] -= _D[i] * (weight * third)
-        for j in range(i, ORDER + 1):
-            bands[j - i, i : i + count] += _D[i] * _D[j] * weight
+    bands = np.empty((ORDER + 1, len(y)), order="F")
+    for offset, products in enumerate(_GRAM):  # D'WD, whose rows overlap like a convolution's
+        bands[offset, : len(y) - offset] = np.convolve(weight, products)
+    pull = np.convolve(weight * np.diff(filled, ORDER), _D[::-1])
     _add_noise(bands, missing, stiff / sigma**2, alike)
     _, x, info = dpbsv(bands, pull, lower=1, overwrite_ab=1, overwrite_b=1)
     assert info == 0, "the penalty on third differences and the noise make it positive definite"
