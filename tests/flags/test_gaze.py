@@ -11,8 +11,9 @@ import pytest
 from benchmarks.corpus import slopes_by
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
-from refine.flags.gaze import APART, MENDS, OFF, axis, find
+from refine.flags.gaze import APART, MENDS, OFF, find
 from refine.flags.look import Look
+from refine.flags.sight import axis
 from refine.formats import read
 from refine.shot import Array, Camera, Channel, Control, Gaze, Keys, Limits, Pin, Shot, make_keys
 from tests import tolerances
@@ -201,3 +202,35 @@ def test_eyes_that_squint_at_a_far_target_are_found(inward: float, severity: str
 
 def test_the_demos_baker_looks_out_of_the_window() -> None:
     assert list(find(stage_of(read(DEMO).shot, Look()))) == []
+
+
+def bounded(fps: float, off: float) -> Shot:
+    """A look of 1 to 3 s whose last key the dart to the next look starts on: the frames before it are fast already."""
+    frames = np.array([0.0, 0.8, 1.0, 1.5, 2.0, 2.9, 3.0, 3.1, 4.0]).round(4) * fps
+    yaw = np.array([30.0, 30.0, off, off, off, off, off, -40.0, -40.0])
+    slopes = np.array([0.0, 0, 0, 0, 0, 0, -200.0 / fps, 0, 0])
+    return eyes_shot(make_keys(frames.round(), yaw, slopes), fps, (1.0, 3.0))
+
+
+@pytest.mark.parametrize("fps", FPS[1:])  # at 12 no frame lies between the last two keys
+def test_the_keys_that_bound_a_look_are_shifted_with_it(fps: float) -> None:
+    shot = bounded(fps, 6.0)
+    (flag,) = flags(shot)
+    assert flag.frames[1] < round(3 * fps)  # a dart starts on the last key
+    after = MENDS[flag.fault](stage_of(shot, Look()), flag)
+    assert after is not None
+    moved = yaw_of(after) - yaw_of(shot)
+    np.testing.assert_allclose(moved, [0, 0, -6, -6, -6, -6, -6, 0, 0], atol=tolerances.LOOK)
+
+
+def test_the_eye_that_looks_at_the_target_stays_where_the_other_turns_away() -> None:
+    far = (0.0, 1.6, 1000.0)
+    gazes = tuple(Gaze(name, (8, 40), point=far) for name in ("eye.L", "eye.R"))  # the flag reaches beyond
+    shot = two_eyes(5.0, 0.0, gazes)
+    (flag,) = flags(shot, APART)
+    assert flag.frames == (0, 48)
+    after = MENDS[APART](stage_of(shot, Look()), flag)
+    assert after is not None
+    assert after.controls[after.index("eye.R")] is shot.controls[shot.index("eye.R")]
+    aside = -np.rad2deg(np.arctan(0.03 / far[2]))  # the eye is 3 cm beside the middle
+    np.testing.assert_allclose(yaw_of(after, "eye.L"), [5.0, aside, 5.0], atol=tolerances.LOOK)
