@@ -56,16 +56,19 @@ class Rules:
         return np.stack([self.natural @ values, self.chord @ values, np.zeros_like(values)])
 
 
-def rules(keys: Keys) -> Rules:
+def rules(keys: Keys, loop: bool = False) -> Rules:
     """The rule matrices of one set of keys: each rule's slopes for values of 1 at one key and 0 at the others."""
     natural, chord = slopes_by_rule(keys, np.eye(len(keys)))
-    return Rules(natural, chord, judged(keys))
+    return Rules(natural, chord, judged(keys, loop))
 
 
-def judged(keys: Keys) -> NDArray[np.bool_]:
-    """(K,) which keys have a curve on each side, and no corner."""
+def judged(keys: Keys, loop: bool = False) -> NDArray[np.bool_]:
+    """(K,) which keys have a curve on each side, and no corner.
+
+    The first and the last key of a loop have a neighbour across the seam, at which no rule here looks.
+    """
     curved = keys.segment[:-1] == Segment.CURVE
-    between = np.append(True, curved) & np.append(curved, True)
+    between = np.append(not loop, curved) & np.append(curved, not loop)
     return np.asarray(between & ~keys.corner & (len(keys) > 2))
 
 
@@ -300,6 +303,7 @@ class HabitBook:
         self._rules: dict[tuple[bytes, bytes, bytes], Rules] = {}
         self._predictions: dict[bytes, Array] = {}
         self._at: dict[tuple[str, str], int] = {}
+        self._loop = shot.loop
         table = self._table(shot)
         outside = (table.frame < suspect[0]) | (table.frame > suspect[1])
         if outside.sum() < _ENOUGH:  # the range is nearly all there is: faults are few, so learn from it too
@@ -330,7 +334,7 @@ class HabitBook:
         self, control: str, keys: list[Keys], channels: list[Channel]
     ) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
         """The judged keys of channels with the same key frames."""
-        seen, values = judged(keys[0]), np.stack([k.values for k in keys])
+        seen, values = judged(keys[0], self._loop), np.stack([k.values for k in keys])
         _, unit = _units(keys[0].frames, values)
         side_by_side = np.moveaxis(values, 1, 0)  # (K, C, D)
         natural, chord = (
@@ -387,7 +391,7 @@ class HabitBook:
         """Rule matrices; channels keyed on the same frames share them."""
         name = _timing(keys)
         if name not in self._rules:
-            self._rules[name] = rules(keys)
+            self._rules[name] = rules(keys, self._loop)
         return self._rules[name]
 
     def prediction(self, keys: Keys) -> Array:

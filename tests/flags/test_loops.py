@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from benchmarks.corpus import slopes_by
+from refine.flags import keys as key_family
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
@@ -130,3 +131,26 @@ def test_the_natural_spline_of_an_open_curve_jumps_in_speed() -> None:
     keys = make_keys(frames, values, slopes_by("natural", frames, values))
     (flag,) = flags(shot_of(Channel("rotation.z", keys)))
     assert "speed" in flag.message
+
+
+@pytest.mark.parametrize("rule", ["chord", "flat"])
+def test_slopes_set_across_the_seam_break_no_habit_and_a_key_beside_it_still_does(rule: str) -> None:
+    frames = np.linspace(0.0, END, 13)
+    channels = []
+    for phase in range(6):
+        values = 20.0 * np.sin(2 * np.pi * frames / END + phase) + 7.0 * np.sin(6 * np.pi * frames / END)
+        across = np.concatenate([[values[-2]], values, [values[1]]])
+        wide = np.concatenate([[frames[-2] - END], frames, [END + frames[1]]])
+        slopes = slopes_by(rule, wide, across)[1:-1]  # type: ignore[arg-type]
+        channels.append(make_keys(frames, values, slopes))
+    controls = [
+        replace(shot_of(Channel("rotation.z", keys)).controls[0], name=f"arm{i}")
+        for i, keys in enumerate(channels)
+    ]
+    shot = replace(shot_of(Channel("rotation.z", channels[0])), controls=tuple(controls))
+    assert list(key_family.find(stage_of(shot, Look()))) == []
+    values = channels[2].values.copy()
+    values[5] += 4.0
+    faulty = shot.with_channel("arm2", Channel("rotation.z", channels[2].changed(values=values)))
+    (flag,) = key_family.find(stage_of(faulty, Look()))
+    assert (flag.fault, flag.control, flag.cause.frames) == ("moved key", "arm2", (frames[5],))
