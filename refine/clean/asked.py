@@ -8,6 +8,9 @@ from refine.clean.settings import FILL, WITHIN, Settings, amount
 from refine.errors import InputError
 from refine.formats.checked import FPS
 
+STRONGEST = 100.0  # a hundredth of the frequency: nothing that moves is left
+SLOWEST = 0.1  # Hz
+
 
 def settings(
     strength: float,
@@ -23,9 +26,9 @@ def settings(
     """What the options ask for; None is what wasn't given. InputError for a number out of bounds."""
     if within is not None and not keys:
         raise InputError("--within", "given without --keys", remedy="add --keys, whose tolerance it is")
-    _check("--strength", strength, 0.0, math.inf)
+    _check("--strength", strength, 0.0, STRONGEST)
     _check("--fill", fill, 0.0, math.inf)
-    _check("--keep-below", keep_below, 0.0, math.inf, open_below=True)
+    _check("--keep-below", keep_below, SLOWEST, math.inf)
     _check("--fps", fps, *FPS)
     return Settings(
         strength=strength,

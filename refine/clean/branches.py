@@ -74,6 +74,20 @@ def angles_of(group: Group, matrices: Array, start: Array) -> Array:
     return _continuous(group, np.concatenate([start[:, None], angles], axis=1))[0][:, 1:]
 
 
+def alongside(group: Group, values: Array, at: int, like: Array) -> Array:
+    """The same turns (k, N), all written in that way in which those at position `at` are nearest to `like` (k,)."""
+    if group.kind == "quaternion":
+        return -values if float(values[:, at] @ like) < 0 else values
+    if group.kind != "angles":
+        return values
+    ways = [values]
+    if group.triple:
+        ways.append(np.stack([values[0] + 180.0, 180.0 - values[1], values[2] + 180.0]))
+    near = min(ways, key=lambda way: float(np.abs(turned(way[:, at] - like)).sum()))
+    turns = np.round((like - near[:, at]) / TURN)
+    return np.asarray(near + TURN * turns[:, None]) if turns.any() else near
+
+
 def turned(degrees: Array) -> Array:
     """Differences of angles brought into [-180, 180)."""
     return np.asarray((degrees + 180.0) % TURN - 180.0)

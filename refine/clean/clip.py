@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.clean.denoise import Denoised, Keep, Learnt, denoised
+from refine.clean.denoise import Denoised, Keep, Learnt
 from refine.clean.findings import Findings
 from refine.clean.gaps import lead_in, mask
 from refine.clean.loop import padded, unpadded
@@ -21,6 +21,7 @@ from refine.clean.plant import Planting, planted
 from refine.clean.rate import at_rate
 from refine.clean.reduce import reduced
 from refine.clean.settings import Settings
+from refine.clean.stretches import in_stretches
 from refine.clean.tracks import Group, Tracks, tracks, with_tracks
 from refine.clean.wrong import Wrong, wrong
 from refine.errors import InputError
@@ -80,6 +81,7 @@ def _without_noise(
     A function of its own, so that a long clip's tracks are let go before the shots are posed.
     """
     bad, straight = wrong(raw.part(lead), round(settings.fill * raw.fps))
+    straight = _as_pinned(shot, raw.part(lead), straight, lead)
     smooth = _smoothed(shot, straight, bad, lead, settings)
     reference = with_tracks(shot, _after(raw, lead, _repaired(straight, smooth)))
     return bad, reference, with_tracks(shot, _after(raw, lead, smooth.tracks)), Learnt(smooth.parts)
@@ -90,7 +92,7 @@ def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleane
     shot, touchdowns = planting.shot, planting.touchdowns
     if settings.fps is not None:
         ratio, first = settings.fps / shot.fps, shot.first_frame
-        shot = at_rate(shot, settings.fps)
+        shot = _within_limits(at_rate(shot, settings.fps), shot)
         touchdowns = {
             name: [first + round((f - first) * ratio) for f in at] for name, at in touchdowns.items()
         }
@@ -107,13 +109,15 @@ def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleane
 def _smoothed(shot: Shot, straight: Tracks, bad: Wrong, lead: int, settings: Settings) -> Denoised:
     """The smoothed tracks; gaps that are too long keep their samples."""
     count = len(straight)
-    missing = {g: mask(bad.filled[g] + bad.left[g], count) for g in straight.groups}
-    first = shot.first_frame + lead
-    keep = {g: Keep(missing[g], bad.spikes[g], *_held(shot, g, first, count)) for g in straight.groups}
+    keep = {}
+    for g in straight.groups:
+        held, breaks = _held(shot, g, shot.first_frame + lead, count)
+        gone = mask(bad.filled[g] + bad.left[g], count)
+        keep[g] = Keep(gone & ~held, bad.spikes[g] & ~held, held, breaks)  # what is held is never mended
     if shot.loop and not lead:
-        smooth = unpadded(denoised(*padded(straight, keep), settings), count)
+        smooth = unpadded(in_stretches(*padded(straight, keep), settings), count)
     else:
-        smooth = denoised(straight, keep, settings)
+        smooth = in_stretches(straight, keep, settings)
     values = smooth.tracks.values.copy()
     for group in straight.groups:
         left = mask(bad.left[group], count)
@@ -121,6 +125,23 @@ def _smoothed(shot: Shot, straight: Tracks, bad: Wrong, lead: int, settings: Set
             at = np.ix_(np.array(group.rows), np.flatnonzero(left))
             values[at] = straight.values[at]
     return replace(smooth, tracks=replace(smooth.tracks, values=values))
+
+
+def _as_pinned(shot: Shot, raw: Tracks, straight: Tracks, lead: int) -> Tracks:
+    """The tracks with what is held in the very numbers that stand there; the way of the turns begins from those."""
+    values = straight.values
+    for group in straight.groups:
+        held, _ = _held(shot, group, shot.first_frame + lead, len(straight))
+        rows = np.array(group.rows)
+        if not held.any() or np.array_equal(raw.of(group), straight.of(group)):
+            continue
+        first = int(np.argmax(held))
+        turns = (raw.values[rows, first] - straight.values[rows, first]) / 360.0
+        values = values.copy() if values is straight.values else values
+        if group.kind == "angles" and np.allclose(turns, np.round(turns), atol=1e-9):
+            values[rows] += 360.0 * np.round(turns)[:, None]
+        values[rows[:, None], np.flatnonzero(held)] = raw.values[rows[:, None], np.flatnonzero(held)]
+    return replace(straight, values=values)
 
 
 def _held(shot: Shot, group: Group, first: int, count: int) -> tuple[Mask, Mask]:
@@ -182,6 +203,8 @@ def _within_limits(shot: Shot, reference: Shot) -> Shot:
         if new.samples is None or new.limits is None or old.samples is None:
             return new
         low, high = np.minimum(new.limits.lower, old.samples), np.maximum(new.limits.upper, old.samples)
+        if len(low) != len(new.samples):  # at another rate: as far as it ever was
+            low, high = low.min(axis=0), high.max(axis=0)
         return replace(new, samples=frozen(np.clip(new.samples, low, high)))
 
     def control(new: Control, old: Control) -> Control:

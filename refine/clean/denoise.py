@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from refine.clean.branches import angles_of
 from refine.clean.noise import FASTEST, Noise, estimated, liveliness
 from refine.clean.settings import Settings
-from refine.clean.smoother import frequency_of, smoothed, weight_of
+from refine.clean.smoother import STIFFEST, frequency_of, smoothed, weight_of
 from refine.clean.spikes import LONGEST, OUT, led_through
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.limbs.planted import runs
@@ -40,6 +40,9 @@ HELD = 1e8  # times as firmly as by the noise: held to far below a file's decima
 QUIET = 1e-5  # of a unit: noise below that isn't worth a change
 
 
+Told = dict[Group, tuple[Noise, ...]]  # a turn by angles with the noise of four rows is smoothed as a quaternion
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Keep:
     """Masks (N,) of a group: gaps, spikes, samples to be kept, samples after which the motion may break."""
@@ -48,6 +51,11 @@ class Keep:
     spikes: Mask
     held: Mask
     breaks: Mask
+
+    @property
+    def lost(self) -> Mask:
+        """(N,) samples that have no say."""
+        return self.gaps | self.spikes
 
     def map(self, change: Callable[[Mask], Mask]) -> Keep:
         return Keep(change(self.gaps), change(self.spikes), change(self.held), change(self.breaks))
@@ -84,28 +92,45 @@ class Denoised(Learnt):
     tracks: Tracks
 
 
-def denoised(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) -> Denoised:
-    """The tracks, whose angles must not jump, smoothed as the settings ask."""
-    rows = [_smoothed_rows(group, tracks.of(group)) for group in tracks.groups]
-    lost = [keep[group].gaps | keep[group].spikes for group in tracks.groups]
-    filled = [led_through(own.T, gone).T for own, gone in zip(rows, lost, strict=True)]
-    gone = [g for g, own in zip(lost, rows, strict=True) for _ in own]
-    noise = iter(estimated([row for own in filled for row in own], gone, tracks.fps))
+def denoised(
+    tracks: Tracks, keep: dict[Group, Keep], settings: Settings, noise: Told | None = None
+) -> Denoised:
+    """The tracks, whose angles must not jump, smoothed as the settings ask; `noise` where it is known already."""
+    noise = told(tracks, keep, locked(tracks)) if noise is None else noise
     values, parts = tracks.values.copy(), {}
-    for group, given, own in zip(tracks.groups, rows, filled, strict=True):
-        work = _Work(own, tuple(next(noise) for _ in own), keep[group], tracks.fps, settings)
+    for group in tracks.groups:
+        given = _smoothed_rows(group, tracks.of(group), len(noise[group]) == 4)
+        own = led_through(given.T, keep[group].lost).T
+        work = _Work(own, noise[group], keep[group], tracks.fps, settings)
         z = work.settled()
         values[list(group.rows)] = _as_given(group, tracks.of(group), given, z)
         parts[group] = work.part()
     return Denoised(parts, replace(tracks, values=values))
 
 
-def _smoothed_rows(group: Group, values: Array) -> Array:
-    """The rows in which a group is smoothed: its own, or a quaternion's near gimbal lock."""
-    if not group.triple:
-        return values
-    cosine = np.abs(np.cos(np.deg2rad(values[1])))
-    return values if cosine.min() > np.sin(np.deg2rad(LOCK)) else quaternions(group, values).T
+def told(tracks: Tracks, keep: dict[Group, Keep], as_quaternions: frozenset[Group]) -> Told:
+    """The noise of the rows in which each group is smoothed."""
+    rows = [_smoothed_rows(group, tracks.of(group), group in as_quaternions) for group in tracks.groups]
+    lost = [keep[group].lost for group in tracks.groups]
+    filled = [led_through(own.T, gone).T for own, gone in zip(rows, lost, strict=True)]
+    gone = [g for g, own in zip(lost, rows, strict=True) for _ in own]
+    noise = iter(estimated([row for own in filled for row in own], gone, tracks.fps))
+    return {group: tuple(next(noise) for _ in own) for group, own in zip(tracks.groups, rows, strict=True)}
+
+
+def locked(tracks: Tracks) -> frozenset[Group]:
+    """The turns by angles that come near gimbal lock somewhere: they are smoothed as quaternions."""
+    near = np.sin(np.deg2rad(LOCK))
+    return frozenset(
+        group
+        for group in tracks.groups
+        if group.triple and np.abs(np.cos(np.deg2rad(tracks.of(group)[1]))).min() <= near
+    )
+
+
+def _smoothed_rows(group: Group, values: Array, as_quaternion: bool) -> Array:
+    """The rows in which a group is smoothed: its own, or a quaternion's."""
+    return quaternions(group, values).T if as_quaternion and group.kind == "angles" else values
 
 
 def _as_given(group: Group, given: Array, rows: Array, z: Array) -> Array:
@@ -174,7 +199,8 @@ class _Work:
     def _as_asked(self) -> None:
         """Smooths by another strength, or all alike, whatever that takes away; only breaks stay."""
         if self.keep_below is None:
-            self.jerk = self.jerk / self.strength**6
+            stiffest = self.sigma[:, None] ** 2 / STIFFEST
+            self.jerk = np.maximum(self.jerk / self.strength**6, stiffest)
             return
         weight = float(weight_of(self.keep_below, self.fps))
         self.jerk = np.broadcast_to(self.sigma[:, None] ** 2 / weight, self.jerk.shape)

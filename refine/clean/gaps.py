@@ -14,11 +14,17 @@ from refine.shot import Array
 LONGEST_LEAD = 1.0  # [judge] s: a rest pose before the motion lasts no longer
 JUMP = 8.0  # [judge] times the clip's fast steps that end a lead-in
 FAST = 99.0  # percentile of the steps that is fast
+TOGETHER = 0.3  # [judge] of the joints that move, which jump where a lead-in ends
 STILL = 0.5  # [judge] deg that a rest pose may move in all
 REPEATS = 3  # samples alike from which a gap is one (catalogue [judge])
 GAP_JUMP = 4.0  # times the steps around it that end a gap (catalogue [judge])
 AROUND = 0.25  # [judge] s beside a gap in which its steps are taken
 END = 1e-4  # of a row's range
+BORDER = 3  # samples at each border of a gap that may be bad
+BESIDE = 7  # samples after those, whose parabola says where they should be
+OFF = 8.0  # [judge] times what those leave: a parabola led on by a frame errs by twice its samples' noise
+FROZEN = 0.1  # [judge] s from which a start or an end is frozen
+RESTS = 0.1  # [judge] of the other samples alike: more, and the group rests there as it does elsewhere
 ALIVE = 0.5  # share of samples that change: a channel that mostly rests has holds, not gaps
 
 
@@ -33,7 +39,20 @@ def lead_in(tracks: Tracks) -> int:
     first = int(np.argmax(steps[:longest]))
     usual = float(np.percentile(steps[longest:], FAST)) if len(steps) > longest else np.inf
     still = float(np.ptp(turns[:, : first + 1], axis=1).max()) <= STILL
-    return first + 1 if still and steps[first] > JUMP * max(usual, STILL) else 0
+    if not still or steps[first] <= JUMP * max(usual, STILL):
+        return 0
+    return first + 1 if _jumping(tracks, first) >= TOGETHER else 0  # one joint that jumps is a spike
+
+
+def _jumping(tracks: Tracks, at: int) -> float:
+    """The share of joints, of those that turn at all, that jump from a position to the next."""
+    jumps, moving = 0, 0
+    for group in tracks.groups:
+        if group.kind == "angles":
+            steps = np.abs((np.diff(tracks.of(group), axis=1) + 180.0) % 360.0 - 180.0).sum(axis=0)
+            moving += bool(steps[at + 1 :].any())
+            jumps += bool(steps[at] > JUMP * max(float(np.percentile(steps[at + 1 :], FAST)), STILL / 10))
+    return jumps / max(moving, 1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +91,55 @@ def gaps(values: Array, fps: float) -> list[Gap]:
     return found
 
 
+def frozen_ends(values: Array, fps: float) -> list[Gap]:
+    """Where the rows (k, N) of a group only repeat a sample from the clip's start on, or up to its end.
+
+    Nothing says where the motion went there. A figure that rests isn't frozen: captured rest has noise, so a group in
+    which samples are alike elsewhere too has none.
+    """
+    same = np.all(values[:, 1:] == values[:, :-1], axis=0)
+    spans = [span for span in runs(same) if span[0] == 0 or span[1] == len(same) - 1]
+    spans = [(a, b) for a, b in spans if b - a + 1 >= max(FROZEN * fps, REPEATS)]
+    inside = sum(b - a + 1 for a, b in spans)
+    elsewhere = int(same.sum()) - inside
+    if not spans or inside == len(same) or elsewhere > RESTS * (len(same) - inside):
+        return []
+    return [Gap(0, b) if a == 0 else Gap(a + 1, b + 1) for a, b in spans]
+
+
 def _saturated(values: Array, at: int) -> bool:
     """Whether all rows stand at an end of their range there: a joint against its stop, not a gap."""
     low, high = values.min(axis=1), values.max(axis=1)
     near = END * (high - low)
     here = values[:, at]
     return bool(np.all((here <= low + near) | (here >= high - near)))
+
+
+def bad_borders(path: Array, found: list[Gap], skipped: NDArray[np.bool_], floor: float) -> NDArray[np.bool_]:
+    """(N,) samples of a path (N, D) beside gaps that aren't on the way of those after or before them.
+
+    A gap is led through by the slopes at its borders, so one bad sample there throws the whole of it; and a sensor
+    that comes back often comes back wrong. A border is bad if it lies farther off the parabola through the next samples
+    than these leave of each other. `floor` is the least distance that counts as usual.
+    """
+    bad = np.zeros(len(path), np.bool_)
+    for gap in found:
+        for first, step in ((gap.first - 1, -1), (gap.last + 1, 1)):
+            for k in range(BORDER):
+                at = first + step * k
+                good = at + step * np.arange(1, BESIDE + 1)
+                if not (0 <= good[-1] < len(path)) or skipped[at] or skipped[good].any():
+                    break
+                t = np.arange(1.0, BESIDE + 1)
+                fit = np.vander(t, 3)
+                factors, *_ = np.linalg.lstsq(fit, path[good], rcond=None)
+                left = path[good] - fit @ factors
+                sigma = np.sqrt(np.square(left).sum() / (BESIDE - 3))
+                off = np.linalg.norm(path[at] - factors[-1])  # the parabola at t = 0
+                if off <= OFF * max(sigma, floor):
+                    break
+                bad[at] = True
+    return bad
 
 
 def mask(found: list[Gap], count: int) -> NDArray[np.bool_]:

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from math import lcm
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +77,16 @@ def basis(size: int) -> Basis:
 
 def window_size(fps: float, count: int) -> int:
     return int(np.clip(round(WINDOW * fps), SIZES[0], min(SIZES[1], max(count, 8))))
+
+
+def grid(fps: float, count: int) -> int:
+    """Frames after which the windows of `liveliness` stand as they did: parts that begin there see the same ones."""
+    size = window_size(fps, count)
+    return lcm(*(max(each // 4, 1) for each in (size, _closer_size(size))))
+
+
+def _closer_size(size: int) -> int:
+    return max(round(SHORT * size), SHORTEST)
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +231,7 @@ def liveliness(row: Array, noise: Noise, fps: float, slowest: float = SLOWEST) -
     size = window_size(fps, len(row))
     bounds = _bounds(noise.sigma, fps, slowest)
     coarse = _likely(row, noise, bounds, size, typical, PRIOR)
-    return _likely(row, noise, bounds, max(round(SHORT * size), SHORTEST), coarse, CLOSER)
+    return _likely(row, noise, bounds, _closer_size(size), coarse, CLOSER)
 
 
 def _likely(

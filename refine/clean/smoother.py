@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from refine.shot import Array
 
 ORDER = 3
+STIFFEST = 1e12
 _D = np.array([-1.0, 3.0, -3.0, 1.0])
 _GRAM = tuple(_D[: len(_D) - offset] * _D[offset:] for offset in range(ORDER + 1))
 
@@ -68,8 +69,12 @@ def _filled(y: Array, missing: NDArray[np.bool_]) -> Array:
 
 
 def weight_of(hz: Array | float, fps: float) -> Array:
-    """lambda = s/q at which half of frequency hz is left: (2 sin(pi hz/fps))^-6 (transfer of the smoother)."""
-    return np.asarray((2.0 * np.sin(np.pi * np.minimum(hz, 0.5 * fps) / fps)) ** (-2 * ORDER))
+    """lambda = s/q at which half of frequency hz is left: (2 sin(pi hz/fps))^-6 (transfer of the smoother).
+
+    At most STIFFEST, beyond which a factor in double precision is no longer that of the problem: 0.0016 of the rate.
+    """
+    low = np.minimum(hz, 0.5 * fps) / fps
+    return np.asarray(np.minimum((2.0 * np.sin(np.pi * np.maximum(low, 1e-9))) ** (-2 * ORDER), STIFFEST))
 
 
 def frequency_of(weight: Array, fps: float) -> Array:

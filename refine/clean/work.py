@@ -37,13 +37,14 @@ from refine.formats import (
     write,
 )
 from refine.formats.splice import Place
-from refine.shot import Channel, Shot
+from refine.shot import QUATERNION, Channel, Shot
 
 Status = Literal["cleaned", "set aside", "failed"]
 FAULT = "a fault of this program: keep the clip and report it"
 # Half a unit of the last decimal that is written at least, and what adding and rounding in binary costs.
 ROUNDED = 0.5 * 10.0**-rows.LEAST * (1 + 1e-6)
 
+TURNED = 1e-9  # 1 - cosine of half a turn that digits cost: less than 0.01 deg
 SAME_RATE = 1e-9  # relative: a rate is written with 12 digits
 
 
@@ -239,4 +240,11 @@ def _apart(one: Channel, other: Channel) -> float:
     a, b = (channel.samples if channel.keys is None else channel.keys.values for channel in (one, other))
     if a is None or b is None or a.shape != b.shape or one.baked != other.baked:
         return math.inf
+    if one.name == QUATERNION:  # read as turns, of any length and sign
+        turn = float(
+            np.abs(np.sum(a * b, axis=1) / np.linalg.norm(a, axis=1) / np.linalg.norm(b, axis=1)).min(
+                initial=1.0
+            )
+        )
+        return 2.0 * math.sqrt(max(2.0 - 2.0 * turn, 0.0)) if turn < 1.0 - TURNED else 0.0
     return float(np.abs(a - b).max(initial=0.0))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.branches import straightened
-from refine.clean.gaps import Gap, gaps, mask
+from refine.clean.gaps import Gap, bad_borders, frozen_ends, gaps, mask
 from refine.clean.spikes import spikes
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.shot import Array
@@ -33,10 +33,17 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
     """
     every = {group: gaps(raw.of(group), raw.fps) for group in raw.groups}
     skipped = {group: mask(found, len(raw)) for group, found in every.items()}
-    wild = {g: spikes(path(g, raw.of(g)), skipped[g], raw.fps, _floor(g)) for g in raw.groups}
+    ends = {group: frozen_ends(raw.of(group), raw.fps) for group in raw.groups}
+    paths = {group: path(group, raw.of(group)) for group in raw.groups}
+    wild = {g: spikes(paths[g], skipped[g], raw.fps, _floor(g)) for g in raw.groups}
+    for group, found in every.items():
+        if found:
+            wild[group] |= bad_borders(paths[group], found, wild[group] | skipped[group], _floor(group))
     straight, wraps = straightened(raw, {group: skipped[group] | wild[group] for group in raw.groups})
     short = {group: [gap for gap in found if len(gap) <= longest] for group, found in every.items()}
-    long = {group: [gap for gap in found if len(gap) > longest] for group, found in every.items()}
+    long = {
+        group: [gap for gap in found if len(gap) > longest] + ends[group] for group, found in every.items()
+    }
     return Wrong(short, long, wild, wraps), straight
 
 

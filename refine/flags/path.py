@@ -101,7 +101,7 @@ def fitted(paths: Array, order: int, clearer: float) -> list[Fitted]:
     residual in the frames around says what is usual. A bounce and a jump have nearly that shape too: where they
     explain the residual about as well, it is theirs.
     """
-    if paths.shape[1] < 2 * AROUND:
+    if paths.shape[1] < max(2 * AROUND, 2 * order + 4):
         return []
     edge = order // 2
     error = residual(paths, order)[:, edge:-edge]

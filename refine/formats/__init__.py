@@ -78,6 +78,8 @@ def side_path(path: Path) -> Path:
 def read_bytes(path: Path) -> bytes:
     """The bytes of a file. InputError where it is missing, a folder or unreadable."""
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):  # a pipe would wait for ever
+            raise InputError(str(path), "it is no regular file", "a file")
         return path.read_bytes()
     except FileNotFoundError:
         raise InputError(str(path), "there is no such file") from None

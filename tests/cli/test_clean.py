@@ -131,7 +131,7 @@ def test_options_reach_the_cleaning(
     [
         (["--strength", "-1"], ["--strength -1"]),
         (["--strength", "nan"], ["--strength nan"]),
-        (["--keep-below", "0"], ["--keep-below 0", "above 0"]),
+        (["--keep-below", "0"], ["--keep-below 0", "0.1 or more"]),
         (["--fill", "-0.1"], ["--fill"]),
         (["--fill", "inf"], ["--fill inf"]),
         (["--fps", "0"], ["--fps 0"]),
