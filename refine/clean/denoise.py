@@ -8,7 +8,7 @@ while the joint hardly moves.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -40,7 +40,8 @@ HELD = 1e8  # times as firmly as by the noise: held to far below a file's decima
 QUIET = 1e-5  # of a unit: noise below that isn't worth a change
 
 
-Told = dict[Group, tuple[Noise, ...]]  # a turn by angles with the noise of four rows is smoothed as a quaternion
+Told = dict[Group, tuple[Noise, ...]]  # with four rows of a turn by angles it is smoothed as a quaternion
+Bursts = tuple[Mask, ...]  # (k,) rows whose noise comes in bursts, as each round of holding back finds them
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -63,13 +64,14 @@ class Keep:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
-    """What was learnt of a group: samples without a say (N,), of these the spikes, its rows' noise, and the frequency
-    of which half is left, the median over its rows and frames (0: not smoothed)."""
+    """What was learnt of a group: samples without a say (N,), of these the spikes, its rows' noise, the frequency
+    of which half is left, the median over its rows and frames (0: not smoothed), and bursts of noise."""
 
     missing: Mask
     spikes: Mask
     noise: tuple[Noise, ...]
     hz: float
+    bursts: Bursts = ()
 
     def cut(self, inner: slice) -> Part:
         return replace(self, missing=self.missing[inner], spikes=self.spikes[inner])
@@ -93,15 +95,23 @@ class Denoised(Learnt):
 
 
 def denoised(
-    tracks: Tracks, keep: dict[Group, Keep], settings: Settings, noise: Told | None = None
+    tracks: Tracks,
+    keep: dict[Group, Keep],
+    settings: Settings,
+    noise: Told | None = None,
+    bursts: Mapping[Group, Bursts] | None = None,
 ) -> Denoised:
-    """The tracks, whose angles must not jump, smoothed as the settings ask; `noise` where it is known already."""
+    """The tracks, whose angles must not jump, smoothed as the settings ask.
+
+    `noise`, and whether it comes in `bursts`, where more frames than these have told it.
+    """
     noise = told(tracks, keep, locked(tracks)) if noise is None else noise
     values, parts = tracks.values.copy(), {}
     for group in tracks.groups:
         given = _smoothed_rows(group, tracks.of(group), len(noise[group]) == 4)
         own = led_through(given.T, keep[group].lost).T
-        work = _Work(own, noise[group], keep[group], tracks.fps, settings)
+        known = None if bursts is None else bursts[group]
+        work = _Work(own, noise[group], keep[group], tracks.fps, settings, known)
         z = work.settled()
         values[list(group.rows)] = _as_given(group, tracks.of(group), given, z)
         parts[group] = work.part()
@@ -151,8 +161,15 @@ class _Work:
     """A group on its way: what a pass leaves over changes what the next one believes."""
 
     def __init__(
-        self, y: Array, noise: tuple[Noise, ...], keep: Keep, fps: float, settings: Settings
+        self,
+        y: Array,
+        noise: tuple[Noise, ...],
+        keep: Keep,
+        fps: float,
+        settings: Settings,
+        known: Bursts | None = None,
     ) -> None:
+        self.known, self.bursts = known, list[Mask]()
         self.y, self.noise, self.keep, self.fps = y, noise, keep, fps
         self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()
         self.strength, self.keep_below = settings.strength, settings.keep_below
@@ -246,6 +263,11 @@ class _Work:
         """
         off = np.where(self.missing | self.held, 0.0, np.abs(self.y - self.z) / self.sigma[:, None])
         bursts = np.mean(off > 3.0, axis=1) > BY_CHANCE
+        if self.known is not None:
+            bursts = (
+                np.zeros_like(bursts) if len(self.bursts) >= len(self.known) else self.known[len(self.bursts)]
+            )
+        self.bursts.append(bursts)
         far = off > np.where(bursts, MOST, FAR)[:, None]
         self.stiff[far] *= 2.0 * np.square(off[far] / MOST)
         return np.flatnonzero(far.any(axis=1))
@@ -262,4 +284,6 @@ class _Work:
             float(np.median(frequency_of(self.sigma[i] ** 2 / self.jerk[i], self.fps)))
             for i in np.flatnonzero(self.smooths & (not self.still))
         ]
-        return Part(self.missing, self.spikes, self.noise, float(np.median(hz)) if hz else 0.0)
+        return Part(
+            self.missing, self.spikes, self.noise, float(np.median(hz)) if hz else 0.0, tuple(self.bursts)
+        )

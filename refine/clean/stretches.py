@@ -29,6 +29,7 @@ EXCERPT = 20_000  # frames of which the noise of a long clip is told
 # s that stretches have in common where 1 Hz is the slowest that is half left: what the lack of a neighbour changes
 # falls by exp(-pi) in each second from the end, for the smoother's slowest roots lie 30 degrees off the circle.
 OVERLAP = 8.0
+WINDOWS = 16  # of the noise's that a block of the excerpt is long
 FADE = 0.25  # of what is in common
 
 Span = tuple[int, int]  # first position, and the one after the last
@@ -39,28 +40,42 @@ def in_stretches(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) ->
     count, fps = len(tracks), tracks.fps
     if count <= LONGEST:
         return denoised(tracks, keep, settings)
-    noise = told(*_of(tracks, keep, excerpt(count, fps)), locked(tracks))
+    known = _known(tracks, keep, settings)
+    noise = {group: part.noise for group, part in known.items()}
+    bursts = {group: part.bursts for group, part in known.items()}
     values = np.empty_like(tracks.values)
     parts: list[dict[Group, Part]] = []
     found = spans(count, _overlap(fps, settings), grid(fps, count))
     until = 0
     for a, b in found:
-        done = denoised(*_of(tracks, keep, slice(a, b)), settings, noise)
+        done = denoised(*_of(tracks, keep, slice(a, b)), settings, noise, bursts)
         for group in tracks.groups:
             rows = list(group.rows)
             values[rows, a:b] = joined(group, values[rows, a:until], done.tracks.of(group))
         parts.append(done.parts)
         until = b
-    return Denoised(_learnt(parts, found), replace(tracks, values=values))
+    return Denoised(_learnt(known, parts, found), replace(tracks, values=values))
 
 
 def excerpt(count: int, fps: float) -> NDArray[np.intp]:
-    """Positions of whole windows, as the noise is told of, evenly from a clip: EXCERPT at most, all of a shorter one."""
+    """Positions of blocks taken evenly from a clip: EXCERPT frames at most, all of a shorter one.
+
+    They are made of the windows that the noise is told of, so that none of these lies across two blocks.
+    """
     if count <= EXCERPT:
         return np.arange(count)
-    size = window_size(fps, count)
-    windows = np.linspace(0, count // size - 1, EXCERPT // size).astype(np.intp)
-    return np.asarray((size * windows[:, None] + np.arange(size)).ravel())
+    size = WINDOWS * window_size(fps, count)
+    starts = np.linspace(0, count - size, EXCERPT // size).astype(np.intp)
+    return np.asarray((starts[:, None] + np.arange(size)).ravel())
+
+
+def _known(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) -> dict[Group, Part]:
+    """How much noise each group has and whether it comes in bursts, of an excerpt of the whole."""
+    at = excerpt(len(tracks), tracks.fps)
+    some, kept = _of(tracks, keep, at)
+    jumps = np.append(np.diff(at) != 1, False)
+    kept = {group: replace(each, breaks=each.breaks | jumps) for group, each in kept.items()}
+    return denoised(some, kept, settings, told(some, kept, locked(tracks))).parts
 
 
 def spans(count: int, overlap: int, step: int) -> list[Span]:
@@ -107,8 +122,8 @@ def _of(
     return replace(tracks, values=tracks.values[:, at]), {g: each.map(some) for g, each in keep.items()}
 
 
-def _learnt(parts: list[dict[Group, Part]], found: list[Span]) -> dict[Group, Part]:
-    """What was learnt of the whole: masks up to the middle of what stretches share, the median of their frequencies."""
+def _learnt(known: dict[Group, Part], parts: list[dict[Group, Part]], found: list[Span]) -> dict[Group, Part]:
+    """What is known of the whole, with the masks of each stretch up to the middle of what it shares."""
     seams = [(a + b) // 2 for (_, b), (a, _) in pairwise(found)]
     owned = list(zip([0, *seams], [*seams, found[-1][1]], strict=True))
 
@@ -120,6 +135,6 @@ def _learnt(parts: list[dict[Group, Part]], found: list[Span]) -> dict[Group, Pa
         missing, spikes = (
             np.concatenate([getattr(part, name) for part in own]) for name in ("missing", "spikes")
         )
-        return Part(missing, spikes, own[0].noise, float(np.median([part.hz for part in own])))
+        return replace(known[group], missing=missing, spikes=spikes)
 
-    return {group: whole(group) for group in parts[0]}
+    return {group: whole(group) for group in known}
