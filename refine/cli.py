@@ -26,6 +26,18 @@ FOUND, PARTLY, INTERRUPTED = 1, 4, 130
 _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
+class _Path(click.Path):
+    """A path that isn't empty: an unset variable of a shell must not mean the folder where one stands."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        if value == "":
+            self.fail("an empty name; give a file or folder", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+_PATH = _Path(path_type=Path)
+
+
 class _Group(click.Group):
     """Turns every error that a user may see into one line and its exit code."""
 
@@ -69,11 +81,11 @@ def _range_options(command: _Command) -> _Command:
     return command
 
 
-_file = click.argument("file", type=click.Path(path_type=Path))
+_file = click.argument("file", type=_PATH)
 _force = click.option("--force", is_flag=True, help="Write over an existing output file.")
 _picture = click.option(
     "--picture",
-    type=click.Path(path_type=Path),
+    type=_PATH,
     metavar="SVG",
     help="Write a picture: arc, spacing, curve, before and after.",
 )
@@ -116,16 +128,14 @@ def show(file: Path, as_json: bool, quiet: bool) -> None:
 @click.option(
     "--thresholds",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=_PATH,
     metavar="TOML",
     help="Numbers of your own, over the built-in table. Repeatable.",
 )
 @click.option(
     "--keep", multiple=True, metavar="ID", help="I meant that: record it and don't flag it again. Repeatable."
 )
-@click.option(
-    "--pictures", type=click.Path(path_type=Path), metavar="FOLDER", help="Write a picture of each flag."
-)
+@click.option("--pictures", type=_PATH, metavar="FOLDER", help="Write a picture of each flag.")
 @_force
 @_common
 def check(
@@ -168,9 +178,7 @@ def check(
     "frequency is divided by X.",
 )  # fmt: skip
 @click.option("--candidate", type=int, metavar="N", help="Take candidate N of the list as well.")
-@click.option(
-    "-o", "--out", type=click.Path(path_type=Path), metavar="OUT", help="Write the suggestion file."
-)
+@click.option("-o", "--out", type=_PATH, metavar="OUT", help="Write the suggestion file.")
 @_picture
 @_force
 @_common
@@ -211,10 +219,8 @@ def suggest(
 
 @main.command()
 @_file
-@click.argument("suggestion", type=click.Path(path_type=Path))
-@click.option(
-    "-o", "--out", type=click.Path(path_type=Path), metavar="OUT", help="Write the result to a new file."
-)
+@click.argument("suggestion", type=_PATH)
+@click.option("-o", "--out", type=_PATH, metavar="OUT", help="Write the result to a new file.")
 @click.option("--in-place", is_flag=True, help="Replace FILE; the old one is kept beside it.")
 @click.option(
     "--only", multiple=True, metavar="CONTROL[.CHANNEL][@A:B]", help="Make only these changes. Repeatable."
@@ -253,8 +259,8 @@ def apply(
 
 
 @main.command()
-@click.argument("before", type=click.Path(path_type=Path))
-@click.argument("after", type=click.Path(path_type=Path))
+@click.argument("before", type=_PATH)
+@click.argument("after", type=_PATH)
 @click.option("--camera", metavar="NAME", help="Measure through this camera of BEFORE. Default: the first.")
 @_picture
 @_force
@@ -308,7 +314,7 @@ def diff(
 @click.option(
     "-o",
     "--out",
-    type=click.Path(path_type=Path),
+    type=_PATH,
     metavar="FOLDER",
     help="Write each variant's suggestion and a picture.",
 )
@@ -339,9 +345,9 @@ def compare(
 
 
 @main.command()
-@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="PATH...")
+@click.argument("paths", nargs=-1, required=True, type=_PATH, metavar="PATH...")
 @click.option(
-    "-o", "--out", required=True, type=click.Path(path_type=Path), metavar="FOLDER",
+    "-o", "--out", required=True, type=_PATH, metavar="FOLDER",
     help="Write the cleaned clips and the report into this folder.",
 )  # fmt: skip
 @click.option(

@@ -41,6 +41,7 @@ SLOWEST, FASTEST = (
     1.0,
     0.35,
 )  # Hz, and of the frame rate: half-amplitude frequencies between which smoothing lies
+UNSEEN = 0.2  # of a window's samples that may be missing
 SHORT = 0.35  # of the window: the length of the second look
 SHORTEST = 12  # frames
 CLOSER = 2.0  # [judge] nats: spread about what the first look found
@@ -221,26 +222,40 @@ def _jerks(energy: Array, b: Basis, noise: Array) -> Array:
 # --- how lively the motion is when --------------------------------------------------------------------------------
 
 
-def liveliness(row: Array, noise: Noise, fps: float, slowest: float = SLOWEST) -> Array:
+def liveliness(
+    row: Array, noise: Noise, fps: float, missing: NDArray[np.bool_] | None = None, slowest: float = SLOWEST
+) -> Array:
     """(N,) ln q of the motion at each frame: first by windows of half a second, then by shorter ones about those.
 
     The mean over the likelihood of LEVELS values, the channel's typical one being likely beforehand, then the one
-    found; a short window alone could tell an accent, but not how calm a calm stretch is.
+    found; a short window alone could tell an accent, but not how calm a calm stretch is. What is led straight through
+    `missing` samples (N,) isn't calm: there the windows beside it speak.
     """
     typical = np.full(len(row), np.log(max(noise.jerk, 1e-30)))
     size = window_size(fps, len(row))
     bounds = _bounds(noise.sigma, fps, slowest)
-    coarse = _likely(row, noise, bounds, size, typical, PRIOR)
-    return _likely(row, noise, bounds, _closer_size(size), coarse, CLOSER)
+    gone = np.zeros(len(row), np.bool_) if missing is None else missing
+    coarse = _likely(row, gone, noise, bounds, size, typical, PRIOR)
+    return _likely(row, gone, noise, bounds, _closer_size(size), coarse, CLOSER)
 
 
 def _likely(
-    row: Array, noise: Noise, bounds: tuple[float, float], size: int, before: Array, spread: float
+    row: Array,
+    missing: NDArray[np.bool_],
+    noise: Noise,
+    bounds: tuple[float, float],
+    size: int,
+    before: Array,
+    spread: float,
 ) -> Array:
     """(N,) mean of ln q by windows of a size, `before` (N,) being likely beforehand within `spread`."""
     b = basis(size)
     step = max(size // 4, 1)
     starts = np.append(np.arange(0, len(row) - size, step), len(row) - size)
+    if missing.any():
+        gone = np.concatenate([[0], np.cumsum(missing)])
+        seen = gone[starts + size] - gone[starts] <= UNSEEN * size
+        starts = starts[seen] if seen.any() else starts
     centres = starts + 0.5 * (size - 1)
     energy = np.square(np.lib.stride_tricks.sliding_window_view(row, size)[starts] @ b.vectors)
     tried = np.linspace(*bounds, LEVELS)

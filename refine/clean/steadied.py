@@ -31,7 +31,7 @@ def _way(path: Array, fps: float, alike: float) -> Array:
     steady = rows.copy()
     for i, noise in enumerate(estimated(rows, whole, fps, alike)):
         if noise.sigma > 0:
-            level = liveliness(rows[i], noise, fps, SLOWEST)
+            level = liveliness(rows[i], noise, fps, slowest=SLOWEST)
             jerk = np.exp(0.5 * (level[1:-2] + level[2:-1]))
             steady[i] = smoothed(rows[i], whole[i], np.ones(len(path)), noise.sigma, noise.alike, jerk)
     return steady.T

@@ -161,6 +161,21 @@ def test_pins_and_accents_hold_their_samples() -> None:
     assert np.all(rows_of(after, "spine")[:, 100] != rows_of(made, "spine")[:, 100])
 
 
+def test_a_pinned_or_sharp_sample_is_kept_though_it_looks_like_a_spike() -> None:
+    """What the artist locked is never moved: neither a spike nor a gap nor a jump of a turn is mended there."""
+    rows, _ = body(3)
+    rows["arm"][:, 150] += 25.0
+    rows["hand"][:, 250] += 25.0
+    rows["spine"][:, 300:312] = rows["spine"][:, 299:300]
+    made = shot(rows)
+    first = float(made.first_frame)
+    pins = (Pin("arm", None, (first + 140, first + 160)), Pin("spine", None, (first + 290, first + 320)))
+    marks = (Mark("accent", (first + 245, first + 255), ("hand",)),)
+    after = cleaned(replace(made, pins=pins, marks=marks), Settings()).shot
+    for name, held in (("arm", slice(140, 161)), ("spine", slice(290, 321)), ("hand", slice(245, 256))):
+        assert np.array_equal(rows_of(after, name)[:, held], rows_of(made, name)[:, held]), name
+
+
 def test_limits_are_not_passed_farther_than_captured() -> None:
     true, rows = body(3, SIGMA)
     top = float(true["arm"].max()) - 2.0

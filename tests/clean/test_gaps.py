@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from benchmarks.corpus import captured
-from refine.clean.gaps import Gap, gaps, lead_in, mask
+from refine.clean.gaps import Gap, bad_borders, frozen_ends, gaps, lead_in, mask
 from refine.clean.tracks import tracks
 from refine.shot import Array
 from tests.clean.shots import COUNT, FPS, body, noisy, shot, turns
@@ -100,3 +100,36 @@ def test_open_clips_begin_where_they_are_known_to(clip: str, frames: int) -> Non
     """[doc] frame 0 of 01_01 is a rest pose, 154 deg off; the others move from their first frame on."""
     clip_or_skip(clip)
     assert lead_in(tracks(captured(clip))) == frames
+
+
+def test_a_clip_that_is_frozen_from_its_start_or_to_its_end_says_so() -> None:
+    values = moving()
+    values[:, :30], values[:, 350:] = values[:, 30:31], values[:, 350:351]
+    assert frozen_ends(values, FPS) == [Gap(0, 29), Gap(351, COUNT - 1)]
+    assert frozen_ends(moving(), FPS) == []
+
+
+def test_a_figure_that_comes_to_rest_and_rests_elsewhere_too_is_not_frozen() -> None:
+    values = moving()
+    for start in (50, 120, 200, 350):
+        values[:, start : start + 45] = values[:, start : start + 1]
+    values[:, 350:] = values[:, 350:351]
+    assert frozen_ends(values, FPS) == []
+
+
+@pytest.mark.parametrize("off", [2.0, 5.0, 20.0])
+@pytest.mark.parametrize("beside", ["before", "after"])
+def test_a_bad_sample_beside_a_gap_is_seen(off: float, beside: str) -> None:
+    """A sensor that comes back often comes back wrong, and the gap is led through by the slopes at its borders."""
+    values = moving()
+    at = 99 if beside == "before" else 125
+    values[:, at] += off
+    gap = mask([Gap(100, 124)], COUNT)
+    bad = bad_borders(values.T, [Gap(100, 124)], gap, 0.1)
+    assert np.flatnonzero(bad).tolist() == [at]
+
+
+def test_good_samples_beside_a_gap_are_left() -> None:
+    for seed in range(10):
+        gap = [Gap(100, 124)]
+        assert not bad_borders(moving(seed).T, gap, mask(gap, COUNT), 0.1).any()

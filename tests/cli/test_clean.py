@@ -238,3 +238,11 @@ def test_two_jobs_of_the_real_cleaning_write_the_same_bytes(tmp_path: Path) -> N
         refine("clean", tmp_path / "takes", "-o", tmp_path / f"out{jobs}", "--jobs", jobs)
     assert folder(tmp_path / "out1") == folder(tmp_path / "out2")
     assert "a/walk.bvh" in folder(tmp_path / "out1")
+
+
+@pytest.mark.parametrize("arguments", [["clean", "x", "-o", ""], ["clean", "", "-o", "q"], ["show", ""]])
+def test_an_empty_name_is_no_folder(arguments: list[str]) -> None:
+    """An unset variable of a shell must not mean the folder where one stands."""
+    result = refine(*arguments)
+    assert result.code == 2
+    assert "empty name" in result.err
