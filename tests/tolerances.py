@@ -567,3 +567,35 @@ AGAIN = 0.35
 
 # deg: a sample of motion without noise, filled from its neighbours.
 SPIKE_GONE = 0.01
+
+# deg, or a quaternion's unit: what the end of a stretch does 2 s away, and rounding (2e-11 found).
+STRETCHED = 1e-8
+
+# deg or the shot's unit: the same where a gap hangs on what is around it (2e-7 found).
+STRETCHED_CAPTURE = 1e-5
+
+# deg: the same, with the frequencies asked for that reach farther.
+STRETCHED_SHARPLY = 1e-3
+
+# deg: the same, the ends of the whole being those of a continued loop.
+STRETCHED_LOOP = 1e-8
+
+# deg of turn: two nearly equal turns faded by their angles, near gimbal lock; an arc cosine tells 1e-6 at best.
+FADED_TURN = 1e-5
+
+# deg: the same for steps of single angles, which race there.
+BRANCH_STEP = 1e-3
+
+# Ratio of the root mean squares of third differences at seams and elsewhere: by chance of the noise (0.9 to 1.1).
+SEAM_ROUGHNESS = 1.15
+
+# Relative: figures of two results that are 1e-7 apart.
+SAME_FINDING = 1e-6
+
+# mm a second: rounding of a foot that is held firm (5e-11 found).
+RESTING = 1e-9
+
+# --- lags along a chain ---------------------------------------------------------------------------------------
+
+# frames: the parabola through three correlations of bells 3.5 frames wide; at 12 fps a bell is narrower than 2
+LAG = 0.1
