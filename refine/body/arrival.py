@@ -1,4 +1,4 @@
-"""How parts arrive: where a control stops dead, where it swings past a pose, how far apart two of a chain move.
+"""How parts arrive: where a control stops dead and where it swings past a pose.
 
 Measured on a control's own channels, so that what carries it has no say: the three translations, or the rotation as
 its path of turns (deg), are one track of up to three numbers, and a move runs along the direction in which it ends.
@@ -30,7 +30,6 @@ HELD = 1 / 3  # of a move's frames without motion: it is on twos, or not splined
 SWING = 0.5  # of a move just before: a smaller one is its settling [judge]
 ROUNDING = 1e-9  # of the motion around: no excursion
 DRIFTS = 0.3  # of the move's mean speed, at which it passes the pose [judge]
-BUMP = 0.3  # of a peak's speed to which it falls to each side, for one move [judge]
 
 
 @dataclass(frozen=True, eq=False)
@@ -231,59 +230,6 @@ def _rests(steps: Array, hold: int, back: int) -> Iterator[int]:
     for r in np.flatnonzero((quiet[1:] < quiet[:-1]) & (steps[: len(quiet) - 1] > quiet[1:])) + 1:
         if quiet[r] <= STILL * steps[max(r - back, 0) : r].max():
             yield int(r)
-
-
-def lags(leader: Array, follower: Array, fps: float) -> Array:
-    """(M,) frames by which the follower's moves come after the leader's, for the moves that both make.
-
-    leader, follower: (N - 1,) steps. For each move (a peak of the leader's speed that falls to 0.3 of itself on both
-    sides) the times at which the speed passes half of its peak on the way up, peaks, and passes half on the way down;
-    of their three differences the one that is largest in size; inf where the follower makes no such move.
-    """
-    found = []
-    for a, b in bumps(leader):
-        low, high = max(a - 2 * window(fps), 0), min(b + 2 * window(fps), len(follower) - 1)
-        other = follower[low : high + 1]
-        own, its = _times(leader[a : b + 1]), _times(other)
-        if own is None:
-            continue
-        if its is None:
-            found.append(np.inf)
-            continue
-        apart = (low + its) - (a + own)
-        found.append(float(apart[np.argmax(np.abs(apart))]))
-    return np.array(found)
-
-
-def bumps(steps: Array) -> Iterator[tuple[int, int]]:
-    """First and last position of each single move: around a local maximum down to 0.3 of it on both sides."""
-    inner = np.flatnonzero((steps[1:-1] > steps[:-2]) & (steps[1:-1] >= steps[2:])) + 1
-    least = 0.1 * float(steps.max()) if len(steps) else 0.0
-    for p in inner[steps[inner] > least].tolist():
-        low = np.flatnonzero(steps[:p] <= BUMP * steps[p])
-        high = np.flatnonzero(steps[p:] <= BUMP * steps[p])
-        if not len(low) or not len(high):
-            continue
-        a, b = int(low[-1]), p + int(high[0])
-        if steps[a : b + 1].max() <= steps[p]:
-            yield a, b
-
-
-def _times(bump: Array) -> Array | None:
-    """(3,) times of half the peak going up, of the peak (parabola), and of half going down, in steps."""
-    p = int(np.argmax(bump))
-    if not 0 < p < len(bump) - 1:
-        return None
-    half = bump[p] / 2
-    up, down = np.flatnonzero(bump[:p] <= half), np.flatnonzero(bump[p:] <= half)
-    if not len(up) or not len(down):
-        return None
-    u, d = int(up[-1]), p + int(down[0])
-    bend = bump[p - 1] - 2 * bump[p] + bump[p + 1]
-    top = p + 0.5 * (bump[p - 1] - bump[p + 1]) / bend
-    rise = u + (half - bump[u]) / (bump[u + 1] - bump[u])
-    fall = d - (half - bump[d]) / (bump[d - 1] - bump[d])
-    return np.array([rise, top, fall])
 
 
 def pixels_a_unit(shot: Shot, posed: Pose, view: View, arrival: Arrival, points: Sequence[Point]) -> Array:

@@ -13,22 +13,22 @@ from math import ceil
 import numpy as np
 
 from constraints.overshoot import MOST, SETTLED
-from refine.body.arrival import Arrival, Track, bumps, dead_stops, lags, pixels_a_unit, swings, tracks, window
+from refine.body.arrival import Arrival, Track, dead_stops, pixels_a_unit, swings, tracks, window
 from refine.body.masses import Body
 from refine.body.response import Response
 from refine.body.settle import Landing, calmed, landed
 from refine.flags.flag import Cause, Flag, Severity
-from refine.flags.retime import later
+from refine.flags.overlap import overlapped, overlaps, taken
 from refine.flags.stage import Stage
+from refine.flags.touchdown import lands
 from refine.measure import carried
 from refine.rig import descendants
-from refine.shot import QUATERNION, Array, Shot
+from refine.shot import QUATERNION, Shot
 
 LATEST_PEAK = 1.4  # of the peak time, constraints.overshoot's window
 SLOWER = 1.5  # times its settling that a swing may take, to be one [judge]
 EYE_SETTLES = 0.25  # s [judge]
 TOO_FAST = 0.3  # of its own period: a move that takes no longer says more of itself than of its end [judge]
-FAMILIES_THAT_FOLLOW = ("arm", "forearm", "hand")  # driven from the trunk out; a head may lead (looks)
 HELD_PARTS = ("arm", "forearm", "hand", "leg", "shank", "foot")  # whose stop a contact further out explains
 
 
@@ -49,7 +49,7 @@ def find(stage: Stage) -> Iterator[Flag]:
     yield from _dead_stops(stage, body, moving)
     for track in moving:
         yield from _swings(stage, body, track)
-    yield from _overlaps(stage, body, moving)
+    yield from overlaps(stage, body, moving)
 
 
 # --- dead stop -------------------------------------------------------------------------------------------
@@ -80,11 +80,14 @@ def _stops(stage: Stage, body: Body, track: Track) -> Iterator[_Stop]:
         return
     reach, settle = ceil(LATEST_PEAK * peak), ceil(response.settled(SETTLED) * fps)
     for arrival in dead_stops(track, fps, ceil(peak), reach, settle, threshold["speed"]):
-        pixels = 0.0 if _exempt(stage, body, name, arrival.at) else _pixels(stage, track, arrival)
+        meant = _exempt(stage, body, name, arrival.at)
+        pixels = 0.0 if meant else _pixels(stage, track, arrival)
         least = threshold["px"] * _lines(stage)
-        if response.overshoot(arrival.speed * fps) * pixels >= least:  # the driven answer takes longer to find
+        if (
+            response.overshoot(arrival.speed * fps) * pixels >= least
+        ):  # the driven answer takes longer to find
             delta = response.landing(arrival.speed * fps, arrival.size)
-            if delta * pixels >= least:
+            if delta * pixels >= least and not lands(stage, name, arrival.at):
                 yield _Stop(arrival, response, delta, pixels)
 
 
@@ -184,64 +187,12 @@ def _settle(response: Response | None, fps: float) -> int:
     return ceil(SLOWER * (EYE_SETTLES if response is None else response.settled(SETTLED)) * fps)
 
 
-# --- missing overlap -------------------------------------------------------------------------------------
-
-
-def _overlaps(stage: Stage, body: Body, moving: list[Track]) -> Iterator[Flag]:
-    turning = {track.control: track for track in moving if track.kind == "rotation"}
-    threshold, fps = stage.thresholds["missing overlap"], stage.shot.fps
-    for name, track in turning.items():
-        if body.families.get(name) not in FAMILIES_THAT_FOLLOW:
-            continue
-        leader, due = body.leader(name, threshold["expected"] / 24)
-        if leader not in turning:
-            continue
-        steps = turning[leader].steps, track.steps
-        if stage.marked(name, "contact").any():
-            continue
-        apart = lags(*steps, fps)
-        close = np.abs(apart) < threshold.warn
-        if len(apart) < threshold["moves"] or close.mean() < threshold["share"]:
-            continue
-        if not _both_turn(*steps, threshold["deg"]):
-            continue
-        amount = float(np.median(np.abs(apart)))
-        message = (
-            f"moves in step with {leader}, {amount:.1f} frames apart in {close.sum()} of {len(apart)} moves: "
-            f"{due * fps:.1f} frames are due"
-        )
-        severity = threshold.severity(amount) or "warn"
-        yield Flag(
-            "missing overlap",
-            name,
-            None,
-            stage.range,
-            severity,
-            amount,
-            "frames",
-            Cause(name),
-            message + _taken(body),
-            f"let its keys come {due * fps:.0f} frames later",
-            threshold.warn / max(amount, threshold.error) * stage.attention(name),
-        )
-
-
-def _both_turn(leader: Array, follower: Array, least: float) -> bool:
-    """Whether both make moves of some size."""
-    turned = [(float(leader[a : b + 1].sum()), float(follower[a : b + 1].sum())) for a, b in bumps(leader)]
-    return bool(turned) and min(np.median(turned, axis=0)) >= least
-
-
 # --- shared ------------------------------------------------------------------------------------------------
 
 
 def _lines(stage: Stage) -> float:
     """px thresholds are for 1080 lines."""
     return stage.view.height / 1080
-
-
-def _taken(body: Body) -> str:
-    return " (its part is taken from its name)" if body.source == "name" else ""
 
 
 def _pixels(stage: Stage, track: Track, arrival: Arrival) -> float:
@@ -276,7 +227,7 @@ def _flag(
     keys = None if found is None else found.keys
     near = () if keys is None else (float(keys.frames[np.argmin(np.abs(keys.frames - at))]),)
     cause = Cause(track.control, channel, near)
-    text = message + _taken(body)
+    text = message + taken(body)
     return Flag(fault, track.control, channel, where, severity, *amount, cause, text, remedy, ratio)
 
 
@@ -327,20 +278,6 @@ def mend_overshoot(stage: Stage, flag: Flag) -> Shot | None:
                 upper = 0.0 if response is None else MOST * response.overshoot(arrival.speed * stage.shot.fps)
                 return calmed(stage.shot, stage.locks, arrival, stage.frames, upper / arrival.excursion)
     return None
-
-
-def overlapped(stage: Stage, flag: Flag) -> Iterator[Shot]:
-    """The shots in which a part and what it carries follow what leads them: by the lag due first, then near it."""
-    threshold = stage.thresholds["missing overlap"]
-    body = Body(stage.shot)
-    due = body.leader(flag.control, threshold["expected"] / 24)[1] * stage.shot.fps
-    for by in sorted(range(1, ceil(due) + 2), key=lambda frames: abs(frames - due)):
-        after = later(stage, flag.control, flag.frames, by)
-        if after is not None:
-            then = replace(stage, shot=after)
-            moving = tracks(after, stage.frames, {name for name in stage.order if body.row(name) is not None})
-            if all(other.control != flag.control for other in _overlaps(then, body, moving)):
-                yield after
 
 
 TRIES: dict[str, Callable[[Stage, Flag], Iterator[Shot]]] = {"missing overlap": overlapped}

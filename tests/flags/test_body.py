@@ -220,6 +220,18 @@ def test_a_stop_of_the_whole_figure_is_meant() -> None:
     assert len(found(figure(two, 24.0, int(keys.frames[-1]) + 2))) == 2
 
 
+@pytest.mark.parametrize("fps", RATES)
+@pytest.mark.parametrize("ground", [True, False], ids=["on the ground", "in the air"])
+def test_a_figure_that_comes_down_on_the_ground_may_stop(fps: float, ground: bool) -> None:
+    keys, arrival = dart(fps, -0.15)
+    lower = -0.15 if ground else -0.45  # later: then the stop wasn't on the ground
+    last = float(keys.frames[-1])
+    at = [*keys.frames.tolist(), last + fps, last + 2 * fps]
+    down = make_keys(at, [*keys.values[:, 0].tolist(), lower, lower], [0.0] * len(at))
+    stops = found(figure({("hips", "translation.y"): down}, fps, round(last + 2 * fps)), "dead stop")
+    assert [flag.frames[0] <= arrival <= flag.frames[1] for flag in stops] == ([] if ground else [True])
+
+
 @pytest.mark.parametrize("fps", [24.0, 30.0])
 def test_animation_on_twos_is_left_alone(fps: float) -> None:
     """Each drawing stands for two frames, and the last one for good."""
