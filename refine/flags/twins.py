@@ -6,6 +6,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ AIRBORNE = 0.05  # of the figure's height that its lowest point rises in a jump 
 BESIDE = 0.5  # s before and after a jump in which both sides get ready for it and land [judge]
 MOST_SHIFT = 3.0  # frames at 24 fps: what sides that aren't meant to move as one are apart [prac]
 SHIFTS = "1 to 3 frames"
+MARGIN = 0.9  # of the share that warns, under which a mend has to bring it [judge]
 FACE = ("eye", "eyes", "face", "lid", "lids", "brow", "brows", "mouth", "jaw", "ear", "ears")
 
 
@@ -141,10 +143,15 @@ def _twin_flag(
     )
 
 
-def _together(left: Array, right: Array, near: int) -> float:
-    """Share of the extremes of two paths (N, 3), along their main direction, that have one of the other side near."""
+def _together(left: Array, right: Array, near: int, among: NDArray[np.bool_] | None = None) -> float:
+    """Share of the extremes of two paths (N, 3), along their main direction, that have one of the other side near.
+
+    With `among` (N,) only those on such frames count.
+    """
     main = np.linalg.svd(left - left.mean(axis=0), full_matrices=False)[2][0]
     one, other = (_extremes(path @ main) for path in (left, right))
+    if among is not None:
+        one, other = one[among[one]], other[among[other]]
     if len(one) + len(other) < EXTREMES or not len(one) or not len(other):
         return 0.0
     apart = np.abs(one[:, None] - other[None, :])
@@ -211,17 +218,33 @@ def _free(shot: Shot, name: str) -> bool:
 
 
 def untwinned(stage: Stage, flag: Flag) -> Iterator[Shot]:
-    """The shots in which one side comes up to three frames later or earlier and both aren't twins there any more.
+    """The shots in which one side comes up to three frames later or earlier and both aren't twins any more.
 
-    The smallest shift first, later before earlier, the second side before the first.
+    The smallest shift after which extremes no longer count as together comes first, later before earlier, the second
+    side before the first; then smaller ones, which may do where moves are quick. All of it in the flag's range, then,
+    where what lies beside that keeps the sides together, over all frames.
     """
-    pair = (partners(stage.shot.controls)[flag.control], flag.control)
-    for size in range(1, max(round(MOST_SHIFT * stage.shot.fps / 24), 1) + 1):
-        for by in (size, -size):
-            for name in pair:
-                after = later(stage, name, flag.frames, by)
-                if after is not None and not _twinned(replace(stage, shot=after), flag):
-                    yield after
+    partner = partners(stage.shot.controls)
+    pair, near = (partner[flag.control], flag.control), max(round(stage.shot.fps / 24), 1)
+    most, least = round(MOST_SHIFT * stage.shot.fps / 24), MARGIN * stage.thresholds[TWINS].warn
+    sizes = (*range(near + 1, max(most, near + 1) + 1), *range(1, near + 1))
+    for frames in dict.fromkeys((flag.frames, stage.range)):
+        for size, sign, name in product(sizes, (1, -1), pair):
+            after = later(stage, name, frames, sign * size)
+            then = stage if after is None else replace(stage, shot=after)
+            if after is not None and not _twinned(then, flag) and _share(then, flag.control) < least:
+                yield after
+
+
+def _share(stage: Stage, name: str) -> float:
+    """Share of a side's extremes and its partner's that fall together, wherever both move alike for a second."""
+    paths = _paths(stage, name, partners(stage.shot.controls))
+    alike = np.zeros(len(stage.frames), np.bool_)
+    for a, b in [] if paths is None else _alike(stage, *paths, 0.0):
+        alike[a : b + 1] = True
+    if paths is None or not alike.any():
+        return 0.0
+    return _together(*paths, max(round(stage.shot.fps / 24), 1), alike)
 
 
 def _twinned(stage: Stage, flag: Flag) -> bool:

@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 
 from benchmarks.corpus import slopes_by
+from benchmarks.planted.coverage import measure_twins
+from benchmarks.planted.planted import Truth
 from refine.application import applied, proof
 from refine.changes import differences
 from refine.curve import bake
@@ -183,6 +185,9 @@ def test_the_smallest_shift_of_one_side_undoes_twins(fps: float, medium: str) ->
     result = mend(shot, Look(), [flag])
     assert result.mended == (flag,)
     assert flags(result.shot, TWINS) == []
+    truth = Truth((TWINS,), ("arm.L", "arm.R"), (), (0, shot.last_frame), 0.0)
+    assert measure_twins(shot, shot, truth) == 1.0  # [lib] extremes by scipy's find_peaks
+    assert measure_twins(result.shot, shot, truth) < 0.8
     changed = {(c.control, c.field) for c in differences(shot, result.shot)}
     assert {control for control, _ in changed} == {"arm.R"}
     if medium == "keyed":
