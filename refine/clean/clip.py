@@ -45,16 +45,10 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     """The shot's captured channels cleaned as the settings ask. InputError where there is nothing to clean."""
     from refine.clean.measured import findings, over_budget
 
-    raw = tracks(shot)
-    if not raw.groups:
-        remedy = "`refine suggest` mends keyed shots"
-        raise InputError(shot.name, "no channel has a sample for every frame", "captured motion", remedy)
-    if len(raw) < SHORTEST:
-        raise InputError(shot.name, f"{len(raw)} frames", f"{SHORTEST} frames or more")
-    lead = lead_in(raw)
-    bad, reference, result, smooth = _without_noise(shot, raw, lead, settings)
+    lead = _lead(shot)
+    bad, reference, result, smooth = _without_noise(shot, lead, settings)
     planting = planted(_within_limits(result, reference), reference, smooth.alike)
-    planting = replace(planting, shot=_led_in(planting.shot, raw, lead))
+    planting = replace(planting, shot=_led_in(planting.shot, shot, lead))
     told = findings(reference, planting, lead, bad, smooth, settings)
     aside = over_budget(told, settings)
     if aside:
@@ -62,6 +56,17 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     if settings.check:
         told = replace(told, flags=_flags(planting.shot, settings.camera))
     return _rewritten(planting, told, settings)
+
+
+def _lead(shot: Shot) -> int:
+    """Frames of the lead-in. InputError where there is nothing to clean."""
+    raw = tracks(shot)
+    if not raw.groups:
+        remedy = "`refine suggest` mends keyed shots"
+        raise InputError(shot.name, "no channel has a sample for every frame", "captured motion", remedy)
+    if len(raw) < SHORTEST:
+        raise InputError(shot.name, f"{len(raw)} frames", f"{SHORTEST} frames or more")
+    return lead_in(raw)
 
 
 def _flags(shot: Shot, camera: str | None) -> tuple[int, int]:
@@ -73,18 +78,24 @@ def _flags(shot: Shot, camera: str | None) -> tuple[int, int]:
     return found.count("warn"), found.count("error")
 
 
-def _without_noise(
-    shot: Shot, raw: Tracks, lead: int, settings: Settings
-) -> tuple[Wrong, Shot, Shot, Learnt]:
+def _without_noise(shot: Shot, lead: int, settings: Settings) -> tuple[Wrong, Shot, Shot, Learnt]:
     """What was wrong, the shot as captured and repaired there, the shot smoothed, and what was learnt of its noise.
 
     A function of its own, so that a long clip's tracks are let go before the shots are posed.
     """
-    bad, straight = wrong(raw.part(lead), round(settings.fill * raw.fps))
-    straight = _as_pinned(shot, raw.part(lead), straight, lead)
+    bad, straight = _straight(shot, lead, settings)
     smooth = _smoothed(shot, straight, bad, lead, settings)
-    reference = with_tracks(shot, _after(raw, lead, _repaired(straight, smooth)))
-    return bad, reference, with_tracks(shot, _after(raw, lead, smooth.tracks)), Learnt(smooth.parts)
+    straight = _repaired(straight, smooth)
+    reference = with_tracks(shot, _after(shot, lead, straight))
+    del straight  # as large as the clip
+    return bad, reference, with_tracks(shot, _after(shot, lead, smooth.tracks)), Learnt(smooth.parts)
+
+
+def _straight(shot: Shot, lead: int, settings: Settings) -> tuple[Wrong, Tracks]:
+    """What is wrong after the lead-in, and the tracks there without jumps."""
+    raw = tracks(shot).part(lead)
+    bad, straight = wrong(raw, round(settings.fill * raw.fps))
+    return bad, _as_pinned(shot, raw, straight, lead)
 
 
 def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleaned:
@@ -118,10 +129,11 @@ def _smoothed(shot: Shot, straight: Tracks, bad: Wrong, lead: int, settings: Set
         smooth = unpadded(in_stretches(*padded(straight, keep), settings), count)
     else:
         smooth = in_stretches(straight, keep, settings)
-    values = smooth.tracks.values.copy()
+    values = smooth.tracks.values
     for group in straight.groups:
         left = mask(bad.left[group], count)
         if left.any():
+            values = values.copy() if values is smooth.tracks.values else values
             at = np.ix_(np.array(group.rows), np.flatnonzero(left))
             values[at] = straight.values[at]
     return replace(smooth, tracks=replace(smooth.tracks, values=values))
@@ -184,16 +196,17 @@ def _repaired(straight: Tracks, smooth: Denoised) -> Tracks:
     return replace(straight, values=values)
 
 
-def _after(raw: Tracks, lead: int, rest: Tracks) -> Tracks:
-    """The whole clip again: the lead-in as it was, then the rest."""
+def _after(captured: Shot, lead: int, rest: Tracks) -> Tracks:
+    """The whole clip again: the lead-in as it was captured, then the rest."""
     if lead == 0:
         return rest
+    raw = tracks(captured)
     return replace(raw, values=np.concatenate([raw.values[:, :lead], rest.values], axis=1))
 
 
-def _led_in(shot: Shot, raw: Tracks, lead: int) -> Shot:
+def _led_in(shot: Shot, captured: Shot, lead: int) -> Shot:
     """The shot with its lead-in as it was: a first step may begin in it."""
-    return with_tracks(shot, _after(raw, lead, tracks(shot).part(lead))) if lead else shot
+    return with_tracks(shot, _after(captured, lead, tracks(shot).part(lead))) if lead else shot
 
 
 def _within_limits(shot: Shot, reference: Shot) -> Shot:

@@ -144,7 +144,7 @@ class _Tally:
             self.px = max(self.px, self._moved(pixels[worst], "px", point, frames[worst]), key=_size)
             if n in self.ends:
                 for ways, place in zip(self.ways, (old, new), strict=True):
-                    ways.append(place)
+                    ways.append(place.copy())  # a view would keep the whole block's pose
 
     def _turned(self, old: Array, new: Array, frames: Array) -> None:
         """The largest turn of a control in the world; of those that only go along the one that carries them."""

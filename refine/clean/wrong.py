@@ -34,17 +34,20 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
     every = {group: gaps(raw.of(group), raw.fps) for group in raw.groups}
     skipped = {group: mask(found, len(raw)) for group, found in every.items()}
     ends = {group: frozen_ends(raw.of(group), raw.fps) for group in raw.groups}
-    paths = {group: path(group, raw.of(group)) for group in raw.groups}
-    wild = {g: spikes(paths[g], skipped[g], raw.fps, _floor(g)) for g in raw.groups}
-    for group, found in every.items():
-        if found:
-            wild[group] |= bad_borders(paths[group], found, wild[group] | skipped[group], _floor(group))
+    wild = {group: _wild(group, raw, found, skipped[group]) for group, found in every.items()}
     straight, wraps = straightened(raw, {group: skipped[group] | wild[group] for group in raw.groups})
     short = {group: [gap for gap in found if len(gap) <= longest] for group, found in every.items()}
     long = {
         group: [gap for gap in found if len(gap) > longest] + ends[group] for group, found in every.items()
     }
     return Wrong(short, long, wild, wraps), straight
+
+
+def _wild(group: Group, raw: Tracks, found: list[Gap], skipped: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(N,) samples of a group that are spikes, or bad beside a gap."""
+    way, floor = path(group, raw.of(group)), _floor(group)
+    wild = spikes(way, skipped, raw.fps, floor)
+    return wild | bad_borders(way, found, wild | skipped, floor) if found else wild
 
 
 def _floor(group: Group) -> float:
