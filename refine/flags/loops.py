@@ -16,14 +16,27 @@ import numpy as np
 from refine.curve import evaluate
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.stage import Stage
+from refine.limbs.planting import minimum_jerk
 from refine.measure import most_moved
-from refine.pinned import pinned_keys, within
-from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Channel, Control, Keys, Segment, Shot
+from refine.pinned import concerning, pinned_keys, within
+from refine.shot import (
+    QUATERNION,
+    ROTATIONS,
+    TRANSLATIONS,
+    Array,
+    Channel,
+    Control,
+    Keys,
+    Segment,
+    Shot,
+    frozen,
+)
 
 FAULT = "loop seam"
 TURN = 360.0  # deg
 INSTANT = 1e-4  # frames over which a slope is taken at the seam
 TRAVELS = 0.5  # of the range: a root that ends as far from where it began goes somewhere [judge]
+BACK = 1.0  # s over which a baked channel is led back at its end [judge]
 USUAL = 3.0  # times the shot's own breaks that a baked seam may be (95 % of them are within one) [judge]
 
 
@@ -73,6 +86,8 @@ def _flag(stage: Stage, control: Control, channel: Channel) -> Flag | None:
     where = stage.shot.first_frame, stage.shot.last_frame
     cause = Cause(control.name, channel.name, (last,))
     remedy = f"give the key at {last:g} the value and the slope of the first one"
+    if channel.keys is None:
+        remedy = "lead its end back to where the first frame continues it"
     if channel.keys is not None and last < stage.shot.last_frame + 1:
         remedy = f"set a key at {stage.shot.last_frame + 1} with the value and the slope of the first one"
     ratio = threshold.ratio(amount) * stage.attention(control.name)
@@ -152,13 +167,15 @@ def _break(values: Array) -> Array:
 
 def closed(stage: Stage, flag: Flag) -> Shot | None:
     """The shot with value and slope of the last key equal to the first one's; the first is changed where the last
-    may not be. None where there is no key on the frame after the last one, or both are held.
+    may not be. A baked channel is led back over its last second.
+
+    None where there is no key on the frame after the last one, or both are held.
     """
     assert flag.channel is not None
     shot, control = stage.shot, stage.control(flag.control)
     channel = control.channel(flag.channel)
     if channel is None or channel.keys is None:
-        return None
+        return None if channel is None else _led_back(stage, flag.control, channel)
     keys = channel.keys
     first, last = keys.index(shot.first_frame), keys.index(shot.last_frame + 1.0)
     seam = _seam(shot, control, channel)
@@ -173,6 +190,29 @@ def closed(stage: Stage, flag: Flag) -> Shot | None:
         if not held[k] and not _accented(shot, flag.control, float(keys.frames[k])) and within(channel, new):
             return shot.with_channel(flag.control, new)
     return None
+
+
+def _led_back(stage: Stage, name: str, channel: Channel) -> Shot | None:
+    """The shot with the end of a baked channel led back to where the first frame continues it, as a minimum-jerk move.
+
+    None where the seam isn't a gap of one number, and where a pin, a mark or a limit holds what would move.
+    """
+    seam, samples = _seam(stage.shot, stage.control(name), channel), channel.samples
+    if seam is None or samples is None or samples.shape[1] > 1:
+        return None
+    count = min(round(BACK * stage.shot.fps), len(samples) // 2)
+    low, high = len(samples) - count + stage.shot.first_frame, stage.shot.last_frame
+    pins = concerning(stage.locks.pins, name, channel.name)
+    pinned = any(low - 1 < pin.frames[1] and pin.frames[0] < high + 1 for pin in pins)
+    if pinned or stage.marked(name, "accent", "contact", "hold")[-count:].any():
+        return None
+    share = minimum_jerk(
+        np.arange(1, count + 1) / (count + 0.5)
+    )  # the seam is half a frame after the last sample
+    led = samples.copy()
+    led[-count:] += share[:, None] * seam.gap
+    new = replace(channel, samples=frozen(led))
+    return stage.shot.with_channel(name, new) if within(channel, new) else None
 
 
 def _set(keys: Keys, k: int, value: Array, slope: Array) -> Keys:

@@ -154,3 +154,25 @@ def test_slopes_set_across_the_seam_break_no_habit_and_a_key_beside_it_still_doe
     faulty = shot.with_channel("arm2", Channel("rotation.z", channels[2].changed(values=values)))
     (flag,) = key_family.find(stage_of(faulty, Look()))
     assert (flag.fault, flag.control, flag.cause.frames) == ("moved key", "arm2", (frames[5],))
+
+
+@pytest.mark.parametrize("fps", FPS)
+def test_a_baked_end_is_led_back_to_its_start_over_the_last_second_and_pins_forbid_it(fps: float) -> None:
+    last = round(4 * fps) - 1
+    phase = 2 * np.pi * np.arange(last + 1) / (last + 1)
+    closed = (20.0 * np.sin(phase) + 3.0 * np.cos(2 * phase))[:, None]
+    second = round(fps)
+    ramp = np.zeros_like(closed)
+    ramp[-second:, 0] = 2.0 * np.arange(1, second + 1) / second
+    drifting = Channel("rotation.z", samples=frozen(closed + ramp))
+    shot = replace(shot_of(drifting, fps=fps), last_frame=last)
+    (flag,) = flags(shot)
+    after = MENDS[flag.fault](stage_of(shot, Look()), flag)
+    assert after is not None
+    assert flags(after) == []
+    led = after.controls[0].channels[0].samples
+    assert led is not None
+    np.testing.assert_array_equal(led[:-second], closed[:-second])
+    assert np.linalg.norm(led - closed) < tolerances.LED_BACK * np.linalg.norm(ramp)
+    pinned = replace(shot, pins=(Pin("arm", None, (float(last), float(last))),))
+    assert MENDS[flag.fault](stage_of(pinned, Look()), flag) is None
