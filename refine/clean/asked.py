@@ -26,6 +26,8 @@ def settings(
     """What the options ask for; None is what wasn't given. InputError for a number out of bounds."""
     if within is not None and not keys:
         raise InputError("--within", "given without --keys", remedy="add --keys, whose tolerance it is")
+    if keep_below is not None and strength != 1.0:
+        raise InputError("--strength", "given together with --keep-below", "one of the two")
     _check("--strength", strength, 0.0, STRONGEST)
     _check("--fill", fill, 0.0, math.inf)
     _check("--keep-below", keep_below, SLOWEST, math.inf)

@@ -18,7 +18,7 @@ from refine.clean import inputs, journal, lock, page, schedule, summary, table
 from refine.clean.inputs import Source
 from refine.clean.journal import Entry
 from refine.clean.progress import Progress, Say
-from refine.clean.record import digest
+from refine.clean.record import digest, findings_of, plain
 from refine.clean.settings import Settings
 from refine.clean.summary import Clip
 from refine.clean.work import Cleaner, Failure, Job, Outcome, failed
@@ -226,6 +226,10 @@ class _Batch:
             target.unlink(missing_ok=True)
 
     def _finish(self, source: Source, outcome: Outcome) -> None:
+        if (
+            outcome.findings is not None
+        ):  # in the digits of the journal, so that a resumed run's report is the same
+            outcome = replace(outcome, findings=findings_of(plain(outcome.findings)))
         digests = {place: hashlib.sha256(data).hexdigest() for place, data in outcome.files}
         clip = self._clip(source, outcome, tuple(digests))
         self.clips[source.place] = clip

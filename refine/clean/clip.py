@@ -25,11 +25,13 @@ from refine.clean.stretches import in_stretches
 from refine.clean.tracks import Group, Tracks, tracks, with_tracks
 from refine.clean.wrong import Wrong, wrong
 from refine.errors import InputError
+from refine.limbs.limb import limbs, metres_per_unit
 from refine.pose import pose
 from refine.shot import Channel, Control, Shot, frozen
 from refine.view import view
 
 Mask = NDArray[np.bool_]
+FEW = 50  # frames on which a figure is measured
 SHORTEST = 16  # frames: of fewer nothing can be told from noise
 
 
@@ -67,6 +69,13 @@ def _lead(shot: Shot) -> int:
     if len(raw) < SHORTEST:
         raise InputError(shot.name, f"{len(raw)} frames", f"{SHORTEST} frames or more")
     return lead_in(raw)
+
+
+def _to_scale(shot: Shot) -> Shot:
+    """The shot with the metres a unit that it was measured by: a shot file says them, captured files mostly don't."""
+    step = max(len(shot.frames) // FEW, 1)
+    metres, stated = metres_per_unit(shot, limbs(shot, pose(shot, shot.frames[::step])))
+    return shot if stated else replace(shot, metres_per_unit=metres)
 
 
 def _flags(shot: Shot, camera: str | None) -> tuple[int, int]:
@@ -112,7 +121,7 @@ def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleane
     seen = None
     if settings.within.unit == "px" and settings.camera is not None:
         seen = view(shot, pose(shot, shot.frames), settings.camera)
-    shot = reduced(shot, settings.within, touchdowns, seen)
+    shot = _to_scale(reduced(shot, settings.within, touchdowns, seen))
     count = sum(len(ch.keys) for c in shot.controls for ch in c.channels if ch.keys is not None)
     return Cleaned(shot, replace(told, keys=count, keys_per_second=count * shot.fps / len(shot.frames)))
 

@@ -5,7 +5,7 @@ Moves are counted from the samples as captured, gaps and spikes led through: wha
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from refine.clean.plant import Planting, drift
 from refine.clean.settings import Settings
 from refine.clean.tracks import Group
 from refine.clean.wrong import Wrong
-from refine.limbs.limb import limbs, metres_per_unit
+from refine.limbs.limb import Limb, limbs, metres_per_unit
 from refine.limbs.planted import runs
 from refine.measure import marked_points
 from refine.pose import Point, Pose, pose
@@ -26,7 +26,7 @@ from refine.view import project, view
 
 BLOCK = 4096  # frames posed at once
 FEW = 50  # frames on which a figure is measured
-ACCENT = 3.0  # [judge] times its usual speed: a peak of an end of the body above that is an accent
+ACCENT = 3.0  # [judge] times its usual speed: a peak of a hand, a foot or a head above that is an accent
 HIGHEST = 5  # accents of each end that are looked at
 ACROSS = 1 / 15  # s over which a speed is taken, so that noise is a small part of it
 
@@ -36,8 +36,9 @@ def findings(
 ) -> Findings:
     """All that is told of a clip; `before` are the samples as captured, repaired where they were wrong."""
     after = planting.shot
-    metres, _ = metres_per_unit(before, limbs(before, _few(before)))
-    tally = _Tally(before, metres, settings.camera)
+    every = limbs(before, _few(before))
+    metres, stated = metres_per_unit(before, every)
+    tally = _Tally(before, every, metres, settings.camera)
     for frames in _blocks(before):
         tally.add(before, after, frames)
     kept, accent = tally.accents()
@@ -71,6 +72,7 @@ def findings(
         drift=(drift(before, planting.contacts), planting.drift[1]),
         kept_speed=kept,
         slowest_accent=accent,
+        notes=() if stated else (f"1 unit is taken as {metres:.4g} m, by the length of the legs",),
     )
 
 
@@ -116,7 +118,7 @@ def _blocks(shot: Shot) -> Iterator[Array]:
 class _Tally:
     """What is gathered over the blocks: the largest moves, and the ways of the ends of the body."""
 
-    def __init__(self, shot: Shot, metres: float, camera: str | None) -> None:
+    def __init__(self, shot: Shot, every: Sequence[Limb], metres: float, camera: str | None) -> None:
         self.metres, self.camera, self.fps, self.first = metres, camera, shot.fps, shot.first_frame
         self.mm = Moved(0.0, "mm", "", shot.first_frame)
         self.px = Moved(0.0, "px", "", shot.first_frame)
@@ -125,7 +127,9 @@ class _Tally:
         below = children(shot)
         self.points = [point for control in shot.controls for point in marked_points(control)]
         self.at = {control.name: i for i, control in enumerate(shot.controls)}
-        self.ends = [n for n, point in enumerate(self.points) if not below[point.control]]
+        named = {limb.end for limb in every} or {name for name, under in below.items() if name and not under}
+        heads = {control.name for control in shot.controls if control.part == "head"}
+        self.ends = [n for n, point in enumerate(self.points) if point.control in named | heads]
         self.ways: tuple[list[Array], list[Array]] = ([], [])
 
     def add(self, before: Shot, after: Shot, frames: Array) -> None:

@@ -16,7 +16,7 @@ from refine.clean.work import Failure, Status
 from refine.formats import SIDE_ENDING, side_path
 
 SCHEMA = "motion-refine/clean/1"
-LOST_SPEED = 0.97  # of an accent's peak speed: below it the accent is worth a look [judge]
+LOST_SPEED = 0.9  # of an accent's peak speed: below it the accent is worth a look [judge]
 SLIDES = 100.0  # mm/s that planted points still move in the median: feet as captured roll by 40 to 80 [judge]
 _ORDER: tuple[Status, ...] = ("failed", "set aside", "cleaned")
 _TOLD = 12  # clips that the short list names
