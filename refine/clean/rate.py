@@ -30,7 +30,7 @@ from refine.shot import (
 PASS = 0.9  # of half the slower rate: half of this frequency is left
 LOBES = 12  # zero crossings of the sinc to each side
 BETA = 8.0  # of the window: what is stopped is below -80 dB
-BLOCK = 1 << 16  # frames made at once
+BLOCK = 1 << 13  # frames made at once, each from hundreds when the rate falls: what stays in memory
 
 
 def at_rate(shot: Shot, fps: float) -> Shot:
