@@ -34,9 +34,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchmarks.corpus import captured, continuous
-from refine.clean.keys_fit import Lanes, triangle
-from refine.clean.keys_place import placed
-from refine.clean.reduce import Reduction, even, reduced, reductions
+from refine.clean.keys.fit import Lanes, triangle
+from refine.clean.keys.place import placed
+from refine.clean.keys.reduce import Reduction, even, reduced, reductions
 from refine.clean.settings import Amount, amount
 from refine.formats import read, write
 from refine.shot import Channel, Shot, frozen

@@ -400,9 +400,9 @@ def clean(
     A clip that can't be cleaned never stops the others; it is listed, and the exit code is 4.
     """
     outputs.one_thread()  # before anything that computes is loaded
-    from refine.clean.asked import settings as asked
-    from refine.clean.batch import Request, run
-    from refine.clean.summary import document, lines
+    from refine.clean.folder.asked import settings as asked
+    from refine.clean.folder.batch import Request, run
+    from refine.clean.report.summary import document, lines
     from refine.errors import InputError
 
     if scheduler is not None and jobs != 1:

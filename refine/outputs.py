@@ -17,7 +17,7 @@ from refine.errors import InputError
 
 if TYPE_CHECKING:  # annotations only, see cli
     from refine.changes import Applied
-    from refine.clean.batch import Run
+    from refine.clean.folder.batch import Run
     from refine.compare import Comparison
     from refine.flags.flag import Flag
     from refine.flags.look import Look

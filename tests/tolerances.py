@@ -376,7 +376,7 @@ FORM = 1e-4
 
 # --- the scoreboard's planted faults --------------------------------------------------------------------------
 
-# Share: planted sizes are found by bisection to 2 %; a foot led by its leg, or a step among keys, is as near as it gets.
+# Share: planted sizes are found by bisection to 2 %; a foot led by its leg, or a step among keys, comes no nearer.
 PLANTED = 0.1
 
 # Share: an estimate of noise's power from 48 frames, whose cut-off is sharp, against a filter's that isn't.

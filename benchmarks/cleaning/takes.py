@@ -1,6 +1,6 @@
 """A folder of takes to clean: the open clips with faults of known size planted in them.
 
-    python -m benchmarks.cleaning.takes FOLDER [--seconds N]
+python -m benchmarks.cleaning.takes FOLDER [--seconds N]
 """
 
 from __future__ import annotations

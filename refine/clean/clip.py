@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.denoise import Denoised, Keep, Learnt
+from refine.clean.feet.plant import Planting, planted
 from refine.clean.findings import Findings
 from refine.clean.gaps import lead_in, mask
+from refine.clean.keys.reduce import reduced
 from refine.clean.loop import padded, unpadded
-from refine.clean.plant import Planting, planted
 from refine.clean.rate import at_rate
-from refine.clean.reduce import reduced
 from refine.clean.settings import Settings
 from refine.clean.stretches import in_stretches
 from refine.clean.tracks import Group, Tracks, tracks, with_tracks

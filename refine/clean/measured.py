@@ -10,9 +10,9 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from refine.clean.denoise import QUIET, Learnt, Part
+from refine.clean.feet.plant import Planting, drift
 from refine.clean.findings import Findings, Moved, Span
 from refine.clean.gaps import Gap
-from refine.clean.plant import Planting, drift
 from refine.clean.settings import Settings
 from refine.clean.tracks import Group
 from refine.clean.wrong import Wrong

@@ -68,22 +68,30 @@ def together(stage: Stage, flag: Flag) -> Shot | None:
 
 
 def _onto(stage: Stage, pair: tuple[str, str], flag: Flag, gaze: Gaze) -> Shot | None:
-    """The shot with each look of the eyes that is off and meets the flag shifted onto the target of a gaze.
+    """The shot with the look of each eye that is off, as far as the flag goes, shifted onto the target of a gaze.
 
     An eye that looks where it should stays: turning it too would take the blame off the other.
     """
+    first, last = max(gaze.frames[0], flag.frames[0]), min(gaze.frames[1], flag.frames[1])
+    inside = (stage.frames >= first) & (stage.frames <= last)
     at = np.flatnonzero((stage.frames >= gaze.frames[0]) & (stage.frames <= gaze.frames[1]))
     shot, moved = stage.shot, False
     for name in pair:
         g, aim = looking(stage, name), wanted(stage, gaze, name)
         assert g is not None
-        for a, b, middle in fixations(errors(g[at], aim[at]), stage.shot.fps):
-            where = int(stage.frames[at[a]]), int(stage.frames[at[b]])
-            if _overlap(where, flag.frames) and np.linalg.norm(middle) >= BLAME * flag.amount:
-                shifted = _shifted(_with(stage, shot), name, where, aim)
-                if shifted is None:
-                    return None
-                shot, moved = shifted, True
+        error = errors(g, aim)
+        if np.linalg.norm(np.median(error[inside], axis=0)) < BLAME * flag.amount:
+            continue
+        looks = [
+            (int(stage.frames[at[a]]), int(stage.frames[at[b]]))
+            for a, b, _ in fixations(error[at], stage.shot.fps)
+        ]
+        met = [(first, last), *(look for look in looks if _overlap(look, (first, last)))]
+        whole = min(a for a, _ in met), max(b for _, b in met)
+        shifted = _shifted(_with(stage, shot), name, whole, aim)
+        if shifted is None:
+            return None
+        shot, moved = shifted, True
     return shot if moved else None
 
 
@@ -96,7 +104,7 @@ def _with(stage: Stage, shot: Shot) -> Stage:
     return stage if shot is stage.shot else replace(stage, shot=shot)
 
 
-def _shifted(stage: Stage, name: str, look: tuple[int, int], aim: Array) -> Shot | None:
+def _shifted(stage: Stage, name: str, look: tuple[float, float], aim: Array) -> Shot | None:
     """The shot with the angles of a control shifted on its keys of a look, so that it looks along `aim` (N, 3).
 
     None where it has no keys there, a pin or a mark holds one of them, limits forbid it, or it wouldn't be better.
@@ -124,7 +132,7 @@ def _shifted(stage: Stage, name: str, look: tuple[int, int], aim: Array) -> Shot
     return now.shot if kept and after < before / 2 else None
 
 
-def _whole_look(stage: Stage, name: str, look: tuple[int, int], aim: Array) -> tuple[float, float]:
+def _whole_look(stage: Stage, name: str, look: tuple[float, float], aim: Array) -> tuple[float, float]:
     """A look with the keys that bound it: those beside it at which the control is off by about the same.
 
     A dart starts on the look's last key and hides the frames around it; left where it was, that key would let the

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks.clean_keys import Class, fewest, segments
-from refine.clean.keys_fit import Lanes
+from refine.clean.keys.fit import Lanes
 from refine.shot import Array
 
 

@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from refine.clean import batch
+from refine.clean.folder import batch
 from tests.clean.stand_in import cleaned
 
 ROOT = Path(__file__).parents[2]

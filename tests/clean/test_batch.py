@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from refine.clean import batch, journal, lock
-from refine.clean.batch import Request, Run, run
+from refine.clean.folder import batch, journal, lock
+from refine.clean.folder.batch import Request, Run, run
 from refine.clean.settings import Settings
 from refine.errors import InputError
 from tests.clean import driver
@@ -219,7 +219,7 @@ def test_two_runs_into_one_folder_refuse_each_other(takes: Path) -> None:
 
 
 def test_the_lock_of_a_killed_process_is_free(tmp_path: Path) -> None:
-    code = "import sys, time; from refine.clean import lock; from pathlib import Path\n"
+    code = "import sys, time; from refine.clean.folder import lock; from pathlib import Path\n"
     code += "with lock.held(Path(sys.argv[1])): print('held', flush=True); time.sleep(60)"
     command = [sys.executable, "-c", code, str(tmp_path)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, env=driver.environment()) as process:

@@ -13,9 +13,9 @@ from benchmarks.cleaning.truth import raw, truth
 from benchmarks.corpus import captured
 from refine.clean.clip import SHORTEST, cleaned
 from refine.clean.denoise import Keep, denoised
+from refine.clean.feet.plant import Planting
 from refine.clean.findings import Findings, Moved
 from refine.clean.measured import findings
-from refine.clean.plant import Planting
 from refine.clean.settings import Amount, Settings
 from refine.clean.tracks import tracks
 from refine.clean.wrong import Wrong

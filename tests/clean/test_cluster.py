@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from refine.clean import cluster, journal
-from refine.clean.batch import Request, Run, run
+from refine.clean.folder import cluster, journal
+from refine.clean.folder.batch import Request, Run, run
 from refine.clean.settings import Settings
 from refine.errors import InputError
 from tests.clean import driver

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from refine.clean.inputs import check_places, found
+from refine.clean.folder.inputs import check_places, found
 from refine.errors import InputError
 from tests.clean.stand_in import write_clip
 

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from refine.clean import batch, journal
-from refine.clean.batch import Request
+from refine.clean.folder import batch, journal
+from refine.clean.folder.batch import Request
 from refine.clean.settings import Settings
 from refine.cli import main
 from tests.clean import driver

@@ -13,10 +13,10 @@ from scipy.signal import find_peaks
 from scipy.spatial.transform import Rotation
 
 from benchmarks.corpus import clip_at
-from refine.clean import reduce
-from refine.clean.keys_lanes import turns
-from refine.clean.keys_measure import carried, form, measured, millimetres
-from refine.clean.reduce import reduced, reductions
+from refine.clean.keys import reduce
+from refine.clean.keys.lanes import turns
+from refine.clean.keys.measure import carried, form, measured, millimetres
+from refine.clean.keys.reduce import reduced, reductions
 from refine.clean.settings import Amount, Unit
 from refine.curve import sample
 from refine.errors import InputError

@@ -13,12 +13,12 @@ from xml.etree import ElementTree
 import pytest
 
 from refine.clean.findings import Findings, Moved, Span
-from refine.clean.page import page
-from refine.clean.progress import Progress, spoken
+from refine.clean.folder.progress import Progress, spoken
+from refine.clean.folder.work import Failure
+from refine.clean.report.page import page
+from refine.clean.report.summary import LOST_SPEED, SLIDES, Clip, document, lines, ordered, totals
+from refine.clean.report.table import as_csv, as_parquet, table
 from refine.clean.settings import Amount, Settings
-from refine.clean.summary import LOST_SPEED, SLIDES, Clip, document, lines, ordered, totals
-from refine.clean.table import as_csv, as_parquet, table
-from refine.clean.work import Failure
 from tests.cli.console import validator
 
 SOUND = Findings(

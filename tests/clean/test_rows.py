@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from refine.clean import rows
-from refine.clean.rows import LEAST, with_samples
+from refine.clean.folder import rows
+from refine.clean.folder.rows import LEAST, with_samples
 from refine.formats import parsed
 from refine.shot import Array, Shot, frozen
 from tests.clean.stand_in import HEADER

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from refine.clean.batch import Request, Run, run
-from refine.clean.schedule import THREADS, in_processes, single_threads
+from refine.clean.folder.batch import Request, Run, run
+from refine.clean.folder.schedule import THREADS, in_processes, single_threads
+from refine.clean.folder.work import Job
 from refine.clean.settings import Settings
-from refine.clean.work import Job
 from tests.clean import driver
 from tests.clean.stand_in import cleaned, write_clip
 from tests.cli.console import folder

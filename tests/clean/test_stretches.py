@@ -14,9 +14,9 @@ from benchmarks.planted.contacts import stepping
 from refine.clean import stretches
 from refine.clean.branches import alongside
 from refine.clean.clip import cleaned
+from refine.clean.feet.plant import drift, planted
 from refine.clean.findings import Findings
 from refine.clean.noise import grid
-from refine.clean.plant import drift, planted
 from refine.clean.settings import Amount, Settings
 from refine.clean.tracks import Group, quaternions, tracks, with_tracks
 from refine.shot import QUATERNION, Array, Channel, Control, Mark, Pin, Shot, frozen

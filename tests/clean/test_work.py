@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from refine.clean import rows
-from refine.clean import work as working
 from refine.clean.findings import Findings
-from refine.clean.record import findings_of, plain
+from refine.clean.folder import rows
+from refine.clean.folder import work as working
+from refine.clean.folder.work import FAULT, Cleaner, Job, Outcome, work
+from refine.clean.report.record import findings_of, plain
 from refine.clean.settings import Amount, Settings
-from refine.clean.work import FAULT, Cleaner, Job, Outcome, work
 from refine.formats import read
 from refine.shot import Channel, Control, Mark, Shot, frozen
 from tests.clean import stand_in

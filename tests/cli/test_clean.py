@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from refine.clean import batch
 from refine.clean.findings import Findings
+from refine.clean.folder import batch
 from refine.clean.settings import Amount, Settings
 from refine.formats import read
 from refine.shot import Shot

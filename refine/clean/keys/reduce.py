@@ -14,10 +14,10 @@ from types import MappingProxyType
 
 import numpy as np
 
-from refine.clean.keys_fit import Lanes, Mask
-from refine.clean.keys_lanes import Group, Piece, groups, keyed, moving, pieces_of
-from refine.clean.keys_measure import Measure, deviations, measured, millimetres
-from refine.clean.keys_place import placed, repaired
+from refine.clean.keys.fit import Lanes, Mask
+from refine.clean.keys.lanes import Group, Piece, groups, keyed, moving, pieces_of
+from refine.clean.keys.measure import Measure, deviations, measured, millimetres
+from refine.clean.keys.place import placed, repaired
 from refine.clean.settings import Amount
 from refine.errors import InputError
 from refine.rig import descendants

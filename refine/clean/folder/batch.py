@@ -14,14 +14,15 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from refine.clean import inputs, journal, lock, page, schedule, summary, table
-from refine.clean.inputs import Source
-from refine.clean.journal import Entry
-from refine.clean.progress import Progress, Say
-from refine.clean.record import digest, findings_of, plain
+from refine.clean.folder import inputs, journal, lock, schedule
+from refine.clean.folder.inputs import Source
+from refine.clean.folder.journal import Entry
+from refine.clean.folder.progress import Progress, Say
+from refine.clean.folder.work import Cleaner, Failure, Job, Outcome, failed
+from refine.clean.report import page, summary, table
+from refine.clean.report.record import digest, findings_of, plain
+from refine.clean.report.summary import Clip
 from refine.clean.settings import Settings
-from refine.clean.summary import Clip
-from refine.clean.work import Cleaner, Failure, Job, Outcome, failed
 from refine.errors import InputError
 from refine.storage import new_file, new_folder, replace_file
 from refine.suggestion import json_text
@@ -111,7 +112,7 @@ def _workers(
 ) -> Iterator[Callable[[Iterator[Job]], Generator[Outcome, None, None]]]:
     """Who does the work, ready to begin."""
     if request.scheduler is not None:
-        from refine.clean import cluster
+        from refine.clean.folder import cluster
 
         with cluster.connected(request.scheduler, say) as client:
             yield lambda jobs: cluster.shared_out(jobs, client)

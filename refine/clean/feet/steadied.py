@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from refine.clean.footing import paths
+from refine.clean.feet.footing import paths
 from refine.clean.noise import estimated, liveliness
 from refine.clean.smoother import smoothed
 from refine.limbs.planted import Planted

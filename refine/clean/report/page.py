@@ -13,8 +13,8 @@ from html import escape
 from importlib import resources
 
 from refine.clean.findings import Findings, Span
+from refine.clean.report.summary import LOST_SPEED, Clip, counted, largest, ordered, spoken_move, spot, totals
 from refine.clean.settings import Settings
-from refine.clean.summary import LOST_SPEED, Clip, counted, largest, ordered, spoken_move, spot, totals
 from refine.review import svg
 from refine.review.svg import BLUE, FAINT, INK, PAPER, VERMILLION, Scale, round_step
 
@@ -56,7 +56,7 @@ def page(clips: Sequence[Clip], settings: Settings) -> str:
         _section("Look at these first", first, scales, settings),
         _section("Nothing stands out", rest, scales, settings),
     ]
-    style = resources.files("refine.clean").joinpath("page.css").read_text("utf-8")
+    style = resources.files("refine.clean.report").joinpath("page.css").read_text("utf-8")
     head = '<meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
     head += f"<title>Cleaned motion: {counted(len(clips), 'clip')}</title><style>\n{style}</style>"
     body = "\n".join(parts)

@@ -19,8 +19,8 @@ from contextlib import contextmanager, suppress
 from itertools import count
 from typing import Any
 
-from refine.clean.record import version
-from refine.clean.work import Failure, Job, Outcome, failed, work
+from refine.clean.folder.work import Failure, Job, Outcome, failed, work
+from refine.clean.report.record import version
 from refine.errors import InputError
 
 CONNECT = 5.0  # s until a scheduler that doesn't answer counts as not there

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from refine.clean.keys_fit import Fit, Indices, Lanes, Mask, triangle
-from refine.clean.keys_measure import Carried, Measure, carried, form
+from refine.clean.keys.fit import Fit, Indices, Lanes, Mask, triangle
+from refine.clean.keys.measure import Carried, Measure, carried, form
 from refine.clean.settings import Amount
 from refine.rig import positions
 from refine.shot import QUATERNION, Array, Channel, Control, Shot, make_keys

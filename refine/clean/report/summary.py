@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from refine.clean.findings import Findings, Moved, Span
-from refine.clean.record import Json, plain, plain_settings
+from refine.clean.folder.work import Failure, Status
+from refine.clean.report.record import Json, plain, plain_settings
 from refine.clean.settings import Settings
-from refine.clean.work import Failure, Status
 from refine.formats import SIDE_ENDING, side_path
 
 SCHEMA = "motion-refine/clean/1"

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from refine.clean.footing import Footing, footing, found, marked, paths
-from refine.clean.planted_limb import LimbMover, Moved, Samples, joint_points
-from refine.clean.steadied import steadied
+from refine.clean.feet.footing import Footing, footing, found, marked, paths
+from refine.clean.feet.planted_limb import LimbMover, Moved, Samples, joint_points
+from refine.clean.feet.steadied import steadied
 from refine.held import Locks
 from refine.limbs.limb import Limb, limbs, metres_per_unit
 from refine.limbs.planted import Planted, runs

@@ -18,10 +18,10 @@ from typing import Literal, Protocol
 
 import numpy as np
 
-from refine.clean import rows
 from refine.clean.findings import Findings
-from refine.clean.inputs import KEYED_ENDING
-from refine.clean.record import plain, version
+from refine.clean.folder import rows
+from refine.clean.folder.inputs import KEYED_ENDING
+from refine.clean.report.record import plain, version
 from refine.clean.settings import Settings
 from refine.errors import InputError, NoSolution, RefineError
 from refine.formats import (

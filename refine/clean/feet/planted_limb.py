@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.clean.footing import BLEND, BLOCK, Footing, moves_of
+from refine.clean.feet.footing import BLEND, BLOCK, Footing, moves_of
 from refine.held import Locks
 from refine.limbs.limb import Limb
 from refine.limbs.planted import runs

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from refine.clean.keys_fit import Fit, Indices, Lanes, Mask, fit, layout
+from refine.clean.keys.fit import Fit, Indices, Lanes, Mask, fit, layout
 from refine.shot import Array
 
 # [judge] all.

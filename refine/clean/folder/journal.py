@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from refine.clean.findings import Findings
-from refine.clean.record import findings_of, plain
-from refine.clean.work import Status
+from refine.clean.folder.work import Status
+from refine.clean.report.record import findings_of, plain
 from refine.errors import InputError
 from refine.storage import new_file
 

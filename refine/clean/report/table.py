@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from refine.clean.findings import Findings
-from refine.clean.summary import Clip, largest, length, ordered
+from refine.clean.report.summary import Clip, largest, length, ordered
 
 # Column, its kind, and how it is read off the findings; lengths are frames, the units stand in the names.
 _Read = Callable[[Findings], Any]

@@ -16,7 +16,7 @@ from contextlib import contextmanager
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 
-from refine.clean.work import Failure, Job, Outcome, failed, work
+from refine.clean.folder.work import Failure, Job, Outcome, failed, work
 
 TRIES = 2  # of a job that may have ended its process, with nothing beside it
 AHEAD = 2  # jobs handed out for each process: one it works on, one that waits, so that none stands idle

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from refine.clean.keys_fit import triangle
+from refine.clean.keys.fit import triangle
 from refine.clean.settings import Amount
 from refine.curve import sample
 from refine.limbs.limb import limbs, metres_per_unit

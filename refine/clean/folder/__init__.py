@@ -1,0 +1,1 @@
+"""A folder of clips cleaned unattended: inputs, jobs, schedulers, journal."""

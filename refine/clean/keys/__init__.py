@@ -1,0 +1,1 @@
+"""Samples made few cubic keys that an animator can edit."""

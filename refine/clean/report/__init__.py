@@ -1,0 +1,1 @@
+"""What a cleaning tells people: summary, table, page."""
