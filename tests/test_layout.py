@@ -252,7 +252,13 @@ def test_help_loads_nothing_that_computes() -> None:
 
 @pytest.mark.parametrize(
     "module",
-    ["refine.suggest", "refine.compare", "refine.review.illustrate", "refine.formats", "refine.clean.folder.batch"],
+    [
+        "refine.suggest",
+        "refine.compare",
+        "refine.review.illustrate",
+        "refine.formats",
+        "refine.clean.folder.batch",
+    ],
 )
 def test_a_command_loads_the_heavy_libraries_only_when_it_comes_to_them(module: str) -> None:
     code = f"import sys, {module}; print(*[name for name in {sorted(HEAVY)!r} if name in sys.modules])"

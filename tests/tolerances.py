@@ -436,8 +436,12 @@ FALLS = 0.15
 # Second difference of a drift as a share of its move: rounding of values near 100 deg at 1e-16 each.
 DRIFTED = 1e-12
 LED = 1e-7  # channel units: a banded factor against dense least squares, samples of some tens
-WHITE_SHARE = 0.06  # of the energy: the filter's slope isn't symmetric in its square near the ends of the band
-NOISE_LEVEL = 0.2  # of a level, from the top of twelve noises of two seconds; the filter loses some at their ends
+WHITE_SHARE = (
+    0.06  # of the energy: the filter's slope isn't symmetric in its square near the ends of the band
+)
+NOISE_LEVEL = (
+    0.2  # of a level, from the top of twelve noises of two seconds; the filter loses some at their ends
+)
 
 # Share: the quadrature of a driven part's answer, 400 steps and 800 times, against an integration to 1e-8.
 LANDED = 1e-3

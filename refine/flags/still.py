@@ -33,7 +33,9 @@ ALIVE = 6.0  # px in a third of a second at 1080 lines: slower than that is a ho
 CAUGHT_UP = 1.4  # times the steps beside that a jump after equal samples makes at least [judge]
 ABRUPT = 0.25  # of the jump shared out over the gap that the step before it has at least: no ease into a hold [judge]
 POPS = 3.0  # times the steps beside from which a jump is one, however the hold began [judge]
-LONGEST = 0.22  # s of a gap that may be filled unasked: of longer ones one in eight is made worse [judge, measured]
+LONGEST = (
+    0.22  # s of a gap that may be filled unasked: of longer ones one in eight is made worse [judge, measured]
+)
 BESIDE = 6  # frames to each side in which what drops out moves [judge]
 
 

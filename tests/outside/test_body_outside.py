@@ -135,7 +135,9 @@ def test_what_a_short_move_leaves_its_part_with_is_what_a_library_integrates(
         return [y[1], -2 * zeta * answer.wn * y[1] - answer.wn**2 * (y[0] - drive(t))]
 
     times = np.linspace(0, seconds + 2 / hz, 4000)
-    found = solve_ivp(rate, (0, times[-1]), [0.0, 0.0], t_eval=times, max_step=seconds / 50, rtol=1e-8, atol=1e-8)
+    found = solve_ivp(
+        rate, (0, times[-1]), [0.0, 0.0], t_eval=times, max_step=seconds / 50, rtol=1e-8, atol=1e-8
+    )
     past = float(found.y[0].max()) - size
     assert answer.landing(size / seconds, size) == pytest.approx(past, rel=LANDED)
     assert answer.landing(size / seconds, size) < answer.overshoot(size / seconds)
