@@ -18,7 +18,7 @@ from refine.clean.branches import angles_of
 from refine.clean.noise import FASTEST, Noise, estimated, liveliness
 from refine.clean.settings import Settings
 from refine.clean.smoother import STIFFEST, frequency_of, smoothed, weight_of
-from refine.clean.spikes import LONGEST, OUT, led_through
+from refine.clean.spikes import LEAST, LONGEST, OUT, led_through
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.limbs.planted import runs
 from refine.rotation import quaternion_matrix
@@ -112,6 +112,7 @@ def denoised(
         own = led_through(given.T, keep[group].lost).T
         known = None if bursts is None else bursts[group]
         work = _Work(own, noise[group], keep[group], tracks.fps, settings, known)
+        work.least = _least(group, own)
         z = work.settled()
         values[list(group.rows)] = _as_given(group, tracks.of(group), given, z)
         parts[group] = work.part()
@@ -138,6 +139,13 @@ def locked(tracks: Tracks) -> frozenset[Group]:
     )
 
 
+def _least(group: Group, rows: Array) -> float:
+    """What a sample must be off by at least to be a spike, in the unit of the rows."""
+    if group.kind not in ("angles", "quaternion"):
+        return 0.0
+    return OUT * (np.deg2rad(LEAST) / 2.0 if len(rows) == 4 else LEAST)
+
+
 def _smoothed_rows(group: Group, values: Array, as_quaternion: bool) -> Array:
     """The rows in which a group is smoothed: its own, or a quaternion's."""
     return quaternions(group, values).T if as_quaternion and group.kind == "angles" else values
@@ -159,6 +167,8 @@ def _as_given(group: Group, given: Array, rows: Array, z: Array) -> Array:
 
 class _Work:
     """A group on its way: what a pass leaves over changes what the next one believes."""
+
+    least = 0.0  # that a sample must be off by to be a spike
 
     def __init__(
         self,
@@ -241,6 +251,7 @@ class _Work:
             return False
         beside = np.max(np.stack([np.roll(off, k) for k in (-3, -2, 2, 3)]), axis=0)
         alone = far & (off > OUT) & (off > ALONE * beside)
+        alone &= np.abs(self.y - self.z).max(axis=0) > self.least
         sharp = np.zeros(len(off), np.bool_)
         for a, b in runs(far):
             apart = not self.missing[max(a - 2, 0) : b + 3].any()

@@ -24,6 +24,7 @@ BORDER = 3  # samples at each border of a gap that may be bad
 BESIDE = 7  # samples after those, whose parabola says where they should be
 OFF = 8.0  # [judge] times what those leave: a parabola led on by a frame errs by twice its samples' noise
 FROZEN = 0.1  # [judge] s from which a start or an end is frozen
+MOSTLY = 0.6  # [judge] of a clip: what is still for longer was never captured
 RESTS = 0.1  # [judge] of the other samples alike: more, and the group rests there as it does elsewhere
 ALIVE = 0.5  # share of samples that change: a channel that mostly rests has holds, not gaps
 
@@ -102,7 +103,7 @@ def frozen_ends(values: Array, fps: float) -> list[Gap]:
     spans = [(a, b) for a, b in spans if b - a + 1 >= max(FROZEN * fps, REPEATS)]
     inside = sum(b - a + 1 for a, b in spans)
     elsewhere = int(same.sum()) - inside
-    if not spans or inside == len(same) or elsewhere > RESTS * (len(same) - inside):
+    if not spans or inside > MOSTLY * len(same) or elsewhere > RESTS * (len(same) - inside):
         return []
     return [Gap(0, b) if a == 0 else Gap(a + 1, b + 1) for a, b in spans]
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from refine.shot import Array
 
 OUT = 6.0  # sigmas of what is left (catalogue [judge])
+LEAST = 0.1  # [judge] deg that a turn is uncertain by: it takes OUT times that to be a spike
 LEFT = 0.25  # [judge] of the squares that may be left once the spike is free
 HALF = 5  # frames to each side of a candidate that are looked at; 4 where frames are rare
 RARE = 50.0  # frames a second
@@ -26,7 +27,9 @@ LEVEL = 1.0  # s over which the usual residual is taken
 FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cubic through four neighbours
 
 # Which frames around the candidate are free; and where a corner or a step could stand instead.
-_FREE = ((0,), (0, 1), (-1, 0), (-1, 0, 1), (-1, 0, 1, 2))
+_ALONE = ((0,), (0, 1), (-1, 0), (-1, 0, 1), (-1, 0, 1, 2))
+_APART = ((-1, 1), (-2, -1, 1), (-1, 1, 2), (-2, -1, 1, 2))  # two, with one good sample between them
+_FREE = (*_ALONE, *_APART)
 _MORE = 6.0  # [judge] sigmas^2 that each free sample takes by chance
 LONGEST = 3  # frames in a row that a spike lasts: longer is a move
 CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are believed

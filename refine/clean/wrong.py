@@ -9,11 +9,9 @@ from numpy.typing import NDArray
 
 from refine.clean.branches import straightened
 from refine.clean.gaps import Gap, bad_borders, frozen_ends, gaps, mask
-from refine.clean.spikes import spikes
+from refine.clean.spikes import LEAST, spikes
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.shot import Array
-
-LEAST = 0.1  # [judge] deg that a turn is uncertain by: it takes six times that to be a spike
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -7,9 +7,9 @@ import pytest
 
 from benchmarks.cleaning.table import first_seconds
 from benchmarks.cleaning.truth import raw, truth
-from refine.clean.spikes import led_through, spikes
+from refine.clean.spikes import LEAST, led_through, spikes
 from refine.clean.tracks import tracks
-from refine.clean.wrong import LEAST, wrong
+from refine.clean.wrong import wrong
 from refine.shot import Array
 from tests.clean.shots import FPS, noisy, turns
 from tests.open_clips import clip_or_skip
