@@ -24,7 +24,7 @@ RESULTS = {
     "comparison": "compare",
     "applied": "application",
     "show": "show",
-    "clean": "clean.summary",
+    "clean": "clean.report.summary",
 }
 
 Schema = dict[str, Any]

@@ -71,14 +71,25 @@ def test_without_stdout_nothing_breaks(shot: Path) -> None:
 
 
 def test_ctrl_c_ends_with_130_and_without_a_traceback(tmp_path: Path) -> None:
-    """The command waits for a pipe that nobody writes to; opening its other end says that it has begun."""
-    waiting = tmp_path / "waiting.shot.json"
-    os.mkfifo(waiting)
-    with start("show", waiting, stdout=subprocess.PIPE) as running:
-        writing = os.open(waiting, os.O_WRONLY)
+    """The command is given a file that takes a minute to read, and says when it has begun."""
+    code = (
+        "import sys, time, refine.formats\n"
+        "def slow(path):\n"
+        "    print('begun', file=sys.stderr, flush=True)\n"
+        "    time.sleep(60)\n"
+        "refine.formats.read_bytes = slow\n"
+        "from refine.cli import main\n"
+        "main()\n"
+    )
+    command = [sys.executable, "-c", code, "show", str(tmp_path / "x.shot.json")]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    with subprocess.Popen(
+        command, env=environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as running:
+        assert running.stderr is not None
+        assert running.stderr.readline() == b"begun\n"
         running.send_signal(signal.SIGINT)
         out, err = running.communicate(timeout=60)
-        os.close(writing)
     assert running.returncode == 130
     assert out == b""
     assert b"Traceback" not in err
@@ -173,3 +184,12 @@ def test_the_installed_command_is_the_same(shot: Path) -> None:
         pytest.fail(f"the project isn't installed beside {sys.executable}: pip install -e .")
     done = subprocess.run([command, "show", shot], capture_output=True, check=True)
     assert done.stdout.decode() == refine("show", shot).out
+
+
+def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
+    waiting = tmp_path / "waiting.shot.json"
+    os.mkfifo(waiting)
+    with start("show", waiting, stdout=subprocess.PIPE) as running:
+        out, err = running.communicate(timeout=60)
+    assert (running.returncode, out) == (2, b"")
+    assert b"no regular file" in err

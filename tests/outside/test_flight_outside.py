@@ -32,8 +32,8 @@ def falls(shot: Shot) -> list[float]:
     """Downward acceleration over each whole flight, in g, by a parabola through the centre of mass's height."""
     stage = stage_of(shot, Look())
     found = []
-    for figure in flight._figures(stage):
-        flown = flight._in_the_air(stage, figure)
+    for figure in flight.figures(stage):
+        flown = flight.in_the_air(stage, figure)
         if flown is not None:
             heights: list[Array] = [flown[0][a : b + 1, 1] for a, b in runs(flown[1])]
             found += [-2 * np.polyfit(np.arange(len(h)) / shot.fps, h, 2)[0] / GRAVITY for h in heights]
