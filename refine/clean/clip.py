@@ -25,13 +25,12 @@ from refine.clean.stretches import in_stretches
 from refine.clean.tracks import Group, Tracks, tracks, with_tracks
 from refine.clean.wrong import Wrong, wrong
 from refine.errors import InputError
-from refine.limbs.limb import limbs, metres_per_unit
+from refine.limbs.limb import figure
 from refine.pose import pose
 from refine.shot import Channel, Control, Shot, frozen
 from refine.view import view
 
 Mask = NDArray[np.bool_]
-FEW = 50  # frames on which a figure is measured
 SHORTEST = 16  # frames: of fewer nothing can be told from noise
 
 
@@ -73,8 +72,7 @@ def _lead(shot: Shot) -> int:
 
 def _to_scale(shot: Shot) -> Shot:
     """The shot with the metres a unit that it was measured by: a shot file says them, captured files mostly don't."""
-    step = max(len(shot.frames) // FEW, 1)
-    metres, stated = metres_per_unit(shot, limbs(shot, pose(shot, shot.frames[::step])))
+    _, metres, stated = figure(shot)
     return shot if stated else replace(shot, metres_per_unit=metres)
 
 

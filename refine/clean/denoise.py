@@ -111,8 +111,7 @@ def denoised(
         given = _smoothed_rows(group, tracks.of(group), len(noise[group]) == 4)
         own = led_through(given.T, keep[group].lost).T
         known = None if bursts is None else bursts[group]
-        work = _Work(own, noise[group], keep[group], tracks.fps, settings, known)
-        work.least = _least(group, own)
+        work = _Work(own, noise[group], keep[group], tracks.fps, settings, _least(group, own), known)
         z = work.settled()
         values[list(group.rows)] = _as_given(group, tracks.of(group), given, z)
         parts[group] = work.part()
@@ -168,8 +167,6 @@ def _as_given(group: Group, given: Array, rows: Array, z: Array) -> Array:
 class _Work:
     """A group on its way: what a pass leaves over changes what the next one believes."""
 
-    least = 0.0  # that a sample must be off by to be a spike
-
     def __init__(
         self,
         y: Array,
@@ -177,8 +174,10 @@ class _Work:
         keep: Keep,
         fps: float,
         settings: Settings,
+        least: float,
         known: Bursts | None = None,
     ) -> None:
+        self.least = least  # that a sample must be off by to be a spike
         self.known, self.bursts = known, list[Mask]()
         self.y, self.noise, self.keep, self.fps = y, noise, keep, fps
         self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()

@@ -16,7 +16,7 @@ from refine.clean.gaps import Gap
 from refine.clean.settings import Settings
 from refine.clean.tracks import Group
 from refine.clean.wrong import Wrong
-from refine.limbs.limb import Limb, limbs, metres_per_unit
+from refine.limbs.limb import Limb, figure
 from refine.limbs.planted import runs
 from refine.measure import marked_points
 from refine.pose import Point, Pose, pose
@@ -25,7 +25,6 @@ from refine.shot import Array, Shot
 from refine.view import project, view
 
 BLOCK = 4096  # frames posed at once
-FEW = 50  # frames on which a figure is measured
 ACCENT = 3.0  # [judge] times its usual speed: a peak of a hand, a foot or a head above that is an accent
 HIGHEST = 5  # accents of each end that are looked at
 ACROSS = 1 / 15  # s over which a speed is taken, so that noise is a small part of it
@@ -36,8 +35,7 @@ def findings(
 ) -> Findings:
     """All that is told of a clip; `before` are the samples as captured, repaired where they were wrong."""
     after = planting.shot
-    every = limbs(before, _few(before))
-    metres, stated = metres_per_unit(before, every)
+    every, metres, stated = figure(before)
     tally = _Tally(before, every, metres, settings.camera)
     for frames in _blocks(before):
         tally.add(before, after, frames)
@@ -104,10 +102,6 @@ def _spans(found: dict[Group, list[Gap]], first: int) -> tuple[Span, ...]:
         for group, gaps in found.items()
         for gap in gaps
     )
-
-
-def _few(shot: Shot) -> Pose:
-    return pose(shot, shot.frames[:: max(len(shot.frames) // FEW, 1)])
 
 
 def _blocks(shot: Shot) -> Iterator[Array]:

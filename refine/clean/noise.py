@@ -25,9 +25,8 @@ from refine.shot import Array
 
 WINDOW = 0.5  # [judge] s
 SIZES = (24, 96)  # frames that a window has at least and at most
-TRUSTED = (
-    0.7  # nats a window: 0.0 to 0.3 where motion is as the model says, 1.3 to 7 in raw captures (measured)
-)
+# Nats a window: 0.0 to 0.3 where motion is as the model says, 1.3 to 7 in raw captures (measured).
+TRUSTED = 0.7
 HIGH = 1 / 8  # of the frame rate: what is slower may be motion however it is modelled
 TOP = 1 / 4  # of the modes, the fastest: what is left there is noise
 SAMPLED = 32  # windows from which a channel's noise is told
@@ -37,14 +36,14 @@ ALIKE = (0.0, 0.3, 0.5, 0.65, 0.8)  # correlations tried; slower noise can't be 
 COLOUR = 3.0  # [judge] nats a channel that colour must be worth
 QUIET = 1e-6  # of a channel's range, and in its unit: less is rounding
 LEVELS = 25  # livelinesses tried in a window
-SLOWEST, FASTEST = (
-    1.0,
-    0.35,
-)  # Hz, and of the frame rate: half-amplitude frequencies between which smoothing lies
+# Half-amplitude frequencies between which smoothing lies.
+SLOWEST = 1.0  # Hz
+FASTEST = 0.35  # of the frame rate
 UNSEEN = 0.2  # of a window's samples that may be missing
 SHORT = 0.35  # of the window: the length of the second look
 SHORTEST = 12  # frames
 CLOSER = 2.0  # [judge] nats: spread about what the first look found
+MEDIAN = 0.455  # of chi^2 of one degree: what a median of squares is of their mean
 PRIOR = 3.0  # [judge] nats: spread of ln q about the channel's own
 
 
@@ -174,15 +173,12 @@ def _energies(row: Array, missing: NDArray[np.bool_], b: Basis) -> Array:
 
 def _alike(energies: list[Array], b: Basis) -> float:
     """The correlation that explains the clip best; 0 unless another one is clearly better."""
-    asked = [
-        energies[i] for i in np.linspace(0, len(energies) - 1, min(ASKED, len(energies))).astype(np.intp)
-    ]
     cost = []
     for alike in ALIKE:
         shares = b.shares(alike)
-        cost.append(sum(_fitted(energy, b, shares)[2] for energy in asked))
+        cost.append(sum(_fitted(energy, b, shares)[2] for energy in energies))
     best = int(np.argmin(cost))
-    if cost[best] > cost[0] - COLOUR * len(asked):
+    if cost[best] > cost[0] - COLOUR * len(energies):
         return 0.0
     if best == len(ALIKE) - 1:
         return ALIKE[best]
@@ -194,12 +190,10 @@ def _fitted(energy: Array, b: Basis, shares: Array) -> tuple[float, Array, float
     """Noise variance s, variances of jerk q (n,), and minus log likelihood in nats, of energies (n, m)."""
     motion = 1.0 / b.eigenvalues
     high = len(motion) // 2
-    s = float(np.median(energy[:, high:] / shares[high:])) / 0.455
+    s = float(np.median(energy[:, high:] / shares[high:])) / MEDIAN
     top = -max(round(TOP * len(motion)), 1)
-    least = (
-        float(np.median(energy[:, top:] / shares[top:])) / 0.455
-    )  # 0.455: the median of chi^2 of one degree
-    q = np.median(energy[:, :8] / motion[:8], axis=1) / 0.455
+    least = float(np.median(energy[:, top:] / shares[top:])) / MEDIAN
+    q = np.median(energy[:, :8] / motion[:8], axis=1) / MEDIAN
     for _ in range(STEPS):
         inverse = 1.0 / (q[:, None] * motion + s * shares)
         ratio = energy * inverse * inverse
@@ -212,7 +206,7 @@ def _fitted(energy: Array, b: Basis, shares: Array) -> tuple[float, Array, float
 def _jerks(energy: Array, b: Basis, noise: Array) -> Array:
     """(n,) variance of jerk in each window, the noise (m,) in each mode being known."""
     motion = 1.0 / b.eigenvalues
-    q = np.maximum(np.median(energy[:, :8] / motion[:8], axis=1) / 0.455, 1e-30)
+    q = np.maximum(np.median(energy[:, :8] / motion[:8], axis=1) / MEDIAN, 1e-30)
     for _ in range(STEPS):
         inverse = 1.0 / (q[:, None] * motion + noise)
         q = np.maximum(q * ((energy * inverse * inverse) @ motion) / (inverse @ motion), 1e-30)

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from refine.rotation import EULER_ORDERS, euler_matrix, matrix_quaternion
-from refine.shot import AXES, QUATERNION, ROTATIONS, TRANSLATIONS, Array, Channel, Control, Shot, frozen
+from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Channel, Control, Shot, frozen
 
 Kind = Literal["angles", "quaternion", "place", "number"]
 
@@ -117,8 +117,3 @@ def signs(q: Array) -> Array:
         return np.ones(0)
     near = np.where(np.sum(q[1:] * q[:-1], axis=1) < 0, -1.0, 1.0)
     return np.concatenate([[1.0], np.cumprod(near)])
-
-
-def axis_of(name: str) -> int:
-    """0, 1 or 2 of a channel named by its axis."""
-    return AXES.index(name[-1])

@@ -42,9 +42,7 @@ MOST_TOGETHER = 2  # three or more parts that peak together are meant [prac]
 LARGEST = 5.0  # times a jitter's RMS on screen that any of its frames lies off [judge]
 ITS_OWN = 0.5  # share of the residual around a lapse that its control causes at least [judge]
 MADE_UP = 0.25  # share of a lapse that must show at the point: turns by half a circle move less than they would [judge]
-MAINLY = 0.25  # share of a jitter that its cause has at least [judge]
 STANDS_OUT = 2.0  # times its own median from which a point's slight tremble is worth a warning [judge]
-MODULATION = 0.17  # SD of speed over its mean that viewers notice (Werkhoven et al. 1992 [pub])
 
 
 def find(stage: Stage) -> Iterator[Flag]:

@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 
 from refine.body.masses import family
-from refine.pose import Point, Pose, world_point
+from refine.pose import Point, Pose, pose, world_point
 from refine.rig import descendants
 from refine.rotation import quaternion_matrix
 from refine.shot import Array, Control, Shot
@@ -201,6 +201,13 @@ def metres_per_unit(shot: Shot, found: tuple[Limb, ...]) -> tuple[float, bool]:
     if shot.unit_stated or not legs or BELIEVED[0] <= np.median(legs) * shot.metres_per_unit <= BELIEVED[1]:
         return shot.metres_per_unit, True
     return ADULT_LEG / float(np.median(legs)), False
+
+
+def figure(shot: Shot) -> tuple[tuple[Limb, ...], float, bool]:
+    """The limbs of a shot, metres a unit and whether those are believed, from a few frames: they don't change."""
+    step = max(len(shot.frames) // LOOKS, 1)
+    found = limbs(shot, pose(shot, shot.frames[::step]))
+    return found, *metres_per_unit(shot, found)
 
 
 def joints(shot: Shot, posed: Pose, limb: Limb) -> tuple[Array, Array, Array]:

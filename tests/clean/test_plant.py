@@ -15,9 +15,9 @@ from benchmarks.cleaning.drift import drifted
 from benchmarks.corpus import captured, continuous
 from benchmarks.planted.contacts import stepping
 from refine.clean.feet.footing import Footing, moves_of, paths
-from refine.clean.feet.plant import drift, figure, planted
+from refine.clean.feet.plant import drift, planted
 from refine.clean.feet.planted_limb import eased
-from refine.limbs.limb import GRAVITY, bend
+from refine.limbs.limb import GRAVITY, bend, figure
 from refine.limbs.planted import LEAVE_SPEED, Planted
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Channel, Control, Limits, Mark, Pin, Shot, frozen

@@ -15,17 +15,16 @@ from refine.clean.feet.footing import Footing, footing, found, marked, paths
 from refine.clean.feet.planted_limb import LimbMover, Moved, Samples, joint_points
 from refine.clean.feet.steadied import steadied
 from refine.held import Locks
-from refine.limbs.limb import Limb, limbs, metres_per_unit
+from refine.limbs.limb import Limb, figure
 from refine.limbs.planted import Planted, runs
 from refine.limbs.planting import Shift, shifted
 from refine.limbs.two_bones import closed
-from refine.pose import Point, pose
+from refine.pose import Point
 from refine.shot import QUATERNION, ROTATIONS, Array, Shot, frozen
 
 MM = 1000.0
 FAR = 0.06  # m: a contact that would have to be moved farther is none [judge]
 TIMES = 3.0  # times the clip's usual move, from which that holds where all its feet slide far [judge]
-LOOKS = 9  # frames on which the figure is measured
 LEVEL = 0.015  # m within which feet must stand for there to be a ground [judge]
 TOLERANCE = 0.002  # m that a limb without a closed form may miss
 
@@ -65,7 +64,7 @@ def planted(shot: Shot, captured: Shot | None = None, alike: float = 0.0) -> Pla
 
     What pins, limits and accents hold stays; so does every frame that no move reaches, to the last bit.
     """
-    every, scale = figure(shot)
+    every, scale, _ = figure(shot)
     by_mark = list(marked(shot, every))
     named = {contact.control for contact in by_mark}
     stood = [limb for limb in every if limb.kind == "leg" or limb.end in named]
@@ -93,13 +92,6 @@ def planted(shot: Shot, captured: Shot | None = None, alike: float = 0.0) -> Pla
     return Planting(after, sound, before_after, _touchdowns(sound), tuple(left), tuple(lifted))
 
 
-def figure(shot: Shot) -> tuple[tuple[Limb, ...], float]:
-    """The limbs of a shot and metres a unit, from a few frames: they don't change."""
-    step = max(len(shot.frames) // LOOKS, 1)
-    found = limbs(shot, pose(shot, shot.frames[::step]))
-    return found, metres_per_unit(shot, found)[0]
-
-
 # --- contacts ----------------------------------------------------------------------------------------------
 
 
@@ -107,7 +99,7 @@ def drift(shot: Shot, contacts: Sequence[Planted]) -> float:
     """mm a second that the points of contacts move while they stand, in the median; of any shot of the same rig."""
     if not contacts:
         return 0.0
-    _, scale = figure(shot)
+    _, scale, _ = figure(shot)
     frames = np.unique(np.concatenate([each.frames for each in contacts]))
     known = paths(shot, [each.point for each in contacts], frames)
     return _median(
