@@ -29,6 +29,7 @@ from benchmarks.planted.planted import (
     shown_at,
     shows_well,
     sized,
+    sized_to,
     with_samples,
     with_shape,
     with_value,
@@ -213,15 +214,11 @@ def kinked_keyed(shot: Shot, seed: int, size: Size) -> Planted:
             continue
         sign, names = rng.choice([-1.0, 1.0]), ("kinked arc", *OFF_KEY)
         truth = Truth(names, (control.name,), (channel.name,), _span(channel, k), wanted, (frame,), point)
-        found = sized(
-            partial(with_value, shot, control.name, channel, k),
-            partial(measure_key, clean=shot, truth=truth),
-            wanted,
-            wanted / pixels,
-            sign,
+        done = sized_to(
+            partial(with_value, shot, control.name, channel, k), measure_key, shot, truth, pixels, sign
         )
-        if found is not None:
-            return found, truth
+        if done is not None:
+            return done
     return None
 
 
@@ -310,13 +307,9 @@ def spike_keyed(shot: Shot, seed: int, size: Size) -> Planted:
         names = ("spike", *OFF_KEY)
         keys = (float(frame),)
         truth = Truth(names, (control.name,), (channel.name,), (frame - 1, frame + 1), wanted, keys, point)
-        found = sized(
-            partial(with_value, shot, control.name, dense, own),
-            partial(measure_spike, clean=shot, truth=truth),
-            wanted,
-            wanted / pixels,
-            sign,
+        done = sized_to(
+            partial(with_value, shot, control.name, dense, own), measure_spike, shot, truth, pixels, sign
         )
-        if found is not None:
-            return found, truth
+        if done is not None:
+            return done
     return None

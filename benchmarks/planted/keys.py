@@ -22,6 +22,7 @@ from benchmarks.planted.planted import (
     shown_at,
     shows_well,
     sized,
+    sized_to,
     with_value,
 )
 from refine.curve import evaluate, sample
@@ -62,15 +63,11 @@ def moved_key(shot: Shot, seed: int, size: Size) -> Planted:
     for control, channel, keys, k, point, pixels in _places(shot, rng):
         at, sign = (float(keys.frames[k]),), rng.choice([-1.0, 1.0])
         truth = Truth(OFF_KEY, (control.name,), (channel.name,), _beside(keys, k, k), wanted, at, point)
-        found = sized(
-            partial(with_value, shot, control.name, channel, k),
-            partial(measure_key, clean=shot, truth=truth),
-            wanted,
-            wanted / pixels,
-            sign,
+        done = sized_to(
+            partial(with_value, shot, control.name, channel, k), measure_key, shot, truth, pixels, sign
         )
-        if found is not None:
-            return found, truth
+        if done is not None:
+            return done
     return None
 
 
@@ -88,14 +85,9 @@ def zigzag(shot: Shot, seed: int, size: Size) -> Planted:
         truth = Truth(
             names, (control.name,), (channel.name,), _beside(keys, k, k + count - 1), wanted, at, point
         )
-        found = sized(
-            partial(_sawn, shot, control.name, channel, k, by),
-            partial(measure_key, clean=shot, truth=truth),
-            wanted,
-            wanted / pixels,
-        )
-        if found is not None:
-            return found, truth
+        done = sized_to(partial(_sawn, shot, control.name, channel, k, by), measure_key, shot, truth, pixels)
+        if done is not None:
+            return done
     return None
 
 

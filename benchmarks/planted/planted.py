@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal, Protocol
 
 import numpy as np
@@ -295,3 +296,17 @@ def sized(
             return found
         low, high = (middle, high) if (amount < wanted) == rising else (low, middle)
     return None
+
+
+def sized_to(
+    make: Callable[[float], Shot],
+    measure: Callable[..., float],
+    clean: Shot,
+    truth: Truth,
+    pixels: float,
+    sign: float = 1.0,
+) -> Planted:
+    """What is planted by an amount that is seen as the truth says; `pixels` are about those of an amount of 1."""
+    measured = partial(measure, clean=clean, truth=truth)
+    found = sized(make, measured, truth.size, truth.size / pixels, sign)
+    return None if found is None else (found, truth)

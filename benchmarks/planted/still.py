@@ -23,6 +23,7 @@ from benchmarks.planted.planted import (
     shown_at,
     shows_well,
     sized,
+    sized_to,
     with_shape,
 )
 from refine.curve import evaluate
@@ -64,14 +65,15 @@ def jitter(shot: Shot, seed: int, size: Size) -> Planted:
         if measure_jitter(shot, shot, truth) > QUIET * CATALOGUE["jitter"].warn:
             continue
         noise = rng.normal(0, 1, count)
-        found = sized(
+        done = sized_to(
             partial(with_shape, shot, control.name, channel, first, noise),
-            partial(measure_jitter, clean=shot, truth=truth),
-            wanted,
-            wanted / pixels,
+            measure_jitter,
+            shot,
+            truth,
+            pixels,
         )
-        if found is not None:
-            return found, truth
+        if done is not None:
+            return done
     return None
 
 
