@@ -44,6 +44,7 @@ def _sided(side: str) -> tuple[Bone, ...]:
         Bone(f"upper_arm.{side}", f"shoulder.{side}", "arm", (0.13 * x, 0.0, -0.02), SWING, 0.0494),
         Bone(f"forearm.{side}", f"upper_arm.{side}", "arm", (0.0, -UPPER_ARM, 0.0), TWIST, 0.0223),
         Bone(f"hand.{side}", f"forearm.{side}", "hand", (0.0, -FOREARM, 0.0), TWIST, 0.0061, (0, -0.18, 0)),
+        Bone(f"palm.{side}", f"hand.{side}", "hand", GRIP, TWIST, None),
         Bone(f"thigh.{side}", "hips", "leg", (0.09 * x, -0.03, 0.0), SWING, 0.1986),
         Bone(f"shin.{side}", f"thigh.{side}", "leg", (0.0, -THIGH, 0.0), TWIST, 0.0570),
         Bone(f"foot.{side}", f"shin.{side}", "foot", (0.0, -SHIN, 0.0), SWING, 0.0137, (0, -0.06, 0.17)),

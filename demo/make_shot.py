@@ -61,7 +61,7 @@ FAULTS = (
           "the head nods on the way down, key and slope both off"),
     Fault("value, slopes redone", "spine", "rotation.x", {159: 6.0}, {},
           "the back bends once more on the way up, and the slopes were set anew: "
-          "the curve itself is sound, only the context tells"),
+          "the curve itself is sound, only the hands that slide on the tray tell"),
 )  # fmt: skip
 
 
@@ -216,6 +216,7 @@ def clean_shot() -> Shot:
         marks=(
             Mark("contact", (plan.FIRST, plan.LAST), ("foot.L", "foot.R"), "both feet stay where they are"),
             Mark("contact", (plan.FIRST, 53), ("tray",), "on the shelf"),
+            Mark("contact", (41, 156), ("hand.L", "hand.R", "tray"), "the hands hold the rim"),
             Mark("accent", (50, 53), ("hips", "tray"), "the tray comes off the shelf: keep it sharp"),
             Mark("hold", (98, 116), ("hips", "spine", "chest", "neck", "head"), "dawn at the window"),
             Mark("contact", (150, plan.LAST), ("tray",), "on the table"),

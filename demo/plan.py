@@ -224,9 +224,11 @@ FEET: Mapping[str, tuple[Vector, float]] = {  # ankle and heading
     "R": ((-0.170, 0.07, -0.020), -38.0),
 }
 
-# Frames on which the arms were keyed. The hands hold the tray's rim on those that aren't in FREE.
-ARMS = (1, 10, 18, 25, 31, 35, 38, 41, 44, 49, 53, 56, 60, 64, 67, 70, 74, 77, 81, 84, 88, 92, 97, 103, 109, 114,
-        116, 119, 121, 123, 125, 128, 132, 135, 138, 141, 144, 147, 150, 153, 156, 159, 165, 168)  # fmt: skip
+# Frames on which the arms were keyed, closer where the hands would slide on the tray's rim. On those in FREE the hands
+# are in the air.
+ARMS = (1, 10, 18, 25, 31, 35, 38, 41, 43, 44, 45, 49, 51, 53, 54, 56, 60, 63, 64, 67, 70, 74, 77, 81, 84, 88, 92,
+        97, 103, 109, 112, 114, 116, 119, 121, 123, 125, 128, 132, 135, 138, 141, 144, 147, 149, 150, 151, 153, 155,
+        156, 159, 165, 168)  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,8 @@
-"""The demo's planted faults: found, mended as demo/faults.json says, or only offered where nothing can tell."""
+"""The demo's planted faults: found, mended as demo/faults.json says.
+
+Where slopes were redone with the key, a search of the range alone has nothing to tell by; a look over
+the whole shot has the hands that slide on the tray.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +14,9 @@ import numpy as np
 import pytest
 
 from refine.curve import evaluate
+from refine.flags.check import check, stage_of
+from refine.flags.look import Look
+from refine.flags.mend import mend
 from refine.formats import Document, read
 from refine.shot import Array, Keys
 from refine.suggest import Request, suggest
@@ -122,3 +129,23 @@ def test_nothing_outside_the_flagged_range_moves(baker: Document, fault: dict[st
     after = applied(baker.shot, suggestion_for(baker, fault, named=False, strength=2.0))
     for frames in moved_frames(baker.shot, after).values():
         assert first <= min(frames) <= max(frames) <= last
+
+
+def test_a_look_over_the_whole_shot_finds_every_fault_with_its_cause_and_mends_it(baker: Document) -> None:
+    flags = check(stage_of(baker.shot, Look()))
+    causes = {(flag.cause.control, flag.cause.channel, flag.cause.frames) for flag in flags}
+    assert causes == {(fault["control"], fault["channel"], planted_at(fault)) for fault in FAULTS}
+    result = mend(baker.shot, Look(), flags)
+    assert not result.left
+    assert check(stage_of(result.shot, Look())) == []
+    for fault in FAULTS:
+        keys = keys_of(baker.shot, fault["control"], fault["channel"])
+        clean, bad = curve(put_right(keys, fault)), curve(keys)
+        new = curve(keys_of(result.shot, fault["control"], fault["channel"]))
+        assert np.linalg.norm(new - clean) < (1 - MENDED) * np.linalg.norm(bad - clean)
+
+
+def planted_at(fault: dict[str, Any]) -> tuple[float, ...]:
+    """The keys that were moved, or turned where none was."""
+    moved = [c["frame"] for c in fault["changes"] if c["field"] == "value"]
+    return tuple(dict.fromkeys(float(f) for f in moved or [c["frame"] for c in fault["changes"]]))

@@ -606,3 +606,7 @@ LAG = 0.1
 
 # share of a straight drift that a minimum-jerk lead-back leaves (RMS over the second): 0.17 to 0.18 at 12 to 60 fps
 LED_BACK = 0.2
+
+# Share of a key's move that may be left when the slide of hands or feet has told it: these drift by up to 4 mm of 30 to
+# 60 in the demo's sound shot.
+KEY_PUT_BACK = 0.03

@@ -12,14 +12,17 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from refine.flags.flag import Cause, Flag, Severity
-from refine.flags.stage import Stage
+from refine.flags.slide import put_back
+from refine.flags.stage import Stage, runs
 from refine.flags.standing import (
     LEFT,
     MM,
     broken,
     carriers,
+    carrying,
     common,
     floor,
     keys_near,
@@ -35,6 +38,7 @@ from refine.shot import Array, Shot
 from refine.view import project
 
 ALIKE = 0.4  # [judge] of their size by which two limbs' slides may differ and still be one
+APART = 0.5  # [judge] s between two slides of one contact that have causes of their own
 AROUND = 1.0  # s to each side of a cause that the search may look at
 
 
@@ -65,7 +69,10 @@ def find(stage: Stage) -> Iterator[Flag]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Drift:
-    """How far a planted point goes from its anchor: mm and px at the worst, and where it is beyond the warning."""
+    """How far a planted point goes from its anchor: mm and px at the worst, and where it is beyond the warning.
+
+    Of `contact` it has the frames about that slide.
+    """
 
     contact: Planted
     mm: float
@@ -73,8 +80,8 @@ class Drift:
     frames: tuple[int, int]
 
 
-def drift(stage: Stage, contact: Planted) -> Drift | None:
-    """The drift of a contact over its core frames on screen; None where it isn't seen.
+def drifts(stage: Stage, contact: Planted) -> list[Drift]:
+    """The drift of a contact over its core frames on screen, a stretch at a time; none where it isn't seen.
 
     A found contact is measured along the ground: a heel that rises is leaving, it doesn't slide. So is one whose
     anchor is below the floor, which is another fault.
@@ -87,16 +94,31 @@ def drift(stage: Stage, contact: Planted) -> Drift | None:
     at = (contact.frames[core] - stage.frames[0]).astype(np.intp)
     seen = stage.counts(contact.point)[at]
     if not seen.any():
-        return None
+        return []
     mm = np.linalg.norm(away, axis=1) * standing(stage).scale * MM
     view_at = _on_screen(stage, contact.anchor[core], at), _on_screen(stage, contact.anchor[core] + away, at)
     px = np.linalg.norm(view_at[1] - view_at[0], axis=1)
     mm, px = np.where(seen, mm, 0.0), np.where(seen, px, 0.0)
-    worst = int(np.argmax(mm))
-    beyond = np.flatnonzero(mm > stage.thresholds["sliding contact"]["warn_mm"])
-    first, last = (beyond[0], beyond[-1]) if len(beyond) else (worst, worst)
-    where = int(stage.frames[at[first]]), int(stage.frames[at[last]])
-    return Drift(contact, float(mm[worst]), float(px.max()), where)
+    found, apart = [], round(APART * stage.shot.fps)
+    for first, last in _stretches(
+        mm > stage.thresholds["sliding contact"]["warn_mm"], int(np.argmax(mm)), apart
+    ):
+        own = slice(first, last + 1)
+        where = int(stage.frames[at[first]]), int(stage.frames[at[last]])
+        about = contact.within(where[0] - apart, where[1] + apart)
+        found.append(Drift(about, float(mm[own].max()), float(px[own].max()), where))
+    return found
+
+
+def _stretches(beyond: NDArray[np.bool_], worst: int, apart: int) -> list[tuple[int, int]]:
+    """First and last position of each slide of a contact; its worst frame where none is beyond the warning."""
+    joined: list[tuple[int, int]] = []
+    for a, b in runs(beyond):
+        if joined and a - joined[-1][1] <= apart:
+            joined[-1] = (joined[-1][0], b)
+        else:
+            joined.append((a, b))
+    return joined or [(worst, worst)]
 
 
 def _sunk(stage: Stage, contact: Planted) -> bool:
@@ -122,7 +144,7 @@ def sliding(stage: Stage) -> tuple[tuple[Flag, list[Drift]], ...]:
 def _sliding(stage: Stage) -> Iterator[tuple[Flag, list[Drift]]]:
     threshold = stage.thresholds["sliding contact"]
     least = threshold["warn_mm"]
-    every = [found for contact in standing(stage).contacts if (found := drift(stage, contact)) is not None]
+    every = [found for contact in standing(stage).contacts for found in drifts(stage, contact)]
     groups = _together(stage, [each for each in every if each.mm > least])
     # Two feet that slide because the hips do say once how loose the shot is.
     own = [each.mm for each in every if each.mm <= least and not each.contact.marked]
@@ -188,15 +210,15 @@ def _slide_flag(stage: Stage, group: Sequence[Slid]) -> Flag:
     names = [each.contact.control for each, _, _ in group]
     if len(group) > 1:
         cause = _cause_above(stage, group)
-        message = (
-            f"{' and '.join(names)} slide together by {worst.mm:.0f} mm, {worst.px:.1f} px, while planted"
-        )
-        remedy = f"look at {cause.control} first, then plant the feet again"
+        message = f"{_listed(names)} slide together by {worst.mm:.0f} mm, {worst.px:.1f} px, while planted"
+        remedy = f"look at {cause.control} first, then plant them again"
     else:
         cause = _cause_in_chain(stage, contact, frames)
         on = f" on {contact.relative}" if contact.relative else ""
         message = f"{_word(contact)} slides{on} by {worst.mm:.0f} mm, {worst.px:.1f} px, while planted"
         remedy = f"keep it where it stands at {_still(contact):g}"
+    if cause.channel is not None:
+        remedy = f"look at {cause.control}.{cause.channel} at {_listed([f'{key:g}' for key in cause.frames])}"
     return Flag(
         "sliding contact",
         cause.control if len(group) > 1 else contact.control,
@@ -210,6 +232,10 @@ def _slide_flag(stage: Stage, group: Sequence[Slid]) -> Flag:
         remedy,
         ratio,
     )
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join([part for part in (", ".join(names[:-1]), names[-1]) if part])
 
 
 def _word(contact: Planted) -> str:
@@ -230,14 +256,19 @@ def _cause_above(stage: Stage, group: Sequence[Slid]) -> Cause:
     assert second is not None
     nearest = common(stage.shot, first, second)
     assert nearest is not None
-    found = broken(stage, [*reversed(carriers(stage.shot, nearest)), nearest], group[0][0].contact)
-    return found or Cause(nearest)
+    slid = [each.contact for each, _, _ in group]
+    return _cause(stage, carrying(stage, nearest), slid) or Cause(nearest)
+
+
+def _cause(stage: Stage, names: Sequence[str], slid: Sequence[Planted]) -> Cause | None:
+    """The keys that explain a slide, among those of some controls; else what broke its habit about there."""
+    keys = put_back(stage, names, slid)
+    return broken(stage, names, slid[0]) if keys is None else keys.cause
 
 
 def _cause_in_chain(stage: Stage, contact: Planted, frames: tuple[int, int]) -> Cause:
     """The control, from the root outward, that broke its habit there; else the top of the limb with its keys."""
-    own = contact.point.control
-    found = broken(stage, [*reversed(carriers(stage.shot, own)), own], contact)
+    found = _cause(stage, carrying(stage, contact.point.control), [contact])
     if found is not None:
         return found
     top = contact.limb.moved[0] if contact.limb is not None else contact.control
@@ -249,15 +280,13 @@ def _cause_in_chain(stage: Stage, contact: Planted, frames: tuple[int, int]) -> 
 
 def mend_sliding(stage: Stage, flag: Flag) -> Shot | None:
     """What slid put back where it stands: by undoing the habit's break above it if there is one, else by its limb."""
-    slid = [
-        each
-        for contact in standing(stage).contacts
-        if (each := drift(stage, contact)) is not None and _overlap(each.frames, flag.frames)
-    ]
+    every = (each for contact in standing(stage).contacts for each in drifts(stage, contact))
+    slid = [each for each in every if _overlap(each.frames, flag.frames)]
     slid = [each for each in slid if flag.control in (each.contact.control, *_above(stage, each.contact))]
     limit = stage.thresholds["sliding contact"]["warn_mm"]
     slid = [each for each in slid if each.mm > limit]
-    for after in (_cured_above(stage, flag, slid), _by_limbs(stage, slid)):
+    for cure in (_cured_above, _put_back, _by_limbs):
+        after = cure(stage, flag, slid)
         if after is not None and all(_settled(stage, after, each) for each in slid):
             return after
     return None
@@ -288,7 +317,13 @@ def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None
     return made(stage.shot, changes) if changes else None
 
 
-def _by_limbs(stage: Stage, slid: Sequence[Drift]) -> Shot | None:
+def _put_back(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
+    """The key that a flag names put back with its slopes, where only the slide tells that it was moved."""
+    keys = put_back(stage, [flag.cause.control], [each.contact for each in slid])
+    return None if keys is None or keys.cause != flag.cause else keys.made(stage.shot)
+
+
+def _by_limbs(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
     shot: Shot | None = stage.shot
     tolerance = LEFT * stage.thresholds["sliding contact"]["warn_mm"] / MM / standing(stage).scale
     for each in slid:

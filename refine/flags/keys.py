@@ -7,6 +7,8 @@ A slope is judged by the habit of the shot (`habit`), and the fewest edits that 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +19,7 @@ from refine.flags.flag import Cause, Flag
 from refine.flags.stage import Stage, runs
 from refine.habit import moving
 from refine.measure import most_moved
-from refine.shot import ROTATIONS, Array, Channel, Segment
+from refine.shot import ROTATIONS, Array, Channel, Keys, Segment
 
 FAULTS = {"value": "moved key", "value and slope": "moved key", "slope": "stray slope", "zigzag": "zigzag"}
 NEAR = 3  # keys to each side of a strange one that may be its cause
@@ -32,23 +34,39 @@ def find(stage: Stage) -> Iterator[Flag]:
     for name in stage.order:
         for channel in stage.control(name).channels:
             if channel.keys is not None:
-                yield from _habit_breaks(stage, name, channel)
+                yield from _habit_flags(stage, name, channel)
                 yield from _doubled(stage, name, channel)
                 yield from _steps(stage, name, channel)
             yield from _limits(stage, name, channel)
 
 
-def _habit_breaks(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
+@dataclass(frozen=True, eq=False)
+class Break:
+    """Keys of a channel that break the shot's habit: how they are explained, all keys before and after undoing it."""
+
+    explanation: Explanation
+    before: Keys
+    after: Keys
+
+    @property
+    def frames(self) -> tuple[float, ...]:
+        return tuple(float(self.before.frames[k]) for k in self.explanation.keys)
+
+
+@lru_cache(maxsize=1024)
+def habit_breaks(stage: Stage, name: str, channel: str) -> tuple[Break, ...]:
     """The likeliest causes of the slopes that break the habit, one after the other until none is left."""
+    found = stage.control(name).channel(channel)
+    return () if found is None or found.keys is None else tuple(_breaks(stage, name, found, found.keys))
+
+
+def _breaks(stage: Stage, name: str, channel: Channel, keys: Keys) -> Iterator[Break]:
     strange = stage.book.strange_frames(name, channel.name)
     if not len(strange) or not moving(channel) or stage.book.habit(name, channel.name).tight > FITTED:
         return
-    assert channel.keys is not None
-    point, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
-    keys, seen = channel.keys, None if point is None else stage.counts(point)
-    at = np.searchsorted(keys.frames, strange)
+    _, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
     searched = np.zeros(len(keys), np.bool_)
-    for k in at:
+    for k in np.searchsorted(keys.frames, strange):
         searched[max(k - NEAR, 0) : k + NEAR + 1] = True
     inside = (keys.frames >= stage.frames[0]) & (keys.frames <= stage.frames[-1])
     for _ in range(MOST):
@@ -61,13 +79,20 @@ def _habit_breaks(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
         if best is None or 1 - nothing < stage.thresholds["moved key"]["likely"]:
             return
         after = edited(keys, best.edits)
-        if seen is not None and not _shows(stage, seen, keys.frames, best):
-            keys = after
-            continue
-        flag = _habit_flag(stage, name, channel, keys.frames, best, pixels)
-        if flag is not None:
-            yield flag
+        yield Break(best, keys, after)
         keys = after
+
+
+def _habit_flags(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
+    """Flags for the breaks that the camera sees."""
+    point, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
+    seen = None if point is None else stage.counts(point)
+    for each in habit_breaks(stage, name, channel.name):
+        frames, best = each.before.frames, each.explanation
+        if seen is None or _shows(stage, seen, frames, best):
+            flag = _habit_flag(stage, name, channel, frames, best, pixels)
+            if flag is not None:
+                yield flag
 
 
 def _shows(stage: Stage, seen: NDArray[np.bool_], frames: Array, best: Explanation) -> bool:

@@ -100,8 +100,10 @@ def _looked_at(
 def _twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:
     """The same finding among others: same fault and cause, or same fault, place and overlapping frames."""
     for other in flags:
-        same = other.fault == flag.fault and other.control == flag.control and other.channel == flag.channel
-        if same and other.frames[0] <= flag.frames[1] and flag.frames[0] <= other.frames[1]:
+        here = (other.control, other.channel) == (flag.control, flag.channel)
+        caused = other.cause == flag.cause and flag.cause.channel is not None
+        meet = other.frames[0] <= flag.frames[1] and flag.frames[0] <= other.frames[1]
+        if other.fault == flag.fault and (here or caused) and meet:
             return other
     return None
 

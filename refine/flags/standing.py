@@ -76,6 +76,11 @@ def carriers(shot: Shot, name: str) -> list[str]:
     return found
 
 
+def carrying(stage: Stage, name: str) -> list[str]:
+    """A control and what carries it, the root first."""
+    return [*reversed(carriers(stage.shot, name)), name]
+
+
 def broken(stage: Stage, names: Sequence[str], contact: Planted) -> Cause | None:
     """The first of some controls, from the root outward, that broke the shot's habit where a point left its anchor.
 

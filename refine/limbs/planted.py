@@ -26,6 +26,7 @@ SHORTEST = 0.1
 LEVEL = 20.0  # percentile of the heights of slow frames that is the point's own level: steps up are rarer
 SLOWEST = 25.0  # percentile of a contact's speeds that is as slow as counts
 STILL = 1e-3  # of a contact's greatest speed: slower is standing
+TIE = 1e-3  # weight of the worst frame against the usual one
 OVERLAP = 0.5  # share of its frames that a point shares with a slower one, from which it only rolls with it
 
 
@@ -46,6 +47,11 @@ class Planted:
     marked: bool
     limb: Limb | None = None
     relative: str | None = None
+
+    def within(self, first: float, last: float) -> Planted:
+        """The contact on the frames from `first` to `last` only."""
+        own = (self.frames >= first) & (self.frames <= last)
+        return replace(self, frames=self.frames[own], anchor=self.anchor[own], path=self.path[own])
 
     def core(self, margin: int) -> slice:
         """The frames without `margin` at each end, where a contact begins and ends; all where none would be left."""
@@ -134,7 +140,8 @@ def marked_contacts(shot: Shot, posed: Pose, limbs: tuple[Limb, ...]) -> Iterato
     """Planted points by the artist's contact marks: of each control named the slowest point, against what it
     stays with.
 
-    A mark without controls doesn't say what touches, so nothing follows from it.
+    A mark without controls doesn't say what touches, so nothing follows from it. One that names feet or hands and
+    something else says what they hold.
     """
     by_end = {limb.end: limb for limb in limbs}
     known = {control.name for control in shot.controls}
@@ -142,7 +149,8 @@ def marked_contacts(shot: Shot, posed: Pose, limbs: tuple[Limb, ...]) -> Iterato
         if mark.kind != "contact":
             continue
         at = np.flatnonzero((posed.frames >= mark.frames[0]) & (posed.frames <= mark.frames[1]))
-        for name in mark.controls:
+        limb_ends = [name for name in mark.controls if name in by_end]
+        for name in limb_ends or mark.controls:
             if len(at) >= 2 and name in known:
                 yield _steadiest(shot, posed, name, by_end.get(name), at, _others(shot, mark, name, by_end))
 
@@ -161,7 +169,10 @@ def _others(shot: Shot, mark: Mark, name: str, by_end: dict[str, Limb]) -> list[
 def _steadiest(
     shot: Shot, posed: Pose, name: str, limb: Limb | None, at: NDArray[np.intp], others: list[str]
 ) -> Planted:
-    """The point of a control that moves least during a contact, and against what it does."""
+    """The point of a control that stays in place through most of a contact, and against what it does.
+
+    What a fault makes of the rest has no say but between points that are equally still.
+    """
     best: tuple[float, Planted] | None = None
     for point in (
         end_points(shot, name) if limb is not None else marked_points(shot.controls[shot.index(name)])
@@ -170,7 +181,8 @@ def _steadiest(
         tried = [_planted(point, posed.frames[at], path, name, True, limb)]
         tried += [_relative(shot, posed, tried[0], other, at) for other in others]
         for each in tried:
-            drift = float(np.linalg.norm(each.path - each.anchor, axis=1).max())
+            away = np.linalg.norm(each.path - each.anchor, axis=1)
+            drift = float(np.median(away) + TIE * away.max())
             # Against the world unless it clearly goes along with something: at rest both are the same.
             drift *= 1.0 if each.relative is None else 2.0
             if best is None or drift < best[0]:

@@ -1,0 +1,125 @@
+"""Keys moved with their slopes: the curve is sound in itself, the feet and hands that slide tell which it was."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from benchmarks.quality_held import BAKER, Trial, keys_of, planted, sound, with_keys
+from refine.flags import contacts
+from refine.flags.check import check, stage_of
+from refine.flags.flag import Flag
+from refine.flags.look import Look
+from refine.flags.mend import mend
+from refine.flags.slide import Anew
+from refine.flags.stage import Stage
+from refine.habit import HabitBook
+from refine.limbs.planted import Planted
+from refine.pose import Point
+from refine.shot import Mark, Pin, Shot
+from tests.tolerances import KEY_PUT_BACK, SAME_CURVE
+
+SLIDE = "sliding contact"
+MOVED = [("hips", "translation.y", 125.0), ("spine", "rotation.x", 127.0), ("chest", "rotation.z", 71.0)]
+
+
+def looked(shot: Shot) -> Stage:
+    return stage_of(shot, Look())
+
+
+def slides(shot: Shot) -> list[Flag]:
+    return [flag for flag in check(looked(shot)) if flag.fault == SLIDE]
+
+
+def trial(control: str, channel: str, frame: float) -> Trial:
+    k = keys_of(sound(BAKER, 0), control, channel).index(frame)
+    assert k is not None
+    return Trial(BAKER, 0, control, channel, k)
+
+
+@pytest.mark.parametrize(("control", "channel", "frame"), MOVED)
+def test_a_key_moved_with_its_slopes_is_named_and_put_back(control: str, channel: str, frame: float) -> None:
+    clean, one = sound(BAKER, 0), trial(control, channel, frame)
+    faulty = planted(clean, one)
+    found = slides(faulty)
+    assert {(f.cause.control, f.cause.channel, f.cause.frames) for f in found} == {
+        (control, channel, (frame,))
+    }
+    after = mend(faulty, Look(), found)
+    assert not after.left
+    assert not slides(after.shot)
+    before, bad, new = (
+        keys_of(shot, control, channel).values[one.key, 0] for shot in (clean, faulty, after.shot)
+    )
+    assert new == pytest.approx(before, abs=KEY_PUT_BACK * abs(bad - before))
+
+
+@pytest.mark.parametrize(("control", "channel", "frame"), MOVED[1:])
+def test_without_hands_that_hold_nothing_tells(control: str, channel: str, frame: float) -> None:
+    clean = sound(BAKER, 0)
+    feet = tuple(mark for mark in clean.marks if "hand.L" not in mark.controls)
+    assert not slides(replace(planted(clean, trial(control, channel, frame)), marks=feet))
+
+
+def test_a_pinned_key_is_neither_named_nor_moved() -> None:
+    control, channel, frame = MOVED[1]
+    faulty = planted(sound(BAKER, 0), trial(control, channel, frame))
+    pinned = replace(faulty, pins=(*faulty.pins, Pin(control, channel, (frame, frame))))
+    assert all(flag.cause.frames != (frame,) or flag.cause.control != control for flag in slides(pinned))
+    after = mend(pinned, Look(), slides(pinned)).shot
+    assert (
+        keys_of(after, control, channel).values.tobytes()
+        == keys_of(faulty, control, channel).values.tobytes()
+    )
+
+
+def test_what_is_held_may_be_what_moved() -> None:
+    clean, one = sound(BAKER, 0), trial("tray", "translation.y", 103.0)
+    keys = keys_of(clean, one.control, one.channel)
+    book = HabitBook(clean, (1, 168))
+    moved = Anew(keys, book.rules(keys), book.habit(one.control, one.channel)).moved(one.key, 0.03)
+    found = slides(with_keys(clean, one.control, one.channel, moved))
+    assert {(f.cause.control, f.cause.channel, f.cause.frames) for f in found} == {
+        ("tray", "translation.y", (103.0,))
+    }
+
+
+def test_a_leg_s_own_slide_isn_t_blamed_on_the_hips_while_the_other_foot_stands() -> None:
+    clean = sound(BAKER, 0)
+    control, channel, frame = "thigh.L", "rotation.z", 118.0
+    found = slides(planted(clean, trial(control, channel, frame)))
+    assert found
+    assert all(flag.cause.control in ("thigh.L", "shin.L", "foot.L") for flag in found)
+
+
+def test_moving_there_and_back_gives_the_same_keys() -> None:
+    clean = sound(BAKER, 0)
+    book = HabitBook(clean, (1, 168))
+    for control, channel, frame in MOVED:
+        keys = keys_of(clean, control, channel)
+        rules, habit = book.rules(keys), book.habit(control, channel)
+        k = keys.index(frame)
+        assert k is not None
+        back = Anew(Anew(keys, rules, habit).moved(k, 3.0), rules, habit).moved(k, -3.0)
+        np.testing.assert_allclose(back.values, keys.values, atol=SAME_CURVE)
+        follows = np.abs(back.outgoing - keys.outgoing) > 1e-3 * np.ptp(keys.values)
+        assert not follows.any()
+
+
+def test_a_prop_that_a_mark_names_with_hands_is_what_they_hold() -> None:
+    clean = sound(BAKER, 0)
+    held = [each for each in contacts.standing(looked(clean)).contacts if each.relative == "tray"]
+    assert {each.control for each in held} == {"hand.L", "hand.R"}
+    assert {each.point.control for each in held} == {"palm.L", "palm.R"}  # what stays in place, not the wrist
+    alone = replace(clean, marks=(Mark("contact", (150.0, 168.0), ("tray",)),))
+    assert any(each.control == "tray" for each in contacts.standing(looked(alone)).contacts)
+
+
+def test_a_contact_within_frames_keeps_those_only() -> None:
+    path = np.arange(15.0).reshape(5, 3)
+    whole = Planted(Point("foot", (0.0, 0.0, 0.0)), np.arange(5.0), path, path, "foot", True)
+    part = whole.within(1.0, 3.0)
+    assert part.frames.tolist() == [1.0, 2.0, 3.0]
+    assert part.path.tolist() == part.anchor.tolist() == path[1:4].tolist()
