@@ -28,6 +28,7 @@ from refine.shot import Array, Channel, Keys, Shot
 EXPLAINED = 0.9  # [judge] of a slide's squares that a cause has to undo
 RIVAL = 2.0  # [judge] times what it leaves that every other channel leaves at least
 FOLLOWS = 4.0  # [judge] times the habit's tightness within which a slope counts as set by a rule
+LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
 STARTS = (-0.5, 0.5)  # of the local range: moves from which the search begins
 ROUNDS = 4  # an amount is exact after one unless keys become extremes on the way
 LARGEST = 3.0  # [judge] times the local range: no key is moved farther by mistake
@@ -176,16 +177,23 @@ class Anew:
         """The keys with one value moved by an amount of the channel's unit."""
         values = self.keys.values.copy()
         values[k] += by
-        after = self._by_habit(values)
-        incoming, outgoing = (
-            np.where(self._follows, after, old) for old in (self.keys.incoming, self.keys.outgoing)
-        )
+        turned = self._by_habit(values) - self._now
+        turned[~self._follows | (np.abs(turned) < LEAST * self._unit)] = 0.0
+        incoming, outgoing = self.keys.incoming + turned, self.keys.outgoing + turned
         return self.keys.changed(values=values, incoming=incoming, outgoing=outgoing)
+
+    @cached_property
+    def _now(self) -> Array:
+        return self._by_habit(self.keys.values)
+
+    @cached_property
+    def _unit(self) -> Array:
+        return units(self.keys)[1][:, None]
 
     @cached_property
     def _follows(self) -> NDArray[np.bool_]:
         """(K, 1) which slopes are what the habit says."""
-        off = relative(self.keys.outgoing - self._by_habit(self.keys.values), units(self.keys)[1])
+        off = relative(self.keys.outgoing - self._now, self._unit[:, 0])
         return np.asarray(self.rules.judged & (off <= FOLLOWS * self.habit.tight))[:, None]
 
     def _by_habit(self, values: Array) -> Array:
