@@ -1,6 +1,7 @@
 """What the commands print and write: results on stdout, messages on stderr, files whole or not at all.
 
-All outputs of a command are looked at before the first is written, and no output may be a source.
+All outputs of a command are looked at before the first is written, and no output may be a source. The exit codes of
+errors are in `errors`.
 """
 
 from __future__ import annotations
@@ -15,13 +16,15 @@ import click
 
 from refine.errors import InputError
 
-if TYPE_CHECKING:  # annotations only, see cli
+if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the command that needs them
     from refine.changes import Applied
     from refine.clean.folder.batch import Run
     from refine.compare import Comparison
     from refine.flags.flag import Flag
     from refine.flags.look import Look
     from refine.formats import Document
+
+FOUND, PARTLY = 1, 4  # exit codes
 
 
 def show_result(result: dict[str, Any] | list[str]) -> None:
