@@ -12,6 +12,7 @@ from refine.flags import attachments, contacts, ground
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
+from refine.flags.mend import mend
 from refine.flags.stage import Stage
 from refine.flags.standing import floor, standing
 from refine.limbs.limb import bend, extension
@@ -205,6 +206,21 @@ def test_a_foot_that_sinks_is_found_and_raised(fps: float, marked: bool) -> None
 def test_the_floor_is_no_single_step_that_sank() -> None:
     shot, _ = plant(stepping(), 2, "sink", 0.02)
     assert floor(looked(shot)).height == pytest.approx(0.0, abs=STANDS)
+
+
+def test_a_step_that_sinks_by_a_little_more_than_the_warning_is_not_its_own_floor() -> None:
+    shot, truth = plant(stepping(), 2, "sink", 0.0025)  # the warning begins at 2 mm [judge]
+    assert floor(looked(shot)).height == pytest.approx(0.0, abs=STANDS)
+    assert [flag.severity for flag in hits(flags(shot), truth)] == ["warn"]
+
+
+def test_a_keyed_foot_is_raised_by_the_keys_of_all_that_is_below_the_floor() -> None:
+    """Those that are in it by too little to be flagged shape the curve: left as they are they break its habit."""
+    shot, truth = plant(stepping(keyed=3), 2, "sink", 0.015)
+    flag = hits(flags(shot), truth)[0]
+    mended = mend(shot, Look(), [flag])
+    assert mended.left == ()
+    assert flags(mended.shot) == []
 
 
 def attached(jump_at: int, size: float, fps: float = 24.0) -> Shot:
