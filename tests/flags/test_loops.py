@@ -127,7 +127,7 @@ def test_baked_swings_are_judged_by_what_the_seam_breaks_more_than_the_rest(fps:
 
 
 def stepped(fps: float, gap: float) -> Shot:
-    """A baked curve through keys with chord slopes, its curvature broken at each, also at the seam; spoilt by degrees."""
+    """A baked curve through keys with chord slopes, curvature broken at each and at the seam; spoilt by degrees."""
     last = round(8 * fps) - 1
     frames = np.linspace(0.0, last + 1.0, 33)
     values = 20.0 * np.sin(2 * np.pi * np.arange(33) / 8) + 8.0 * np.cos(2 * np.pi * np.arange(33) / 4)
