@@ -606,3 +606,26 @@ LAG = 0.1
 
 # share of a straight drift that a minimum-jerk lead-back leaves (RMS over the second): 0.17 to 0.18 at 12 to 60 fps
 LED_BACK = 0.2
+
+
+# --- limits ------------------------------------------------------------------------------------------------
+
+# Degrees by which a bent curve may miss its limit: what bisection leaves of angles near 30, ten times over.
+WITHIN_LIMIT = 1e-8
+
+# No unit: times the largest third difference of a smooth excursion, that the bent one's may be: the bend's own curve
+# about doubles it, a flat cut multiplies it by tens.
+BENT = 3.0
+
+
+# --- attachments -------------------------------------------------------------------------------------------
+
+# Shot units (m): what a cup may move in the hand after its shift; keyed ones turn or swing between the keys by 6 frames
+# of a slow wave, whose natural spline is off by some 1e-4.
+CARRIED = 5e-4
+
+
+# --- bones -------------------------------------------------------------------------------------------------
+
+# No unit: of a bone's growth, what may be left of it: the median length that counts as usual is off by rounding only.
+PUT_BACK = 1e-6

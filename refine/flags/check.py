@@ -20,6 +20,7 @@ from refine.flags import (
     ground,
     keys,
     limbs,
+    limits,
     loops,
     rotations,
     screen,
@@ -50,7 +51,7 @@ FAMILIES = (
     coverage,
     loops,
 )
-MENDERS = (*FAMILIES, drift, falling, seeding)
+MENDERS = (*FAMILIES, drift, falling, limits, seeding)
 Mend = Callable[[Stage, Flag], Shot | None]
 MENDS: dict[str, Mend] = {
     fault: mend for family in MENDERS for fault, mend in getattr(family, "MENDS", {}).items()

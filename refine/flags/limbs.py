@@ -10,15 +10,15 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from refine.flags.flag import Cause, Flag
 from refine.flags.stage import Stage, runs
 from refine.flags.standing import FEW, standing
+from refine.flags.translated import in_translations, translations
 from refine.limbs.limb import Limb, bend_vector, extension, joints
 from refine.limbs.planting import Shift, shifted
-from refine.pose import Point, pose
-from refine.rotation import quaternion_matrix
+from refine.pinned import pinned_keys
+from refine.pose import Point
 from refine.shot import SCALES, TRANSLATIONS, Array, Channel, Control, Shot, frozen
 from refine.view import project
 
@@ -283,50 +283,52 @@ def mend_length(stage: Stage, flag: Flag) -> Shot | None:
     inner = outer.parent
     if inner is None or flag.cause.channel not in TRANSLATIONS:
         return None
-    frames = np.arange(flag.frames[0], flag.frames[1] + 1.0)
-    at = (frames - stage.frames[0]).astype(np.intp)
-    shot = stage.shot
-    back = _back(stage, inner, outer)
-    for axis, name in enumerate(TRANSLATIONS):
-        channel = outer.channel(name)
-        if channel is not None:
-            changed = _put_back(stage, outer.name, channel, back[:, axis], frames, at)
-            shot = shot.with_channel(outer.name, changed)
-    after = replace(stage, shot=shot)
-    worst = np.abs(change_of_length(after, inner, outer.name)[at]).max()
+    changed = change_of_length(stage, inner, outer.name)
+    a, b = _whole_change(changed, *(frame - stage.range[0] for frame in flag.frames))
+    left = np.interp(
+        np.arange(a, b + 1), [a, b], changed[[a, b]]
+    )  # what it begins and ends with: no step there
+    asked = in_translations(stage, outer.name, _back(stage, inner, outer, a, left), a)
+    frames, shot = stage.frames[a : b + 1], stage.shot
+    for channel, by in zip(translations(stage, outer.name), asked.T, strict=True):
+        shot = shot.with_channel(outer.name, _put_back(stage, outer.name, channel, by, frames))
+    worst = np.abs(change_of_length(replace(stage, shot=shot), inner, outer.name)[a : b + 1]).max()
     return shot if worst <= stage.thresholds["changed bone length"].warn else None
 
 
-def _back(stage: Stage, inner: str, outer: Control) -> Array:
-    """(N, 3) by which the outer joint's translation has to change for the bone to have its usual length."""
-    posed = pose(stage.shot, stage.frames)
-    i = stage.control_at[inner]
+def _whole_change(changed: Array, a: int, b: int) -> tuple[int, int]:
+    """First and last position of a change of length: as long as it keeps falling away on either side."""
+    size = np.abs(changed)
+    while a > 0 and size[a - 1] < size[a] and changed[a - 1] * changed[a] >= 0:
+        a -= 1
+    while b < len(size) - 1 and size[b + 1] < size[b] and changed[b + 1] * changed[b] >= 0:
+        b += 1
+    return a, b
+
+
+def _back(stage: Stage, inner: str, outer: Control, a: int, left: Array) -> Array:
+    """(n, 3) by which the outer joint has to move in the world for its bone to be off its usual length by (n,)."""
     bone = stage.world(Point(outer.name, outer.pivot)) - stage.world(Point(inner, stage.control(inner).pivot))
     length = np.linalg.norm(bone, axis=1)
-    move = bone * (np.median(length) / np.maximum(length, 1e-12) - 1.0)[:, None]
-    frame = posed.linear[i] @ quaternion_matrix(np.array(outer.rest_rotation))
-    return np.asarray((np.linalg.pinv(frame) @ move[..., None])[..., 0])
+    part = slice(a, a + len(left))
+    ratio = np.median(length) * (1.0 + left) / np.maximum(length[part], 1e-12)
+    return np.asarray(bone[part] * (ratio - 1.0)[:, None])
 
 
-def _put_back(
-    stage: Stage, name: str, channel: Channel, back: Array, frames: Array, at: NDArray[np.intp]
-) -> Channel:
+def _put_back(stage: Stage, name: str, channel: Channel, by: Array, frames: Array) -> Channel:
     held = [frame for _, pinned in stage.locks.held(name, channel, frames).pins for frame in pinned]
     if channel.samples is not None:
         samples = channel.samples.copy()
         free = ~np.isin(frames, held)
-        rows = frames[free].astype(np.intp) - stage.shot.first_frame
-        samples[rows, 0] += back[at[free]]
+        samples[frames[free].astype(np.intp) - stage.shot.first_frame, 0] += by[free]
         return replace(channel, samples=frozen(samples))
     assert channel.keys is not None
-    from refine.pinned import pinned_keys
-
     keys = channel.keys
     inside = (keys.frames >= frames[0]) & (keys.frames <= frames[-1])
     inside &= ~pinned_keys(stage.locks.pins, name, channel.name, keys)
     values = keys.values.copy()
     k = np.flatnonzero(inside)
-    values[k, 0] += back[(keys.frames[k] - stage.frames[0]).astype(np.intp)]
+    values[k, 0] += by[(keys.frames[k] - frames[0]).astype(np.intp)]
     return replace(channel, keys=keys.changed(values=values))
 
 

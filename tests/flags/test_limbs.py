@@ -15,6 +15,7 @@ from refine.flags.look import Look
 from refine.flags.standing import standing
 from refine.limbs.limb import bend_vector, extension
 from refine.shot import Array, Camera, Channel, Control, Pin, Shot, frozen
+from tests.tolerances import PUT_BACK
 
 RATES = (12.0, 24.0, 30.0, 60.0)
 
@@ -145,6 +146,30 @@ def test_a_bone_that_grows_is_found_and_put_back(fps: float, size: float) -> Non
     after = limbs.mend_length(stage_of(shot, Look()), flag)
     assert after is not None
     assert flags(after) == []
+
+
+@pytest.mark.parametrize("fps", RATES)
+def test_a_bone_is_put_back_from_where_it_began_to_grow(fps: float) -> None:
+    """What is too small to be flagged at both ends goes with the rest: left alone, it would stand there as a step."""
+    shot, truth = plant(stepping(fps), 1, "grow", 0.015)
+    (flag,) = flags(shot)
+    assert truth.frames[0] < flag.frames[0]
+    after = limbs.mend_length(stage_of(shot, Look()), flag)
+    assert after is not None
+    grown, left = (s.controls[s.index(flag.control)].channel("translation.y") for s in (shot, after))
+    assert grown is not None
+    assert left is not None
+    assert grown.samples is not None
+    assert left.samples is not None
+    assert np.abs(left.samples).max() < PUT_BACK * np.abs(grown.samples).max()
+
+
+def test_a_pinned_sample_of_a_grown_bone_stays() -> None:
+    shot, _ = plant(stepping(), 1, "grow", 0.015)
+    (flag,) = flags(shot)
+    name = flag.control
+    pinned = replace(shot, pins=(Pin(name, None, (float(flag.frames[0]), float(flag.frames[1]))),))
+    assert limbs.mend_length(stage_of(pinned, Look()), flag) is None
 
 
 def test_a_smear_of_two_frames_is_meant() -> None:
