@@ -16,6 +16,7 @@ from refine.held import Locks
 from refine.pose import reposed
 from refine.prepared import Prepared, Request, in_spelling, prepare
 from refine.search import baked, beyond, candidates, keyed
+from refine.search.in_the_way import held_by, in_the_way
 from refine.search.work import ROUNDING, Option, Work, size_of
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Shot
 from refine.suggestion import Suggestion
@@ -32,12 +33,28 @@ def suggest(
     control, camera or candidate that isn't there; NoSolution where pins and limits clash.
     """
     prepared = prepared or prepare(shot, request)
-    locks = Locks(shot, (*shot.pins, *request.pins), prepared.frames)
+    shot, request = replace(shot, pins=(*shot.pins, *request.pins)), replace(request, pins=())
+    work = _searched(shot, request, prepared)
+    found = _suggestion(work, document)
+    if found.changes or not work.blocked:
+        return found
+
+    def mended(free: Shot) -> Shot | None:
+        again = _searched(free, request, prepare(free, request))
+        return again.shot if again.reasons else None
+
+    clash = in_the_way(shot, mended)
+    return replace(found, reason=f"{found.reason}; {held_by(clash)}", clash=clash) if clash else found
+
+
+def _searched(shot: Shot, request: Request, prepared: Prepared) -> Work:
+    """The state after all controls were looked at."""
+    locks = Locks(shot, shot.pins, prepared.frames)
     work = Work(request, prepared, prepared.shot, prepared.posed, locks)
     if request.strength > 0:
         for control in prepared.order:
             _look_at(work, control)
-    return _suggestion(work, document)
+    return work
 
 
 def _look_at(work: Work, name: str) -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from refine.errors import InputError
+from refine.errors import InputError, NoSolution
 
 if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the command that needs them
     from refine.changes import Applied
@@ -23,6 +23,7 @@ if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the comm
     from refine.flags.flag import Flag
     from refine.flags.look import Look
     from refine.formats import Document
+    from refine.suggestion import Suggestion
 
 FOUND, PARTLY = 1, 4  # exit codes
 
@@ -42,6 +43,14 @@ def show_result(result: dict[str, Any] | list[str]) -> None:
     except OSError as error:
         close_stdout()
         raise InputError("stdout", f"it can't be written: {error.strerror}") from error
+
+
+def refuse(suggestion: Suggestion) -> None:
+    """NoSolution where pins, limits or marks exclude every mend; the result is shown by then."""
+    if suggestion.clash:
+        from refine.search.in_the_way import held_by
+
+        raise NoSolution(f"no solution within the constraints: {held_by(suggestion.clash)}", suggestion.clash)
 
 
 def close_stdout() -> None:

@@ -70,6 +70,7 @@ def suggest(
     outputs.show_result(
         as_document(result) if as_json else suggestion_lines(result, document.shot.length_unit)
     )
+    outputs.refuse(result)
     if left:
         sys.exit(outputs.PARTLY)
 
