@@ -30,7 +30,7 @@ class _Group(click.Group):
         try:
             return super().invoke(ctx)
         except RefineError as error:
-            click.echo(f"refine: {error}", err=True)
+            outputs.say(f"refine: {error}")
             ctx.exit(error.exit_code)
         except BrokenPipeError:  # the reader has seen enough: not an error, but nothing more can be printed
             outputs.close_stdout()

@@ -57,7 +57,7 @@ def check(
     if kept:
         side = keep_flags(document, kept)
         if not quiet:
-            click.echo(f"recorded in {side}", err=True)
+            outputs.say(f"recorded in {side}")
     outputs.show_result(checking.as_document(document, stage, shown) if as_json else checking.lines(shown))
     if shown:
         sys.exit(outputs.FOUND)

@@ -50,5 +50,5 @@ def compare(
         else []
     )
     if retime and len(result.rows) == len(given) and not quiet:
-        click.echo("note: no shift of a key pose by one frame evens the spacing", err=True)
+        outputs.say("note: no shift of a key pose by one frame evens the spacing")
     outputs.show_result(as_document(result, files) if as_json else table_lines(result))

@@ -42,7 +42,7 @@ def diff(
         if drawn is not None:
             outputs.write(picture, drawn.encode(), force, quiet)
         elif not quiet:
-            click.echo("no picture: nothing that could be drawn differs", err=True)
+            outputs.say("no picture: nothing that could be drawn differs")
     outputs.show_result(
         as_document(found, old.path.name, new.path.name)
         if as_json

@@ -33,6 +33,7 @@ from refine.flags.stage import Stage, in_order
 from refine.flags.thresholds import load
 from refine.formats import Document
 from refine.shot import Shot
+from refine.text import aligned
 
 SCHEMA = "motion-refine/flags/1"
 # A family is a module with `find`; one that can mend has MENDS, by the fault's name.
@@ -134,7 +135,4 @@ def lines(flags: Sequence[Flag]) -> list[str]:
         where = f"{flag.frames[0]}:{flag.frames[1]}"
         what = flag.control if flag.channel is None else f"{flag.control}.{flag.channel}"
         rows.append((flag.severity, flag.id, where, what, f"{flag.fault}: {flag.message}; {flag.remedy}"))
-    widths = [max(len(row[i]) for row in rows) for i in range(4)]
-    return [
-        "  ".join(cell.ljust(w) for cell, w in zip(row, (*widths, 0), strict=True)).rstrip() for row in rows
-    ]
+    return aligned(rows)

@@ -50,8 +50,9 @@ def _flag(stage: Stage, name: str, group: list[Wrap]) -> Flag:
     severity = threshold.severity(max(worst.amount, threshold.warn))
     assert severity is not None
     where = int(np.floor(min(w.a for w in group))), int(np.ceil(max(w.b for w in group)))
-    others = f", and {len(group) - 1} more of its jumps are none" if len(group) > 1 else ""
-    message = f"{worst.worst} jumps by {worst.amount:.0f} deg at {worst.b:g}{others}"
+    more = len(group) - 1
+    others = f"; {more} more such jump{'s' * (more > 1)} from {where[0]} to {where[1]}" if more else ""
+    message = f"{worst.worst} jumps by {worst.amount:.0f} deg at {worst.b:g}, yet the pose doesn't{others}"
     remedy = "write what follows the other way: the pose on every key stays"
     cause = Cause(name, worst.worst, (worst.a, worst.b))
     ratio = threshold.ratio(worst.amount) * stage.attention(name)

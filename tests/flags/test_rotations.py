@@ -246,7 +246,7 @@ def test_the_jumps_of_a_baked_control_are_one_flag_and_a_pin_behind_them_forbids
     shot = shot_of(Channel("rotation.x", samples=frozen(table)))
     (flag,) = flags(shot)
     assert flag.frames == (int(jumps[0]), int(jumps[1]) + 1)
-    assert "1 more" in flag.message
+    assert "; 1 more such jump from " in flag.message
     after = mended(replace(shot, pins=(Pin("arm", None, (50.0, 50.0)), Pin("arm", None, (0.0, 2.0)))))
     np.testing.assert_allclose(
         after.controls[0].channels[0].samples, values[:, None], atol=tolerances.SAME_TURN
