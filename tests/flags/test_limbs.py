@@ -95,6 +95,23 @@ def test_a_recording_whose_knees_always_jolt_is_flagged_only_where_one_does_much
     assert flags(jolting(fps, alone))
 
 
+def test_a_pop_is_one_at_whichever_moment_a_slower_shutter_opens() -> None:
+    found = np.array([0, 1, 1, 0, 1, 1, 1, 0, 1], np.bool_)
+    np.testing.assert_array_equal(np.flatnonzero(limbs.lasting(found, 3)), [4, 5, 6])
+    np.testing.assert_array_equal(limbs.lasting(found, 1), found)
+
+
+@pytest.mark.parametrize("fps", [24.0, 120.0])
+def test_a_knee_that_slows_down_over_some_frames_as_it_goes_straight_is_no_pop(fps: float) -> None:
+    """As in a walk: it comes at 15 deg a 24th of a second and changes that by more than an error, but not at once."""
+    t = np.arange(round(2 * fps)) / fps
+    away = np.minimum(24 * np.abs(t - 1), 6)  # 24ths of a second
+    knee = 2 + 10 * np.where(away < 1.5, away**2 / 2, 1.5 * away - 1.125)
+    leg = hanging_leg(np.full(len(t), 0.8), fps)
+    slowing = leg.with_channel("shin", Channel("rotation.x", samples=frozen(knee[:, None])))
+    assert flags(slowing) == []
+
+
 def test_a_pinned_leg_keeps_its_pop() -> None:
     shot = replace(popping(24.0), pins=(Pin("thigh", None, (0.0, 47.0)), Pin("shin", None, (0.0, 47.0))))
     stage = stage_of(shot, Look())
