@@ -28,13 +28,14 @@ from refine.flags.standing import (
     standing,
     usual,
 )
-from refine.limbs.planted import Planted
+from refine.limbs.planted import Planted, at_point
 from refine.limbs.planting import planted_again
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
 from refine.view import project
 
 ALIKE = 0.4  # [judge] of their size by which two limbs' slides may differ and still be one
+CLEARLY = 2.0  # [judge] times as far off for most of a contact, that a point isn't the one stood on
 AROUND = 1.0  # s to each side of a cause that the search may look at
 
 
@@ -257,10 +258,41 @@ def mend_sliding(stage: Stage, flag: Flag) -> Shot | None:
     slid = [each for each in slid if flag.control in (each.contact.control, *_above(stage, each.contact))]
     limit = stage.thresholds["sliding contact"]["warn_mm"]
     slid = [each for each in slid if each.mm > limit]
-    for after in (_cured_above(stage, flag, slid), _by_limbs(stage, slid)):
-        if after is not None and all(_settled(stage, after, each) for each in slid):
+    own = [each.contact for each in slid]
+    after = _cured_above(stage, flag, slid)
+    if after is not None and all(_settled(stage, after, each) for each in own):
+        return after
+    # The foot stands on the point that a slide left in place longest, which isn't always the one that it moved least.
+    steady = [_steadiest(stage, each) for each in own]
+    for contacts in (own,) if steady == own else (steady, own):
+        after = _by_limbs(stage, contacts)
+        if after is None or not all(_settled(stage, after, each) for each in contacts):
+            continue
+        if contacts is own or not _slide_in(stage, after, own):
             return after
     return None
+
+
+def _steadiest(stage: Stage, contact: Planted) -> Planted:
+    """A marked contact by the point of its limb that is nearest to its own resting place for most of the time."""
+    if contact.limb is None or contact.relative is not None or not contact.marked:
+        return contact
+    at = (contact.frames - stage.frames[0]).astype(np.intp)
+    others = [at_point(contact, point, stage.world(point)[at]) for point in contact.limb.points]
+    best = min(others, key=_mostly)
+    return best if CLEARLY * _mostly(best) < _mostly(contact) else contact
+
+
+def _mostly(contact: Planted) -> float:
+    return float(np.median(np.linalg.norm(contact.path - contact.anchor, axis=1)))
+
+
+def _slide_in(stage: Stage, after: Shot, contacts: Sequence[Planted]) -> bool:
+    """Whether in a changed shot any of these contacts, by whatever point it is looked at then, slides."""
+    then, limit = replace(stage, shot=after), stage.thresholds["sliding contact"]["warn_mm"]
+    marked = {(each.control, float(each.frames[0])) for each in contacts}
+    again = [c for c in standing(then).contacts if (c.control, float(c.frames[0])) in marked]
+    return any(found is not None and found.mm > limit for found in (drift(then, each) for each in again))
 
 
 def _above(stage: Stage, contact: Planted) -> list[str]:
@@ -288,19 +320,14 @@ def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None
     return made(stage.shot, changes) if changes else None
 
 
-def _by_limbs(stage: Stage, slid: Sequence[Drift]) -> Shot | None:
+def _by_limbs(stage: Stage, contacts: Sequence[Planted]) -> Shot | None:
     shot: Shot | None = stage.shot
     tolerance = LEFT * stage.thresholds["sliding contact"]["warn_mm"] / MM / standing(stage).scale
-    for each in slid:
+    for each in contacts:
         if shot is None:
             return None
-        core = each.contact.core(margin(stage))
-        contact = replace(
-            each.contact,
-            frames=each.contact.frames[core],
-            path=each.contact.path[core],
-            anchor=each.contact.anchor[core],
-        )
+        core = each.core(margin(stage))
+        contact = replace(each, frames=each.frames[core], path=each.path[core], anchor=each.anchor[core])
         shot = planted_again(shot, contact, _wanted(stage, contact), stage.locks, tolerance)
     return None if shot is stage.shot else shot
 
@@ -315,12 +342,12 @@ def _wanted(stage: Stage, contact: Planted) -> Array:
     return places
 
 
-def _settled(stage: Stage, after: Shot, each: Drift) -> bool:
+def _settled(stage: Stage, after: Shot, contact: Planted) -> bool:
     """Whether a contact stays within the warning's threshold in a changed shot."""
-    core = each.contact.core(margin(stage))
-    frames = each.contact.frames[core]
-    path = world_point(pose(after, frames), after, each.contact.point)
-    away = np.linalg.norm(path - _wanted(stage, each.contact)[core], axis=1)
+    core = contact.core(margin(stage))
+    frames = contact.frames[core]
+    path = world_point(pose(after, frames), after, contact.point)
+    away = np.linalg.norm(path - _wanted(stage, contact)[core], axis=1)
     limit = stage.thresholds["sliding contact"]["warn_mm"]
     return float(away.max()) * standing(stage).scale * MM <= limit
 

@@ -114,6 +114,11 @@ def _planted(
     return Planted(point, frames, anchor, path, control, marked, limb)
 
 
+def at_point(planted: Planted, point: Point, path: Array) -> Planted:
+    """The same contact by another point, which goes along `path` (k, 3), at the place where that one rests."""
+    return _planted(point, planted.frames, path, planted.control, planted.marked, planted.limb)
+
+
 def _resting_place(path: Array) -> Array:
     """(3,) the median of each coordinate of a path (k, 3), slow frames counting more than fast ones."""
     fast = speed(path, 1.0)
