@@ -18,6 +18,7 @@ from refine.flags.spins import (
     SHORT,
     STEADY,
     ends_say_so,
+    saw_says_so,
     sawn_off,
     slopes_say_so,
     steady,
@@ -199,12 +200,15 @@ def _in_keys(stage: Stage, name: str, channel: Channel) -> list[Wrap]:
     straight = straight_values(values, likely)
     turns = np.round(step / TURN)
     jumps = [k for k in np.flatnonzero(likely).tolist() if not steady_keys(keys, k)]
+    rests = (step - TURN * turns).tolist()
+    jointed = stage.control(name).parent is not None
     zero = stage.book.habit(name, channel.name).rule(EXTREME) == ZERO
     sure = [
         k
         for k in jumps
         if slopes_say_so(stage, keys, straight, k)
-        or ends_say_so(keys, float(step[k] - TURN * turns[k]), k)
+        or ends_say_so(keys, rests[k], k)
+        or (jointed and saw_says_so(keys, rests[k], k))
         or (zero and turning_points_say_so(keys, straight, k))
     ]
     found = jumps if sure and sawn_off(values) else sure
