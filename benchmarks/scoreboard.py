@@ -5,7 +5,8 @@
 
 Sizes are 1.5 times the catalogue's warning and error. 01_01 is for tuning; the default clips weren't tuned on. A fault
 is found where a flag of warn or error says its name at its control or along its chain, about when it is; what the
-sound shot is flagged for doesn't count. The cause is that of the worst such flag. The mend is what `suggest --flag`
+sound shot is flagged for doesn't count. On untouched shots each flag of warn or error is a false one, but angle wraps
+that their files really have. The cause is that of the worst such flag. The mend is what `suggest --flag`
 does with those flags: recovery is 1 - |mended - clean| / |faulty - clean| in px over all points and frames, median of
 those mended; of faults that have no one right answer (*) the share whose measure is sound again. Goals stand in the
 head; what misses one is marked with !.
@@ -115,8 +116,8 @@ def _recovery(row: Row, scores: Sequence[float]) -> str:
 
 
 def quiet_table(noises: Sequence[Noise]) -> Iterator[str]:
-    yield "| untouched shots | control-seconds | flags of warn or error | per 100 control-s <= 1 | which |"
-    yield "|---|--:|--:|--:|---|"
+    yield "| untouched shots | control-seconds | false flags | per 100 control-s <= 1 | which | real wraps |"
+    yield "|---|--:|--:|--:|---|--:|"
     for kind in (*KINDS, *MADE):
         own = [noise for noise in noises if noise.quiet.kind == kind]
         if own:
@@ -126,7 +127,8 @@ def quiet_table(noises: Sequence[Noise]) -> Iterator[str]:
             names = sorted({flag.fault for flag in flags})
             which = ", ".join(f"{sum(f.fault == name for f in flags)} {name}" for name in names)
             mark = "" if rate <= NOISE else " !"
-            yield f"| {words} | {seconds:.0f} | {len(flags)} | {rate:.2f}{mark} | {which} |"
+            real = sum(len(n.real) for n in own)
+            yield f"| {words} | {seconds:.0f} | {len(flags)} | {rate:.2f}{mark} | {which} | {real} |"
 
 
 def main() -> None:

@@ -6,6 +6,8 @@ import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from benchmarks.corpus import HABITS, captured, clip_at, keyed_shot
 from benchmarks.planted.catalogue import ROWS
 from benchmarks.planted.planted import Row, Size, Truth, apart
@@ -13,6 +15,7 @@ from refine.flags.check import check, stage_of
 from refine.flags.flag import RANK, Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
+from refine.pose import local
 from refine.rig import descendants
 from refine.shot import Shot
 
@@ -172,11 +175,15 @@ class Quiet:
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """The flags of warn or error on an untouched shot, and the control-seconds looked at."""
+    """The flags of warn or error on an untouched shot, and the control-seconds looked at.
+
+    `real` are angle wraps that the file really has, which nobody planted: they are listed, but are no false flags.
+    """
 
     quiet: Quiet
     seconds: float
     flags: tuple[Flag, ...]
+    real: tuple[Flag, ...] = ()
 
 
 def untouched(quiet: Quiet) -> Shot:
@@ -191,5 +198,15 @@ def untouched(quiet: Quiet) -> Shot:
 def listen(quiet: Quiet) -> Noise:
     shot = untouched(quiet)
     moving = sum(bool(control.channels) for control in shot.controls)
-    loud = tuple(flag for flag in flags_of(shot) if flag.severity != "note")
-    return Noise(quiet, moving * len(shot.frames) / shot.fps, loud)
+    loud = [flag for flag in flags_of(shot) if flag.severity != "note"]
+    real = tuple(flag for flag in loud if flag.fault == "angle wrap" and really_wraps(shot, flag))
+    false = tuple(flag for flag in loud if flag not in real)
+    return Noise(quiet, moving * len(shot.frames) / shot.fps, false, real)
+
+
+def really_wraps(shot: Shot, flag: Flag) -> bool:
+    """Whether the orientation turns by less than a third of what the numbers jump: they are another way to write it."""
+    control = shot.controls[shot.index(flag.control)]
+    one, other = local(control, shot, np.array(flag.cause.frames))[0]
+    turned = np.rad2deg(np.arccos(np.clip((np.trace(one.T @ other) - 1) / 2, -1.0, 1.0)))
+    return bool(turned < flag.amount / 3)

@@ -22,6 +22,7 @@ from refine.prepared import Prepared, Request, in_spelling, prepare
 from refine.shot import Array, Channel, Control, Keys, Shot, frozen
 from refine.suggest import suggest
 from refine.suggestion import Suggestion, applied
+from refine.text import aligned
 from refine.view import View, project
 
 SCHEMA = "motion-refine/comparison/1"
@@ -287,5 +288,4 @@ def table_lines(comparison: Comparison) -> list[str]:
         where = "knee" if n == comparison.knee else ""
         cells = (f"{row.unevenness:.3f} px", f"{100 * row.left:.0f} %", move, change, str(row.keys), accent)
         rows.append((row.name, *cells, where))
-    widths = [max(len(row[i]) for row in rows) for i in range(len(head))]
-    return ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)).rstrip() for row in rows]
+    return aligned(rows)

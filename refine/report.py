@@ -7,6 +7,7 @@ doesn't forbid it; nothing is said by emphasis alone.
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import groupby
@@ -17,14 +18,17 @@ from refine.changes import Change
 from refine.diff import Difference
 from refine.shot import Array
 from refine.suggestion import Candidate, Suggestion
+from refine.text import BOLD, PLAIN, aligned, printable
 
 _FIELDS = {"value": "value", "incoming_slope": "slope in", "outgoing_slope": "slope out", "key": "key to"}
+MOST_DIGITS, SAID_DIGITS = 9, 7  # significant: more than MOST were computed, and the JSON has them all
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _SHOWN = 12  # changed samples of a baked channel that are listed before they are summed up
 
 
 def strong(text: str) -> str:
     """The text in bold, unless NO_COLOR is set; click strips it where the output is no terminal."""
-    return text if os.environ.get("NO_COLOR") else f"\x1b[1m{text}\x1b[0m"
+    return text if os.environ.get("NO_COLOR") else f"{BOLD}{printable(text)}{PLAIN}"
 
 
 def change_lines(changes: Sequence[Change], length: str = "unit") -> list[str]:
@@ -46,12 +50,7 @@ def _channel_lines(changes: list[Change]) -> list[str]:
     merged = _merged(changes)
     if len(merged) > _SHOWN:
         return _summed(merged)
-    rows = [_row(label, change) for label, change in merged]
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    return [
-        "    " + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
-        for row in rows
-    ]
+    return [f"    {line}" for line in aligned([_row(label, change) for label, change in merged])]
 
 
 def _merged(changes: list[Change]) -> list[tuple[str, Change]]:
@@ -82,9 +81,9 @@ def _row(label: str, change: Change) -> tuple[str, ...]:
     return (
         f"frame {change.frame:g}",
         label,
-        change.before_text,
+        spoken(change.before_text),
         "->",
-        change.after_text,
+        spoken(change.after_text),
         f"{by} {unit}".rstrip(),
     )
 
@@ -99,8 +98,19 @@ def _summed(merged: list[tuple[str, Change]]) -> list[str]:
     frames = [change.frame for _, change in merged]
     return [
         f"    {len(merged)} numbers from frame {min(frames):g} to {max(frames):g}, the largest at frame "
-        f"{worst.frame:g}: {worst.before_text} -> {worst.after_text} ({max(sizes):.4g} {worst.unit})".rstrip()
+        f"{worst.frame:g}: {spoken(worst.before_text)} -> {spoken(worst.after_text)} "
+        f"({max(sizes):.4g} {worst.unit})".rstrip()
     ]
+
+
+def spoken(text: str) -> str:
+    """A file's number, or a quaternion's four, as it is spelled there; of more than MOST_DIGITS those that count."""
+    return _NUMBER.sub(lambda found: _short(found[0]), text)
+
+
+def _short(number: str) -> str:
+    digits = re.sub(r"[eE].*|\D", "", number).lstrip("0")
+    return number if len(digits) <= MOST_DIGITS else f"{float(number):.{SAID_DIGITS}g}"
 
 
 def suggestion_lines(suggestion: Suggestion, length: str = "unit") -> list[str]:
@@ -119,7 +129,7 @@ def suggestion_lines(suggestion: Suggestion, length: str = "unit") -> list[str]:
 def _candidate(candidate: Candidate) -> str:
     """What it explains, how likely it is, and what it would change."""
     first = candidate.changes[0]
-    change = f"{first.before_text} -> {first.after_text}"
+    change = f"{spoken(first.before_text)} -> {spoken(first.after_text)}"
     size = change if len(_merged(list(candidate.changes))) == 1 else _numbers(len(candidate.changes))
     if candidate.probability is None:
         return f"{candidate.explains}  ({size})"

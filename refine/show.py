@@ -8,6 +8,7 @@ from refine.curve import clipped_reaches
 from refine.formats import Document
 from refine.rig import children, solve_order
 from refine.shot import Channel, Control, Shot
+from refine.text import aligned
 
 SCHEMA = "motion-refine/show/1"
 
@@ -18,12 +19,8 @@ def lines(shot: Shot) -> list[str]:
     head = f"{shot.name}: frames {shot.first_frame} to {shot.last_frame} ({count / shot.fps:.2f} s at {shot.fps:g} fps)"
     order = solve_order(shot)
     place = {name: n for n, group in enumerate(order, 1) for name in group}
-    rows = [_row(shot, control, depth, place) for control, depth in _tree(shot)]
-    widths = [max((len(row[i]) for row in rows), default=0) for i in range(3)]
-    body = [
-        "  ".join(cell.ljust(w) for cell, w in zip(row, (*widths, 0), strict=True)).rstrip() for row in rows
-    ]
-    return [head, "", *body, *_extras(shot, order)]
+    rows = aligned([_row(shot, control, depth, place) for control, depth in _tree(shot)])
+    return [head, "", *rows, *_extras(shot, order)]
 
 
 def _tree(shot: Shot) -> list[tuple[Control, int]]:

@@ -113,7 +113,12 @@ def _explained(path: Path) -> Iterator[None]:
             raise InputError(str(path), f"it can't be written: {reason}", remedy=remedy) from error
         if code == errno.ENAMETOOLONG:
             raise InputError(str(path), "the name is too long", remedy="choose a shorter one") from error
-        if code in (errno.ENOENT, errno.ENOTDIR):
+        if code in (errno.ENOTDIR, errno.EEXIST):
+            file = next((each for each in (path, *path.parents) if os.path.lexists(each)), path)
+            raise InputError(
+                str(path), f"{file} is a file and no folder", remedy="choose another name"
+            ) from error
+        if code == errno.ENOENT:
             raise InputError(str(path), "there is no such folder", remedy="make the folder first") from error
         raise InputError(str(path), f"it can't be written: {reason}") from error
 

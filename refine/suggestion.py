@@ -66,6 +66,7 @@ class Suggestion:
     effect: Effect
     residuals: tuple[Residual, ...]
     notes: tuple[str, ...] = ()
+    clash: tuple[str, ...] = ()  # pins, limits and marks that exclude every mend; () where something changes
 
     def text(self) -> str:
         """The suggestion file: JSON, one document, ending in a newline."""
@@ -115,6 +116,7 @@ def document(suggestion: Suggestion) -> dict[str, Any]:
             for candidate in suggestion.candidates
         ],
         "reason": suggestion.reason,
+        "clash": list(suggestion.clash),
         "effect": {
             "before": _wobble(effect.before),
             "after": _wobble(effect.after),

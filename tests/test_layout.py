@@ -27,8 +27,8 @@ TOP_LEVEL = {
 }
 OPTIONAL = {"distributed", "pyarrow"}  # used where they are installed, never needed
 HEAVY = {"pandas", "networkx", "cvxpy", "piqp", "scipy", "matplotlib", *OPTIONAL}
-# Both need names for annotations alone: the command line loads nothing, the rig's graph comes late.
-ANNOTATING = {"refine.cli", "refine.outputs", "refine.rig"}
+# These need names for annotations alone: the command line loads nothing, the rig's graph comes late.
+ANNOTATING = {"refine.commands.outputs", "refine.commands.suggest", "refine.rig"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +191,7 @@ def test_type_checking_is_no_way_around() -> None:
         ("refine.formats", ["refine.solve", "refine.suggest", "refine.pose", "refine.cli"]),
         ("refine.solve", ["refine.shot", "refine.motion", "refine.suggest", "refine.formats"]),
         ("refine", ["refine.cli"]),  # nobody needs the command line
+        ("refine.commands.options", ["refine.formats", "refine.shot"]),  # help is quick
         ("refine", ["tests", "benchmarks", "demo"]),
     ],
 )

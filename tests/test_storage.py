@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from refine.errors import InputError
-from refine.storage import new_file, replace_file
+from refine.storage import new_file, new_folder, replace_file
 
 ROOT = Path(__file__).parents[1]
 OLD, NEW = b"old\r\n" * 40_000, b"new\n" * 60_000
@@ -214,11 +214,15 @@ def test_targets_that_cannot_be_files_are_told(target: Path) -> None:
         (target.parent, "it is a folder"),
         (Path("/dev/null"), "device"),
         (target.parent / "nowhere" / "a", "no such folder"),
-        (target / "a", "no such folder"),
+        (target / "a", f"{target.name} is a file and no folder"),
+        (target / "a" / "b", f"{target.name} is a file and no folder"),
         (target.parent / ("n" * 300), "too long"),
     ):
         with pytest.raises(InputError, match=words):
             replace_file(path, NEW)
+    for path in (target, target / "a"):
+        with pytest.raises(InputError, match=f"{target.name} is a file and no folder"):
+            new_folder(path)
     longest = target.rename(target.parent / ("n" * 250))
     with pytest.raises(InputError, match="too long"):
         replace_file(longest, NEW)  # the name of the kept file would be too long

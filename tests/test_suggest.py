@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-import refine.suggest
 from benchmarks.corpus import RULES, Rule
 from refine.curve import sample
 from refine.pose import Pose, pose
+from refine.search import keyed
+from refine.search.work import Work
 from refine.shot import Channel, Control, Mark, Pin, Shot
 from refine.suggest import Request, suggest
 from refine.suggestion import applied
@@ -144,13 +145,13 @@ def test_controls_root_outward_and_translations_before_rotations(monkeypatch: py
     turned = tuple(reversed(hips.channels))
     shot = replace(shot, controls=(arm, replace(hips, channels=turned)))
     looked: list[tuple[str, str]] = []
-    real = refine.suggest._Work._look_at_keys
+    real = keyed.look
 
-    def recorded(self: refine.suggest._Work, control: Control, channel: Channel) -> bool:
+    def recorded(work: Work, control: Control, channel: Channel) -> bool:
         looked.append((control.name, channel.name))
-        return real(self, control, channel)
+        return real(work, control, channel)
 
-    monkeypatch.setattr(refine.suggest._Work, "_look_at_keys", recorded)
+    monkeypatch.setattr(keyed, "look", recorded)
     found = suggest(shot, Request(RANGE))
     assert found.order == ("hips", "arm")
     expected = ["translation.x", "translation.y", "rotation.y", "rotation.z"]
@@ -162,13 +163,13 @@ def test_a_descendant_is_judged_after_its_parents_cure(monkeypatch: pytest.Monke
     clean = two_part_shot()
     shot = faulty(faulty(clean, "hips", "rotation.z", {12: 6.0}), *ARM_Z, {11: 3.0})
     seen: dict[str, Pose] = {}
-    real = refine.suggest.most_moved
+    real = keyed.most_moved
 
     def recorded(shot: Shot, posed: Pose, view: object, control: str, channel: str) -> object:
         seen.setdefault(control, posed)
         return real(shot, posed, view, control, channel)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(refine.suggest, "most_moved", recorded)
+    monkeypatch.setattr(keyed, "most_moved", recorded)
     found = suggest(shot, Request(RANGE))
     assert {c.control for c in found.changes} == {"hips", "arm"}
     hips_cured = with_keys(shot, "hips", "rotation.z", keys_of(clean, "hips", "rotation.z"))

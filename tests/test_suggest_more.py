@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -94,7 +95,7 @@ def suggested_text(path: Path, hash_seed: str) -> bytes:
         "from refine.suggest import Request, suggest; d = read(Path(sys.argv[1])); "
         "sys.stdout.buffer.write(suggest(d.shot, Request((40, 100), ('hips', 'arm'), 2.0), d).text().encode())"
     )
-    environment = {"PYTHONHASHSEED": hash_seed, "PATH": "/usr/bin:/bin"}
+    environment = {**os.environ, "PYTHONHASHSEED": hash_seed}  # BLAS reads its own variables there
     command = [sys.executable, "-c", code, str(path)]
     return subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, check=True).stdout
 

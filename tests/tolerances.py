@@ -610,3 +610,25 @@ LED_BACK = 0.2
 # Share of a key's move that may be left when the slide of hands or feet has told it: these drift by up to 4 mm of 30 to
 # 60 in the demo's sound shot.
 KEY_PUT_BACK = 0.03
+
+# --- limits ------------------------------------------------------------------------------------------------
+
+# Degrees by which a bent curve may miss its limit: what bisection leaves of angles near 30, ten times over.
+WITHIN_LIMIT = 1e-8
+
+# No unit: times the largest third difference of a smooth excursion, that the bent one's may be: the bend's own curve
+# about doubles it, a flat cut multiplies it by tens.
+BENT = 3.0
+
+
+# --- attachments -------------------------------------------------------------------------------------------
+
+# Shot units (m): what a cup may move in the hand after its shift; keyed ones turn or swing between the keys by 6 frames
+# of a slow wave, whose natural spline is off by some 1e-4.
+CARRIED = 5e-4
+
+
+# --- bones -------------------------------------------------------------------------------------------------
+
+# No unit: of a bone's growth, what may be left of it: the median length that counts as usual is off by rounding only.
+PUT_BACK = 1e-6

@@ -67,6 +67,6 @@ ROWS: tuple[Row, ...] = (
     Row(
         "false flight", "baked", flight.jump_baked, flight.plant, flight.measure, banded=True, uses_clip=False
     ),
-    Row("attachment pop", "keyed", props.holding_keyed, props.pop, props.measure),
-    Row("attachment pop", "baked", props.holding_baked, props.pop, props.measure),
+    Row("attachment pop", "keyed", props.holding_keyed, props.pop, props.measure, banded=True),
+    Row("attachment pop", "baked", props.holding_baked, props.pop, props.measure, banded=True),
 )

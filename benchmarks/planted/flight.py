@@ -168,10 +168,16 @@ def plant(shot: Shot, seed: int, size: Size) -> Planted:
 
 
 def measure(shot: Shot, clean: Shot, truth: Truth) -> float:
-    """Share of g that a parabola through the flight is off, or how uneven the way along the ground is, by its scale."""
+    """Share of g that a parabola through the flight is off, or how uneven the way along the ground is, by its scale.
+
+    The speed is that from key to key: between them a natural spline rings where the feet leave the ground, by 0.21 of
+    this scale in a sound jump.
+    """
     a, b = truth.frames
     t, centre = np.arange(b - a + 1) / shot.fps, _centre(shot)[a : b + 1]
     if truth.way == "gravity":
         return abs(float(-2 * np.polyfit(t, centre[:, 1], 2)[0]) / GRAVITY - 1)
-    speeds = np.diff(centre[:, 2]) * shot.fps
+    keys = shot.controls[0].channels[0].keys
+    at = np.arange(a, b + 1) if keys is None else keys.frames[(keys.frames >= a) & (keys.frames <= b)]
+    speeds = np.diff(centre[at.astype(np.intp) - a, 2]) / np.diff(at) * shot.fps
     return float(np.abs(speeds / speeds.mean() - 1).max()) / EVEN

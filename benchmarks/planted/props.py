@@ -1,4 +1,8 @@
-"""A prop in a hand that jumps out of its place."""
+"""A prop in a hand that jumps out of its place.
+
+Which of its two places is the right one nothing in the shot says, so a mend is held to having one place, not to the
+first one.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +13,11 @@ import numpy as np
 
 from benchmarks.corpus import figure_height
 from benchmarks.planted.bases import baked, keyed
-from benchmarks.planted.planted import CATALOGUE, Planted, Size, Truth, path, rng_of, seen, sized
+from benchmarks.planted.planted import CATALOGUE, Planted, Size, Truth, rng_of, seen, sized
 from refine.limbs.limb import limbs
-from refine.pose import Point, pose
+from refine.pose import Point, pose, world_point
 from refine.shot import TRANSLATIONS, Array, Channel, Control, Link, Mark, Shot, frozen
+from refine.view import project, view
 
 FAULT, PROP = "attachment pop", "prop"
 HELD = (40, 200)  # frames in which the prop is in the hand, by a mark
@@ -75,8 +80,13 @@ def _jumping(shot: Shot, prop: Control, frame: int, way: Array, amount: float) -
 
 
 def measure(shot: Shot, clean: Shot, truth: Truth) -> float:
-    """px by which the prop's way from the frame before is off what the sound one's is."""
+    """px from where the hand would carry the prop from the frame before, wherever in the hand that is."""
     assert truth.point is not None
-    frames = np.array([float(f) for f in truth.frames])
-    steps = [np.diff(path(s, truth.point, frames), axis=0)[0] for s in (shot, clean)]
-    return float(np.linalg.norm(steps[0] - steps[1]))
+    posed = pose(shot, np.array([float(f) for f in truth.frames]))
+    hand = shot.index(shot.controls[shot.index(PROP)].links[0].to)
+    linear, origin, place = posed.linear[hand], posed.origin[hand], world_point(posed, shot, truth.point)
+    carried = linear[1] @ np.linalg.solve(linear[0], place[0] - origin[0]) + origin[1]
+    wanted, found = (
+        project(view(shot, posed), np.stack([place[0], each]))[1] for each in (carried, place[1])
+    )
+    return float(np.linalg.norm(wanted - found))

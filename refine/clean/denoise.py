@@ -18,7 +18,7 @@ from refine.clean.branches import angles_of
 from refine.clean.noise import FASTEST, Noise, estimated, liveliness
 from refine.clean.settings import Settings
 from refine.clean.smoother import STIFFEST, frequency_of, smoothed, weight_of
-from refine.clean.spikes import LEAST, LONGEST, OUT, led_through
+from refine.clean.spikes import LEAST, LONGEST, OUT, led_through, quickness
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.limbs.planted import runs
 from refine.rotation import quaternion_matrix
@@ -65,13 +65,15 @@ class Keep:
 @dataclass(frozen=True, slots=True, eq=False)
 class Part:
     """What was learnt of a group: samples without a say (N,), of these the spikes, its rows' noise, the frequency
-    of which half is left, the median over its rows and frames (0: not smoothed), and bursts of noise."""
+    of which half is left, the median over its rows and frames (0: not smoothed), bursts of noise, and what a sample
+    of its rows is off by at least if it is a spike."""
 
     missing: Mask
     spikes: Mask
     noise: tuple[Noise, ...]
     hz: float
     bursts: Bursts = ()
+    least: float = 0.0
 
     def cut(self, inner: slice) -> Part:
         return replace(self, missing=self.missing[inner], spikes=self.spikes[inner])
@@ -99,19 +101,23 @@ def denoised(
     keep: dict[Group, Keep],
     settings: Settings,
     noise: Told | None = None,
-    bursts: Mapping[Group, Bursts] | None = None,
+    known: Mapping[Group, Part] | None = None,
 ) -> Denoised:
     """The tracks, whose angles must not jump, smoothed as the settings ask.
 
-    `noise`, and whether it comes in `bursts`, where more frames than these have told it.
+    `noise`, or all that is `known`, where more frames than these have told it.
     """
-    noise = told(tracks, keep, locked(tracks)) if noise is None else noise
+    if noise is None:
+        noise = (
+            told(tracks, keep, locked(tracks)) if known is None else {g: p.noise for g, p in known.items()}
+        )
     values, parts = tracks.values.copy(), {}
     for group in tracks.groups:
         given = _smoothed_rows(group, tracks.of(group), len(noise[group]) == 4)
         own = led_through(given.T, keep[group].lost).T
-        known = None if bursts is None else bursts[group]
-        work = _Work(own, noise[group], keep[group], tracks.fps, settings, _least(group, own), known)
+        bursts = None if known is None else known[group].bursts
+        least = _least(group, own, keep[group].lost, tracks.fps) if known is None else known[group].least
+        work = _Work(own, noise[group], keep[group], tracks.fps, settings, least, bursts)
         z = work.settled()
         values[list(group.rows)] = _as_given(group, tracks.of(group), given, z)
         parts[group] = work.part()
@@ -138,11 +144,13 @@ def locked(tracks: Tracks) -> frozenset[Group]:
     )
 
 
-def _least(group: Group, rows: Array) -> float:
-    """What a sample must be off by at least to be a spike, in the unit of the rows."""
-    if group.kind not in ("angles", "quaternion"):
-        return 0.0
-    return OUT * (np.deg2rad(LEAST) / 2.0 if len(rows) == 4 else LEAST)
+def _least(group: Group, rows: Array, lost: Mask, fps: float) -> float:
+    """What a sample must be off by at least to be a spike, in the unit of the rows: more where the joint is quick."""
+    turn = 0.0
+    if group.kind in ("angles", "quaternion"):
+        turn = np.deg2rad(LEAST) / 2.0 if len(rows) == 4 else LEAST
+    usual = float(np.median(quickness(rows.T, lost, fps))) / np.sqrt(len(rows))
+    return float(OUT * max(turn, usual))
 
 
 def _smoothed_rows(group: Group, values: Array, as_quaternion: bool) -> Array:
@@ -215,7 +223,7 @@ class _Work:
         else:
             for _ in range(HOLDS):
                 far = self._held_back()
-                if not len(far):
+                if not len(far) and len(self.bursts) >= len(self.known or ()):  # the whole clip may go on
                     break
                 self._pass(far)
         kept = self.held & ~self.missing
@@ -294,6 +302,5 @@ class _Work:
             float(np.median(frequency_of(self.sigma[i] ** 2 / self.jerk[i], self.fps)))
             for i in np.flatnonzero(self.smooths & (not self.still))
         ]
-        return Part(
-            self.missing, self.spikes, self.noise, float(np.median(hz)) if hz else 0.0, tuple(self.bursts)
-        )
+        half_left = float(np.median(hz)) if hz else 0.0
+        return Part(self.missing, self.spikes, self.noise, half_left, tuple(self.bursts), self.least)

@@ -23,6 +23,8 @@ RARE = 50.0  # frames a second
 ROUNDS = 4  # a spike beside a larger one shows when that is gone
 LOUD = 0.75  # quantile of what windows leave: noise comes in bursts, spikes are rarer
 LOUDER = 2.5  # [judge] times the median, more is a second full of spikes
+QUICKER = 1.5  # [judge] the same of windows twice as wide
+CLEAR = 300.0  # [judge] times the variance left from which a spike is one however quick the joint is
 LEVEL = 1.0  # s over which the usual residual is taken
 FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cubic through four neighbours
 
@@ -36,6 +38,7 @@ CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are be
 SPARE = 3  # samples that must be left over to say that the others are spikes
 THIN = 3  # every which window the usual residual is taken from
 STEP = 2  # what a step is free to choose: its height, and another slope
+BLUR = np.array([1.0, 2.0, 1.0]) / 4.0  # how sharp a break is that a smoothing has gone over
 SIDE = 3  # samples that a step leaves to each side at least: of fewer they are the spike
 
 
@@ -53,8 +56,9 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
     for _ in range(ROUNDS):
         out = np.linalg.norm(_residual(y), axis=1)
         at = _candidates(out, _usual(out, skipped | found, fps, (0.5,))[0], skipped, half)
-        level = np.maximum(_level(y, skipped | found, half, fps), floor)
-        new = _judged(y, at, half, level[at])
+        noise = np.maximum(_level(y, skipped | found, half, fps, 1, LOUDER), floor)
+        usual = np.maximum(noise, quickness(y, skipped | found, fps))
+        new = _judged(y, at, half, noise[at], usual[at])
         new &= ~skipped & ~found
         if not new.any():
             break
@@ -110,13 +114,27 @@ def _candidates(out: Array, usual: Array, skipped: NDArray[np.bool_], half: int)
     return np.flatnonzero(near & ~skipped)
 
 
-def _level(y: Array, skipped: NDArray[np.bool_], half: int, fps: float) -> Array:
-    """(N,) what a window around each frame usually leaves of a sample, whether its noise is white or slow."""
-    windows = np.lib.stride_tricks.sliding_window_view(y, 2 * half + 1, axis=0)[::THIN]  # (M, D, n)
+def quickness(y: Array, skipped: NDArray[np.bool_], fps: float) -> Array:
+    """(N,) what a path (N, D) usually strays around each frame by its noise and by its own quick moves.
+
+    0 where frames are so rare that windows long enough for that would be whole moves.
+    """
+    if fps < RARE or len(y) <= 4 * HALF:
+        return np.zeros(len(y))
+    return _level(y, skipped, HALF, fps, 2, QUICKER)
+
+
+def _level(y: Array, skipped: NDArray[np.bool_], half: int, fps: float, step: int, louder: float) -> Array:
+    """(N,) what a window around each frame usually leaves of a sample, of `step` frames from one to the next.
+
+    Of every frame it is noise, white or slow; of every other one also how quick the joint is.
+    """
+    span = 2 * half * step
+    windows = np.lib.stride_tricks.sliding_window_view(y, span + 1, axis=0)[::THIN, :, ::step]  # (M, D, n)
     left = np.square(windows @ _cubic(half)).sum(axis=(1, 2)) / (2 * half + 1 - 4)
-    around = np.interp(np.arange(len(y)), half + THIN * np.arange(len(left)), np.sqrt(left))
+    around = np.interp(np.arange(len(y)), span // 2 + THIN * np.arange(len(left)), np.sqrt(left))
     usual, loud = _usual(around, skipped, fps, (0.5, LOUD))
-    return np.minimum(loud, LOUDER * usual)
+    return np.minimum(loud, louder * usual)
 
 
 def _free(half: int) -> tuple[tuple[int, ...], ...]:
@@ -134,7 +152,7 @@ def _cubic(half: int) -> Array:
 def _left_over(half: int) -> tuple[Array, Array, Array]:
     """Projections (H, n, n) on what spikes leave, on what breaks leave, and degrees of freedom (H,) of the spikes.
 
-    Breaks stand anywhere in the window that leaves them `SIDE` samples.
+    Breaks stand anywhere in the window that leaves them `SIDE` samples: sharp ones, and such as were smoothed.
     """
     t = np.arange(-half, half + 1.0)
     cubic = np.vander(t / half, 4)
@@ -144,10 +162,13 @@ def _left_over(half: int) -> tuple[Array, Array, Array]:
         loose.append(_projection(np.hstack([cubic, extra])))
         freedom.append(len(t) - 4 - len(free))
     broken = []
+    around = np.arange(-half - 1, half + 2.0)
     for at in range(SIDE - half - 1, half - SIDE + 1):
-        broken.append(_projection(np.hstack([cubic, np.maximum(t - at, 0.0)[:, None]])))
-        step = np.stack([t > at, np.maximum(t - at, 0.0)], axis=1)
-        broken.append(_projection(np.hstack([cubic, step])))
+        sharp = np.stack([np.maximum(around - at, 0.0), around > at], axis=1)
+        blurred = np.stack([np.convolve(each, BLUR, "valid") for each in sharp.T], axis=1)
+        for corner_and_step in (sharp[1:-1], blurred):
+            broken.append(_projection(np.hstack([cubic, corner_and_step[:, :1]])))
+            broken.append(_projection(np.hstack([cubic, corner_and_step])))
     return np.stack(loose), np.stack(broken), np.array(freedom, float)
 
 
@@ -156,23 +177,29 @@ def _projection(basis: Array) -> Array:
     return np.asarray(np.eye(len(basis)) - q @ q.T)
 
 
-def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[np.bool_]:
-    """(N,) the samples of those candidates that a spike explains; level (M,): the usual residual of a sample."""
+def _judged(y: Array, at: NDArray[np.intp], half: int, noise: Array, usual: Array) -> NDArray[np.bool_]:
+    """(N,) the samples of those candidates that a spike explains.
+
+    noise (M,): the usual residual of a sample by its noise, usual (M,): by how quick the joint is as well. A quick
+    joint's corners, which a cleaning leaves in, would stand out of noise alone once that is gone; so that counts only
+    where all frames around the spike are on one way to `CLEAR`.
+    """
     found = np.zeros(len(y), np.bool_)
     window = y[at[:, None] + np.arange(-half, half + 1)]  # (M, n, D)
     whole = _squares(_cubic(half)[None], window)[:, 0]
-    worth = whole > (OUT * level) ** 2  # no spike explains more than there is
+    worth = whole > (OUT * noise) ** 2  # no spike explains more than there is
     if not worth.any():
         return found
-    at, window, whole, level = at[worth], window[worth], whole[worth], level[worth]
+    at, window, whole, noise, level = at[worth], window[worth], whole[worth], noise[worth], usual[worth]
     loose, broken, freedom = _left_over(half)
     left, torn = _squares(loose, window), _squares(broken, window)
     # Of the ways to free samples the one that explains most for their number; a corner may not do as well.
     size = np.array([len(f) for f in _free(half)], float)
-    chance = _MORE * size * level[:, None] ** 2
+    chance = _MORE * size * noise[:, None] ** 2
     best = np.argmax(whole[:, None] - left - chance, axis=1)
     rest = np.take_along_axis(left, best[:, None], axis=1)[:, 0]
-    variance = np.maximum(rest / freedom[best], level**2)
+    clear = (whole - rest) / size[best] > CLEAR * rest / freedom[best]
+    variance = np.maximum(rest / freedom[best], np.where(clear, noise, level) ** 2)
     gain = whole - rest - _MORE * size[best] * variance
     out = OUT * np.where(size[best] > LONGEST, CROWDED, 1.0)  # so many must be two in a row
     spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < torn.min(axis=1))
@@ -181,11 +208,13 @@ def _judged(y: Array, at: NDArray[np.intp], half: int, level: Array) -> NDArray[
         if not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
             found[free] = True
     # What no single spike explains may be several, side by side: freed one after the other, the worst first.
-    crowded = ~spike & (whole > (CROWDED * OUT * level) ** 2)
-    for which in _best_first(crowded, whole / level**2):
+    crowded = ~spike & (whole > (CROWDED * OUT * noise) ** 2)
+    for which in _best_first(crowded, whole / noise**2):
         near = slice(max(int(at[which]) - half, 0), int(at[which]) + half + 1)
         if not found[near].any():
-            picked = _picked(window[which], float(level[which]), half, float(torn[which].min()))
+            picked, sure = _picked(window[which], float(noise[which]), half, float(torn[which].min()))
+            if not sure and whole[which] <= (CROWDED * OUT * level[which]) ** 2:
+                continue
             found[int(at[which]) - half + _whole(picked, int(at[which]), half, len(y))] = True
     return found
 
@@ -207,13 +236,15 @@ def _best_first(chosen: NDArray[np.bool_], worth: Array) -> list[int]:
     return [int(i) for i in at[np.argsort(-worth[at])]]
 
 
-def _picked(window: Array, level: float, half: int, torn: float) -> NDArray[np.intp]:
+def _picked(window: Array, level: float, half: int, torn: float) -> tuple[NDArray[np.intp], bool]:
     """Positions in a window (n, D) that must be free for the rest to be a cubic and noise; none if that takes most.
+    And whether that is clear.
 
     `torn` are the squares that a break would leave. Orthogonal matching pursuit: the sample with the largest
     studentised residual is freed, until none stands out.
     """
     left, picked = _cubic(half), list[int]()
+    whole = float(np.square(left @ window).sum())
     while True:
         residual = np.square(left @ window).sum(axis=1)
         scale = np.maximum(np.diag(left), 1e-12)
@@ -221,9 +252,10 @@ def _picked(window: Array, level: float, half: int, torn: float) -> NDArray[np.i
         worst = int(np.argmax(np.where(np.diag(left) > 1e-9, residual / scale, 0.0)))
         more = _MORE * level**2 * (len(picked) - STEP)
         if residual.sum() <= min((2.0 * level) ** 2 * freedom, torn - more):
-            return np.array(sorted(picked), np.intp)
+            clear = bool((whole - residual.sum()) * freedom > CLEAR * residual.sum() * len(picked))
+            return np.array(sorted(picked), np.intp), clear
         if freedom <= SPARE or residual[worst] / scale[worst] < (OUT * level) ** 2:
-            return np.empty(0, np.intp)
+            return np.empty(0, np.intp), False
         picked.append(worst)
         left = left - np.outer(left[:, worst], left[worst]) / left[worst, worst]
 

@@ -41,14 +41,12 @@ def in_stretches(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) ->
     if count <= LONGEST:
         return denoised(tracks, keep, settings)
     known = _known(tracks, keep, settings)
-    noise = {group: part.noise for group, part in known.items()}
-    bursts = {group: part.bursts for group, part in known.items()}
     values = np.empty_like(tracks.values)
     parts: list[dict[Group, Part]] = []
     found = spans(count, _overlap(fps, settings), grid(fps, count))
     until = 0
     for a, b in found:
-        done = denoised(*_of(tracks, keep, slice(a, b)), settings, noise, bursts)
+        done = denoised(*_of(tracks, keep, slice(a, b)), settings, known=known)
         for group in tracks.groups:
             rows = list(group.rows)
             values[rows, a:b] = joined(group, values[rows, a:until], done.tracks.of(group))

@@ -20,6 +20,7 @@ from refine.flags import (
     ground,
     keys,
     limbs,
+    limits,
     loops,
     rotations,
     screen,
@@ -32,6 +33,7 @@ from refine.flags.stage import Stage, in_order
 from refine.flags.thresholds import load
 from refine.formats import Document
 from refine.shot import Shot
+from refine.text import aligned
 
 SCHEMA = "motion-refine/flags/1"
 # A family is a module with `find`; one that can mend has MENDS, by the fault's name.
@@ -50,7 +52,7 @@ FAMILIES = (
     coverage,
     loops,
 )
-MENDERS = (*FAMILIES, drift, falling, seeding)
+MENDERS = (*FAMILIES, drift, falling, limits, seeding)
 Mend = Callable[[Stage, Flag], Shot | None]
 MENDS: dict[str, Mend] = {
     fault: mend for family in MENDERS for fault, mend in getattr(family, "MENDS", {}).items()
@@ -133,7 +135,4 @@ def lines(flags: Sequence[Flag]) -> list[str]:
         where = f"{flag.frames[0]}:{flag.frames[1]}"
         what = flag.control if flag.channel is None else f"{flag.control}.{flag.channel}"
         rows.append((flag.severity, flag.id, where, what, f"{flag.fault}: {flag.message}; {flag.remedy}"))
-    widths = [max(len(row[i]) for row in rows) for i in range(4)]
-    return [
-        "  ".join(cell.ljust(w) for cell, w in zip(row, (*widths, 0), strict=True)).rstrip() for row in rows
-    ]
+    return aligned(rows)

@@ -285,11 +285,13 @@ def mend_sliding(stage: Stage, flag: Flag) -> Shot | None:
     slid = [each for each in slid if flag.control in (each.contact.control, *_above(stage, each.contact))]
     limit = stage.thresholds["sliding contact"]["warn_mm"]
     slid = [each for each in slid if each.mm > limit]
-    for cure in (_cured_above, _put_back, _by_limbs):
+    own = [each.contact for each in slid]
+    for cure in (_cured_above, _put_back):
         after = cure(stage, flag, slid)
-        if after is not None and all(_settled(stage, after, each) for each in slid):
+        if after is not None and all(_settled(stage, after, each) for each in own):
             return after
-    return None
+    after = _by_limbs(stage, own)
+    return after if after is not None and all(_settled(stage, after, each) for each in own) else None
 
 
 def _above(stage: Stage, contact: Planted) -> list[str]:
@@ -323,19 +325,14 @@ def _put_back(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
     return None if keys is None or keys.cause != flag.cause else keys.made(stage.shot)
 
 
-def _by_limbs(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
+def _by_limbs(stage: Stage, contacts: Sequence[Planted]) -> Shot | None:
     shot: Shot | None = stage.shot
     tolerance = LEFT * stage.thresholds["sliding contact"]["warn_mm"] / MM / standing(stage).scale
-    for each in slid:
+    for each in contacts:
         if shot is None:
             return None
-        core = each.contact.core(margin(stage))
-        contact = replace(
-            each.contact,
-            frames=each.contact.frames[core],
-            path=each.contact.path[core],
-            anchor=each.contact.anchor[core],
-        )
+        core = each.core(margin(stage))
+        contact = replace(each, frames=each.frames[core], path=each.path[core], anchor=each.anchor[core])
         shot = planted_again(shot, contact, _wanted(stage, contact), stage.locks, tolerance)
     return None if shot is stage.shot else shot
 
@@ -350,12 +347,12 @@ def _wanted(stage: Stage, contact: Planted) -> Array:
     return places
 
 
-def _settled(stage: Stage, after: Shot, each: Drift) -> bool:
+def _settled(stage: Stage, after: Shot, contact: Planted) -> bool:
     """Whether a contact stays within the warning's threshold in a changed shot."""
-    core = each.contact.core(margin(stage))
-    frames = each.contact.frames[core]
-    path = world_point(pose(after, frames), after, each.contact.point)
-    away = np.linalg.norm(path - _wanted(stage, each.contact)[core], axis=1)
+    core = contact.core(margin(stage))
+    frames = contact.frames[core]
+    path = world_point(pose(after, frames), after, contact.point)
+    away = np.linalg.norm(path - _wanted(stage, contact)[core], axis=1)
     limit = stage.thresholds["sliding contact"]["warn_mm"]
     return float(away.max()) * standing(stage).scale * MM <= limit
 

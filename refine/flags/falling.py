@@ -23,12 +23,12 @@ from refine.flags.flag import Flag
 from refine.flags.flight import FAULT, Figure
 from refine.flags.retime import followed
 from refine.flags.stage import Stage, runs
+from refine.flags.translated import in_translations, translations
 from refine.limbs.limb import GRAVITY
 from refine.pinned import concerning, pinned_keys, within
-from refine.pose import Point, jacobian
-from refine.shot import TRANSLATIONS, Array, Channel, Keys, Shot, frozen
+from refine.shot import Array, Channel, Keys, Shot, frozen
 
-SLACK = 0.8  # of the thresholds, that a mend may leave [judge]
+SLACK = 0.5  # of the thresholds, that a mend may leave [judge]
 RIDGE = 1e-3  # weight of leaving a key's numbers alone, against a frame's place
 STILL = 1e-9  # m: no move
 BESIDE = 2  # keys before and after a flight whose slopes still follow: farther a natural spline hands on 0.27^3 of it
@@ -77,9 +77,9 @@ def _falsely(stage: Stage, flag: Flag) -> bool:
 def _moved(stage: Stage, figure: Figure, by: Array, at: tuple[int, int]) -> Shot | None:
     """The shot with what leads the body moved by (n, 3) shot units in the world; None where nothing free does."""
     for name in dict.fromkeys((figure.root, figure.hips)):
-        channels = [c for c in stage.control(name).channels if c.name in TRANSLATIONS]
+        channels = translations(stage, name)
         if channels:
-            asked = _in_channels(stage, name, channels, by, at)
+            asked = in_translations(stage, name, by, at[0])
             shot = stage.shot
             for channel, wanted in zip(channels, asked.T, strict=True):
                 new = channel if np.abs(wanted).max() < STILL else _led(stage, name, channel, wanted, at)
@@ -88,14 +88,6 @@ def _moved(stage: Stage, figure: Figure, by: Array, at: tuple[int, int]) -> Shot
                 shot = shot.with_channel(name, new)
             return shot
     return None
-
-
-def _in_channels(stage: Stage, name: str, channels: list[Channel], by: Array, at: tuple[int, int]) -> Array:
-    """(n, C) by how much each translation has to change for the control to move by (n, 3) in the world."""
-    pivot = [Point(name, stage.control(name).pivot)]
-    part = slice(at[0], at[1] + 1)
-    columns = [jacobian(stage.shot, stage.posed, name, c.name, pivot)[0, part, :, 0] for c in channels]
-    return np.asarray((np.linalg.pinv(np.stack(columns, axis=2)) @ by[:, :, None])[:, :, 0])
 
 
 def _led(stage: Stage, name: str, channel: Channel, wanted: Array, at: tuple[int, int]) -> Channel | None:

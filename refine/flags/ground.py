@@ -122,10 +122,12 @@ def mend_floor(stage: Stage, flag: Flag) -> Shot | None:
     for dip in dips(stage):
         if dip.limb.end != flag.control or int(stage.frames[dip.at[0]]) != flag.frames[0]:
             continue
-        a, b = dip.at
-        heights = np.stack([stage.world(point)[a : b + 1, up] for point in dip.limb.points])
+        heights = np.stack([stage.world(point)[:, up] for point in dip.limb.points])
+        depth = ground.height - heights.min(axis=0)
+        # All that is below the floor comes up: keys that are in it by too little to be flagged shape the rest.
+        a, b = next(span for span in runs(depth > 0) if span[0] <= dip.at[0] <= span[1])
         by = np.zeros((b - a + 1, 3))
-        by[:, up] = np.maximum(ground.height - heights.min(axis=0), 0.0)
+        by[:, up] = depth[a : b + 1]
         tolerance = LEFT * stage.thresholds["through floor"].warn / MM / scale
         shift = shift_of(shot, stage.frames[a : b + 1], by, tolerance)
         if shift is None:

@@ -1,36 +1,34 @@
 """Limbs: straight ones that pop, and bones that change their length.
 
 Near straight a small change of the distance between hip and ankle turns the knee a lot: it snaps. A kick turns it
-fast as well, but it comes and goes fast; a pop is quick only where the limb is straight.
+fast as well, but it comes and goes fast; a pop is quick only where the limb is straight, and for a moment only: what
+tells it is how suddenly the turn's change itself comes and goes, a fourth difference.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from refine.flags.flag import Cause, Flag
 from refine.flags.stage import Stage, runs
-from refine.flags.standing import FEW, standing
+from refine.flags.standing import standing
+from refine.flags.translated import in_translations, translations
 from refine.limbs.limb import Limb, bend_vector, extension, joints
 from refine.limbs.planting import Shift, shifted
-from refine.pose import Point, pose
-from refine.rotation import quaternion_matrix
+from refine.pinned import pinned_keys
+from refine.pose import Point
 from refine.shot import SCALES, TRANSLATIONS, Array, Channel, Control, Shot, frozen
 from refine.view import project
 
 SOFT = 0.97  # [judge] of a limb's length from which a mend eases it, ...
 FULL = 0.99  # ... and which it doesn't pass
-ALONE = 0.9  # [judge] a pop's change of speed over the fastest turn of the joint just before and after
-AT = (
-    20.0,
-    48.0,
-)  # frames a second at which that holds; other rates see a kick in a frame, or each jolt at its worst
-ELSEWHERE = 1.5  # [judge] the same at other rates
+ALONE = 0.8  # [judge] how suddenly a pop comes and goes over the fastest turn of the joint beside it
 PLANTED_EPS = 0.002  # m: how near the mend keeps the ankle to its eased path
+APART = 6  # [judge] steps within which straight stretches of a limb are one straightening
 SMEAR = 2  # frames: a bone that is longer for no more than that is smeared on purpose
 
 
@@ -46,61 +44,86 @@ def find(stage: Stage) -> Iterator[Flag]:
 # --- straight-limb pop -------------------------------------------------------------------------------------
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Turn:
+    """How the middle joint of a limb turns, on each frame (N,), over steps of a 24th of a second at any rate.
+
+    Change of the turn and how suddenly that comes and goes in deg/frame^2, how fast the joint turned just before and
+    after in deg/frame.
+    """
+
+    change: Array
+    sudden: Array
+    around: Array
+    step: int
+
+    @property
+    def jolt(self) -> Array:
+        """(N,) how much of a pop each frame is: sudden by itself and beside how fast the joint comes and goes."""
+        return np.asarray(self.sudden**2 / np.maximum(self.around, 1e-12))
+
+
 def pops(stage: Stage, limb: Limb) -> list[tuple[int, float, float]]:
     """Position, change of the joint's turn (deg/frame^2) and of its place on screen (px/frame^2) of each pop."""
     shot, threshold = stage.shot, stage.thresholds["straight limb pop"]
     straight = extension(shot, stage.posed, limb) > threshold["extension"]
     if len(straight) < 5 or not straight.any():
         return []
-    second, around, step = _change_of_turn(stage, limb)
-    seen = _snap(stage, limb, step)
+    turn = _turn(stage, limb)
+    seen = _snap(stage, limb, turn.step)
     exempt = stage.marked(limb.end, "accent") | stage.edges(limb.end, "contact", "cut")
-    found = straight & (second >= _least(stage, limb)) & (second * step > _alone(shot.fps) * around) & ~exempt
-    found &= (seen >= threshold["px"]) & stage.counts(Point(limb.lower, stage.control(limb.lower).pivot))
-    near = np.convolve(found, np.ones(2 * step + 1), "same") > 0  # neighbours of a pop belong to it
-    second = np.where(found, second, 0.0)
+    found = straight & (turn.change >= threshold.warn) & ~exempt & (seen >= threshold["px"])
+    slower = max(24 / shot.fps, 1.0)  # at low rates a kick within two frames looks as sudden
+    found &= turn.sudden * turn.step > ALONE * slower * turn.around
+    found &= turn.jolt > threshold["times"] * _elsewhere(stage, limb, turn)
+    found &= stage.counts(Point(limb.lower, stage.control(limb.lower).pivot))
+    found = lasting(found, turn.step)
+    near = np.convolve(found, np.ones(2 * turn.step + 1), "same") > 0  # neighbours of a pop belong to it
+    change = np.where(found, turn.change, 0.0)
     spans = [(a, slice(a, b + 1)) for a, b in runs(near)]
-    return [(a + int(np.argmax(second[s])), float(second[s].max()), float(seen[s].max())) for a, s in spans]
+    return [(a + int(np.argmax(change[s])), float(change[s].max()), float(seen[s].max())) for a, s in spans]
 
 
-def _alone(fps: float) -> float:
-    return ALONE if AT[0] <= fps < AT[1] else ELSEWHERE
-
-
-def _change_of_turn(stage: Stage, limb: Limb) -> tuple[Array, Array, int]:
-    """(N,) change of the joint's turn, deg/frame^2, (N,) how fast it comes and goes, deg/frame, and the step.
-
-    Over steps of a 24th of a second whatever the rate: at 120 Hz a frame's turn is mostly noise.
-    """
+def _turn(stage: Stage, limb: Limb) -> Turn:
+    """At 120 Hz a frame's turn is mostly noise: hence the steps, of frames averaged as an open shutter would."""
     step = max(round(stage.shot.fps / 24), 1)
     bent = bend_vector(stage.shot, stage.posed, limb)
-    second = np.linalg.norm(second_difference(averaged(bent, step), step), axis=1) / step**2
+    change = second_difference(averaged(bent, step), step) / step**2
     fast = np.linalg.norm(bent[step:] - bent[:-step], axis=1) / step
     turn = np.pad(fast, (2 * step, 3 * step), mode="edge")
     # The two steps beside a frame are the pop's own; what counts is how fast the joint came and went.
     around = np.maximum(turn[: len(bent)], turn[3 * step : 3 * step + len(bent)])
-    return second, around, step
+    sudden = np.linalg.norm(second_difference(change, step), axis=1)
+    return Turn(np.linalg.norm(change, axis=1), sudden, around, step)
 
 
-def _least(stage: Stage, limb: Limb) -> float:
-    """The change from which a limb pops: the threshold, or in baked motion some times what its kind always does.
+def _elsewhere(stage: Stage, limb: Limb, turn: Turn) -> Array:
+    """(N,) the largest jolt of the limbs of its kind, where they are baked, as they go straight at other times.
 
     Near straight a solver of captured motion knows the bend least: there every straightening jolts, and a pop is
-    what jolts much more than the others.
+    what jolts more than the others.
     """
-    threshold = stage.thresholds["straight limb pop"]
+    most = np.zeros(len(stage.frames))
     if not any(c.baked for name in limb.moved for c in stage.control(name).channels):
-        return threshold.warn
-    jolts: list[float] = []
+        return most
+    threshold, apart = stage.thresholds["straight limb pop"], APART * turn.step
     for other in (each for each in standing(stage).limbs if each.kind == limb.kind):
-        straight = extension(stage.shot, stage.posed, other) > threshold["extension"]
-        second = _change_of_turn(stage, other)[0]
-        jolts += [float(second[a : b + 1].max()) for a, b in runs(straight)]
-    return (
-        threshold.warn
-        if len(jolts) < FEW
-        else max(threshold.warn, threshold["times"] * float(np.median(jolts)))
-    )
+        its = turn if other.chain == limb.chain else _turn(stage, other)
+        for a, b in runs(extension(stage.shot, stage.posed, other) > threshold["extension"]):
+            worst = a + int(np.argmax(its.change[a : b + 1]))
+            jolt = np.full(len(most), its.jolt[worst])
+            if other.chain == limb.chain:
+                jolt[max(a - apart, 0) : b + apart + 1] = 0.0
+            most = np.maximum(most, jolt)
+    return most
+
+
+def lasting(found: NDArray[np.bool_], count: int) -> NDArray[np.bool_]:
+    """(N,) what holds for so many frames in a row: a pop is one at whichever moment a shutter at 24 fps opens."""
+    kept = np.zeros_like(found)
+    for a, b in runs(found):
+        kept[a : b + 1] = b - a + 1 >= count
+    return kept
 
 
 def averaged(path: Array, count: int) -> Array:
@@ -283,50 +306,52 @@ def mend_length(stage: Stage, flag: Flag) -> Shot | None:
     inner = outer.parent
     if inner is None or flag.cause.channel not in TRANSLATIONS:
         return None
-    frames = np.arange(flag.frames[0], flag.frames[1] + 1.0)
-    at = (frames - stage.frames[0]).astype(np.intp)
-    shot = stage.shot
-    back = _back(stage, inner, outer)
-    for axis, name in enumerate(TRANSLATIONS):
-        channel = outer.channel(name)
-        if channel is not None:
-            changed = _put_back(stage, outer.name, channel, back[:, axis], frames, at)
-            shot = shot.with_channel(outer.name, changed)
-    after = replace(stage, shot=shot)
-    worst = np.abs(change_of_length(after, inner, outer.name)[at]).max()
+    changed = change_of_length(stage, inner, outer.name)
+    a, b = _whole_change(changed, *(frame - stage.range[0] for frame in flag.frames))
+    left = np.interp(
+        np.arange(a, b + 1), [a, b], changed[[a, b]]
+    )  # what it begins and ends with: no step there
+    asked = in_translations(stage, outer.name, _back(stage, inner, outer, a, left), a)
+    frames, shot = stage.frames[a : b + 1], stage.shot
+    for channel, by in zip(translations(stage, outer.name), asked.T, strict=True):
+        shot = shot.with_channel(outer.name, _put_back(stage, outer.name, channel, by, frames))
+    worst = np.abs(change_of_length(replace(stage, shot=shot), inner, outer.name)[a : b + 1]).max()
     return shot if worst <= stage.thresholds["changed bone length"].warn else None
 
 
-def _back(stage: Stage, inner: str, outer: Control) -> Array:
-    """(N, 3) by which the outer joint's translation has to change for the bone to have its usual length."""
-    posed = pose(stage.shot, stage.frames)
-    i = stage.control_at[inner]
+def _whole_change(changed: Array, a: int, b: int) -> tuple[int, int]:
+    """First and last position of a change of length: as long as it keeps falling away on either side."""
+    size = np.abs(changed)
+    while a > 0 and size[a - 1] < size[a] and changed[a - 1] * changed[a] >= 0:
+        a -= 1
+    while b < len(size) - 1 and size[b + 1] < size[b] and changed[b + 1] * changed[b] >= 0:
+        b += 1
+    return a, b
+
+
+def _back(stage: Stage, inner: str, outer: Control, a: int, left: Array) -> Array:
+    """(n, 3) by which the outer joint has to move in the world for its bone to be off its usual length by (n,)."""
     bone = stage.world(Point(outer.name, outer.pivot)) - stage.world(Point(inner, stage.control(inner).pivot))
     length = np.linalg.norm(bone, axis=1)
-    move = bone * (np.median(length) / np.maximum(length, 1e-12) - 1.0)[:, None]
-    frame = posed.linear[i] @ quaternion_matrix(np.array(outer.rest_rotation))
-    return np.asarray((np.linalg.pinv(frame) @ move[..., None])[..., 0])
+    part = slice(a, a + len(left))
+    ratio = np.median(length) * (1.0 + left) / np.maximum(length[part], 1e-12)
+    return np.asarray(bone[part] * (ratio - 1.0)[:, None])
 
 
-def _put_back(
-    stage: Stage, name: str, channel: Channel, back: Array, frames: Array, at: NDArray[np.intp]
-) -> Channel:
+def _put_back(stage: Stage, name: str, channel: Channel, by: Array, frames: Array) -> Channel:
     held = [frame for _, pinned in stage.locks.held(name, channel, frames).pins for frame in pinned]
     if channel.samples is not None:
         samples = channel.samples.copy()
         free = ~np.isin(frames, held)
-        rows = frames[free].astype(np.intp) - stage.shot.first_frame
-        samples[rows, 0] += back[at[free]]
+        samples[frames[free].astype(np.intp) - stage.shot.first_frame, 0] += by[free]
         return replace(channel, samples=frozen(samples))
     assert channel.keys is not None
-    from refine.pinned import pinned_keys
-
     keys = channel.keys
     inside = (keys.frames >= frames[0]) & (keys.frames <= frames[-1])
     inside &= ~pinned_keys(stage.locks.pins, name, channel.name, keys)
     values = keys.values.copy()
     k = np.flatnonzero(inside)
-    values[k, 0] += back[(keys.frames[k] - stage.frames[0]).astype(np.intp)]
+    values[k, 0] += by[(keys.frames[k] - frames[0]).astype(np.intp)]
     return replace(channel, keys=keys.changed(values=values))
 
 

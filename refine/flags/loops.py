@@ -1,9 +1,10 @@
 """The seam of a shot that loops: the frame after the last one is the first one again.
 
 Keyed channels are judged by their curves: value and slope where the first frame begins and where the last one ends,
-one frame later. Baked ones have no sample there: the first is compared with the cubic through the two before and the
-two after the seam (twice the difference is the gap that it is half way across), and must break it more than the rest
-of the shot does. A root that travels ends elsewhere, and whole turns end where they began.
+one frame later. Baked ones have no sample there: the first is compared with where the last four lead, and the last
+with where the first four come from; the nearer one is the gap, since a corner is none. Where that is usual in the shot,
+the first is compared with the cubic through two on each side, which a corner breaks as well, and must break it more
+than anything in the rest of the shot does. A root that travels ends elsewhere, and whole turns end where they began.
 """
 
 from __future__ import annotations
@@ -31,13 +32,18 @@ from refine.shot import (
     Shot,
     frozen,
 )
+from refine.smooth import continuous
 
 FAULT = "loop seam"
 TURN = 360.0  # deg
 INSTANT = 1e-4  # frames over which a slope is taken at the seam
 TRAVELS = 0.5  # of the range: a root that ends as far from where it began goes somewhere [judge]
 BACK = 1.0  # s over which a baked channel is led back at its end [judge]
-USUAL = 3.0  # times the shot's own breaks that a baked seam may be (95 % of them are within one) [judge]
+# A baked gap is more than so many times what so many % of the channel's own steps are within, or the seam breaks more
+# than anything else in the shot [judge, on an open clip made to loop].
+STEPS = 3.0, 90.0
+BREAKS = 1.0, 100.0
+LEAD = 4  # frames that lead across a baked seam, to either side: as many as a cubic has numbers
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -141,25 +147,32 @@ def _keyed_seam(shot: Shot, keys: Keys) -> Seam | None:
 
 
 def _baked_seam(channel: Channel) -> Seam | None:
-    values = channel.samples
-    assert values is not None
-    if len(values) < 6:
+    samples = channel.samples
+    assert samples is not None
+    if len(samples) < 2 * LEAD:
         return None
-    whole = np.zeros_like(values[0])
-    if channel.name in ROTATIONS:
-        values = np.unwrap(values, period=TURN, axis=0)
-        whole = TURN * np.round((values[-1] - values[0]) / TURN)
-    across = np.concatenate([values[-2:] - whole, values[:3]])
-    gap = 2 * _break(across)[0]
-    usual = np.percentile(np.linalg.norm(2 * _break(values), axis=1), 95)
-    if np.linalg.norm(gap) <= USUAL * usual:
-        return None
-    return Seam(gap, np.zeros_like(gap), 0.0, np.zeros_like(gap), across[1])
+    ring = continuous(channel, np.concatenate([samples, samples[:LEAD]]))[-2 * LEAD :]
+    across, values = ring[2:-1], continuous(channel, samples)
+    for measure, seam, (times, share) in ((_step, ring, STEPS), (_break, across, BREAKS)):
+        gap = measure(seam)[0]
+        if np.linalg.norm(gap) > times * np.percentile(np.linalg.norm(measure(values), axis=1), share):
+            return Seam(gap, np.zeros_like(gap), 0.0, np.zeros_like(gap), ring[LEAD - 1])
+    return None
+
+
+def _step(values: Array) -> Array:
+    """(N - 7, D): how far each value is from where the cubic through the four before it leads, or the value before
+    it from where the cubic through the four after it comes from, whichever is less: a corner is no step.
+    """
+    leads = np.diff(values, 4, axis=0)
+    ahead, back = leads[:-3], -leads[3:]
+    nearer = np.linalg.norm(ahead, axis=1) <= np.linalg.norm(back, axis=1)
+    return np.where(nearer[:, None], ahead, back)
 
 
 def _break(values: Array) -> Array:
-    """(N - 4, D): how far each value is from the cubic through two on each side, the fourth difference over 6."""
-    return np.asarray(np.diff(values, 4, axis=0) / 6)
+    """(N - 4, D): twice how far each value is from the cubic through two on each side, half way across a gap."""
+    return np.asarray(np.diff(values, 4, axis=0) / 3)
 
 
 # --- the mend --------------------------------------------------------------------------------------------------

@@ -9,33 +9,43 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from refine.changes import differences, made
 from refine.errors import NoSolution
 from refine.flags.check import ASKED, MENDS, TRIES, at_least, check, stage_of
 from refine.flags.contacts import replanted
 from refine.flags.flag import Flag, Severity
+from refine.flags.keys import FAULTS
 from refine.flags.look import Look
 from refine.flags.stage import Stage
 from refine.formats import Document
 from refine.prepared import Request, in_spelling, prepare
 from refine.review.illustrate import of_suggestion
+from refine.search.in_the_way import held_by, in_the_way
 from refine.shot import Pin, Shot
 from refine.suggest import suggest
 from refine.suggestion import Suggestion
 
 SLIDING = "sliding contact"
-NO_ROOM = "pins, limits or marks leave no room to mend it"
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
+
+
+class Left(NamedTuple):
+    """A flag that wasn't mended, why, and the pins, limits and marks that exclude its mend, if they do."""
+
+    flag: Flag
+    why: str
+    clash: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Mended:
-    """What became of the flags: those mended, and those left with the reason."""
+    """What became of the flags: those mended, and those left."""
 
     shot: Shot
     mended: tuple[Flag, ...]
-    left: tuple[tuple[Flag, str], ...]
+    left: tuple[Left, ...]
 
 
 def mend(
@@ -53,33 +63,67 @@ def mend(
     stage = stage_of(replace(shot, pins=(*shot.pins, *pins)), look)
     now = check(stage)
     done: list[Flag] = []
-    left: list[tuple[Flag, str]] = []
+    left: list[Left] = []
     for flag in flags:
         if _twin(flag, now) is None:
             done.append(flag)  # an earlier mend took it along
             continue
         if flag.fault in ASKED and flag.id not in asked:
-            left.append((flag, f"mended only where it is asked for: --flag {flag.id}"))
+            left.append(Left(flag, f"mended only where it is asked for: --flag {flag.id}"))
+            continue
+        if not _has_mend(flag):
+            left.append(Left(flag, f"for a person to mend: {flag.remedy}"))
             continue
         after, found, why = _mended(stage, look, flag, now, strength)
         if why:
-            left.append((flag, why))
+            left.append(_left(stage, look, flag, strength, why))
             continue
         stage, now = after, found
         done.append(flag)
     return Mended(replace(stage.shot, pins=shot.pins), tuple(done), tuple(left))
 
 
+def _has_mend(flag: Flag) -> bool:
+    """Whether such flags can be mended at all: by their family, or by the search for what breaks the habit."""
+    return flag.fault in TRIES or flag.fault in MENDS or flag.fault in FAULTS.values()
+
+
+def _left(stage: Stage, look: Look, flag: Flag, strength: float, why: str) -> Left:
+    """A flag whose mend wasn't accepted, with what stands in its way."""
+
+    def mended(shot: Shot) -> Shot | None:
+        free = stage_of(shot, look)
+        now = check(free)
+        again = _twin(flag, now)
+        after, _, refused = (
+            (free, now, "gone") if again is None else _mended(free, look, again, now, strength)
+        )
+        return None if refused else after.shot
+
+    clash = in_the_way(stage.shot, mended)
+    if not clash:
+        return Left(flag, why)
+    return Left(flag, held_by(clash) if why == _no_way(flag) else f"{why}; {held_by(clash)}", clash)
+
+
+def _no_way(flag: Flag) -> str:
+    return f"no mend of its kind fits here; by hand: {flag.remedy}"
+
+
 def _mended(
     stage: Stage, look: Look, flag: Flag, now: list[Flag], strength: float
 ) -> tuple[Stage, list[Flag], str]:
     """The stage and its flags after the first mend of a flag that is accepted, or why none is."""
-    tried, why = _tried(stage, flag, strength)
-    for shot in tried:
-        after, found, why = _looked_at(stage, shot, look, flag, now)
-        if not why:
-            return after, found, ""
-    return stage, now, why or NO_ROOM
+    why = ""
+    try:
+        tried, why = _tried(stage, flag, strength)
+        for shot in tried:
+            after, found, why = _looked_at(stage, shot, look, flag, now)
+            if not why:
+                return after, found, ""
+    except NoSolution as error:
+        why = str(error)
+    return stage, now, why or _no_way(flag)
 
 
 def _looked_at(
@@ -110,18 +154,13 @@ def _twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:
 
 def _tried(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot], str]:
     """The shots with one flag mended, the one to try first at the start, or why there is none."""
-    try:
-        if flag.fault in TRIES:
-            return TRIES[flag.fault](stage, flag), ""
-        if flag.fault in MENDS:
-            mended = MENDS[flag.fault](stage, flag)
-            return () if mended is None else (mended,), ""
-        if flag.cause.channel is None or not flag.cause.frames:
-            return (), f"for a person to mend: {flag.remedy}"
-        found, why = _by_search(stage, flag, strength)
-        return () if found is None else (found,), why
-    except NoSolution as error:
-        return (), str(error)
+    if flag.fault in TRIES:
+        return TRIES[flag.fault](stage, flag), ""
+    if flag.fault in MENDS:
+        mended = MENDS[flag.fault](stage, flag)
+        return () if mended is None else (mended,), ""
+    found, why = _by_search(stage, flag, strength)
+    return () if found is None else (found,), why
 
 
 def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Shot | None, str]:
@@ -156,14 +195,17 @@ def suggested(
     strength: float = 1.0,
     pins: Sequence[Pin] = (),
     asked: Sequence[str] = (),
-) -> tuple[Suggestion, tuple[tuple[Flag, str], ...]]:
+) -> tuple[Suggestion, tuple[Left, ...]]:
     """The mends of flags as one suggestion, spelled as the document spells its numbers, and what is left unmended."""
     shot = document.shot
     result = mend(shot, look, flags, strength, pins, asked)
     words = [f"{f.id}: {f.control}: {f.fault} mended" for f in result.mended]
-    words += [f"{f.id}: {f.control}: {f.fault} left, {why}" for f, why in result.left]
-    return _described(
-        document, look, flags, result.shot, "; ".join(words) or "nothing is flagged"
+    words += [f"{f.id}: {f.control}: {f.fault} left, {why}" for f, why, _ in result.left]
+    found = _described(document, look, flags, result.shot, "; ".join(words) or "nothing is flagged")
+    if found.changes or not all(each.clash for each in result.left):
+        return found, result.left
+    return replace(
+        found, clash=tuple(dict.fromkeys(name for each in result.left for name in each.clash))
     ), result.left
 
 

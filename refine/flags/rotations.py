@@ -18,6 +18,7 @@ from refine.flags.spins import (
     SHORT,
     STEADY,
     ends_say_so,
+    saw_says_so,
     sawn_off,
     slopes_say_so,
     steady,
@@ -50,8 +51,9 @@ def _flag(stage: Stage, name: str, group: list[Wrap]) -> Flag:
     severity = threshold.severity(max(worst.amount, threshold.warn))
     assert severity is not None
     where = int(np.floor(min(w.a for w in group))), int(np.ceil(max(w.b for w in group)))
-    others = f", and {len(group) - 1} more of its jumps are none" if len(group) > 1 else ""
-    message = f"{worst.worst} jumps by {worst.amount:.0f} deg at {worst.b:g}{others}"
+    more = len(group) - 1
+    others = f"; {more} more such jump{'s' * (more > 1)} from {where[0]} to {where[1]}" if more else ""
+    message = f"{worst.worst} jumps by {worst.amount:.0f} deg at {worst.b:g}, yet the pose doesn't{others}"
     remedy = "write what follows the other way: the pose on every key stays"
     cause = Cause(name, worst.worst, (worst.a, worst.b))
     ratio = threshold.ratio(worst.amount) * stage.attention(name)
@@ -198,12 +200,15 @@ def _in_keys(stage: Stage, name: str, channel: Channel) -> list[Wrap]:
     straight = straight_values(values, likely)
     turns = np.round(step / TURN)
     jumps = [k for k in np.flatnonzero(likely).tolist() if not steady_keys(keys, k)]
+    rests = (step - TURN * turns).tolist()
+    jointed = stage.control(name).parent is not None
     zero = stage.book.habit(name, channel.name).rule(EXTREME) == ZERO
     sure = [
         k
         for k in jumps
         if slopes_say_so(stage, keys, straight, k)
-        or ends_say_so(keys, float(step[k] - TURN * turns[k]), k)
+        or ends_say_so(keys, rests[k], k)
+        or (jointed and saw_says_so(keys, rests[k], k))
         or (zero and turning_points_say_so(keys, straight, k))
     ]
     found = jumps if sure and sawn_off(values) else sure

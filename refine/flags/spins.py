@@ -67,6 +67,26 @@ def slopes_say_so(stage: Stage, keys: Keys, straight: Array, k: int) -> bool:
     return against > 0
 
 
+def saw_says_so(keys: Keys, rest: float, k: int) -> bool:
+    """Whether a joint's angle crosses 180 deg as a converter saws it off, whichever way the motion beside it goes.
+
+    All of the channel lies within -180 to 180 or whole turns from there, a little is left of the jump, which is no
+    faster than what is beside it, while the jump itself is. Of what hangs on nothing this says nothing: a figure may
+    well spin from rest to rest, a joint can't.
+    """
+    values = keys.values[:, 0]
+    half_turns = np.floor(values.min() / (TURN / 2))
+    every = np.abs(speeds(keys))
+    quick = FASTER * max((float(every[j]) for j in (k - 1, k + 1) if 0 <= j < len(every)), default=0.0)
+    run = float(keys.frames[k + 1] - keys.frames[k])
+    return bool(
+        half_turns % 2 == 1
+        and sawn_off(values)
+        and 0 < abs(rest) <= min(SHORT, quick * run)
+        and every[k] > quick
+    )
+
+
 def ends_say_so(keys: Keys, rest: float, k: int) -> bool:
     """Whether the angle leaves one end of a turn and comes in at the other, as sawn-off angles do.
 

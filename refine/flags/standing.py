@@ -16,7 +16,6 @@ from refine.pose import Pose, jacobian
 from refine.shot import Array, Shot
 
 MM = 1000.0
-AGREE = 0.003  # [judge] m within which two planted heights are the same floor
 FEW = 5  # contacts, from which a shot shows its own looseness
 USUAL = (10.0, 15.0, 25.0)  # [judge] mm: how far contacts drift in three open captured clips, median 15
 ALONG = (
@@ -139,12 +138,15 @@ def floor(stage: Stage) -> Floor:
     lows = list((marked or feet).values())
     if not lows:
         return Floor(0.0, "height 0, since no foot is planted", False)
-    agree = AGREE / standing(stage).scale
+    agree = stage.thresholds["through floor"].warn / MM / standing(stage).scale
     return Floor(_lowest(np.sort(lows), agree), "the lowest planted height", bool(marked))
 
 
 def _lowest(lows: Array, agree: float) -> float:
-    """The lowest of some rising heights with another one near it: a single step that sinks is no floor."""
+    """The lowest of some rising heights with another one near it: a single step that sinks is no floor.
+
+    Near is what `agree` says, no more than what is deep enough to be flagged: else a step would be its own floor.
+    """
     agreed = lows[:-1][np.diff(lows) < agree]
     return float(agreed[0] if len(agreed) else lows[0])
 

@@ -42,7 +42,8 @@ def minimum_jerk(t: Array) -> Array:
 def shift_of(shot: Shot, frames: Array, by: Array, tolerance: float) -> Shift | None:
     """The shift of a contact's frames (k,) by (k, 3), on those that need one and as they die away beside them.
 
-    None where no frame is farther off than the tolerance's calm share.
+    Inside the contact each frame has its own; beside it the shift of its first or last frame dies away. None where no
+    frame is farther off than the tolerance's calm share.
     """
     off = np.flatnonzero(np.linalg.norm(by, axis=1) > CALM * tolerance)
     if not len(off):
@@ -50,9 +51,8 @@ def shift_of(shot: Shot, frames: Array, by: Array, tolerance: float) -> Shift | 
     fade = max(round(BLEND * shot.fps), 2)
     a, b = float(frames[off[0]]), float(frames[off[-1]])
     whole = np.arange(max(a - fade, shot.first_frame), min(b + fade, shot.last_frame) + 1.0)
-    inside = np.clip(whole, a, b)
-    rest = minimum_jerk(1.0 - np.abs(whole - inside) / fade)
-    moved = by[np.clip((inside - frames[0]).astype(np.intp), 0, len(by) - 1)] * rest[:, None]
+    rest = minimum_jerk(1.0 - np.abs(whole - np.clip(whole, a, b)) / fade)
+    moved = by[np.clip((whole - frames[0]).astype(np.intp), 0, len(by) - 1)] * rest[:, None]
     planted = (whole >= frames[0]) & (whole <= frames[-1])
     weight = np.where(planted, 1.0, BLENDED)
     return Shift(whole, moved, weight)

@@ -261,3 +261,14 @@ def test_the_time_left_follows_the_work_not_the_clips() -> None:
 )
 def test_times_are_no_more_exact_than_a_guess(seconds: float, words: str) -> None:
     assert spoken(seconds) == words
+
+
+def test_where_nothing_moved_no_control_and_no_frame_are_named() -> None:
+    still = replace(
+        SOUND, largest=(Moved(0.0, "mm", "", 1), Moved(0.0, "px", "", 1), Moved(0.0, "deg", "", 1))
+    )
+    assert lines([clip("held", still)])[-1] == "nothing moved"
+    shown = page([clip("held", still)], Settings())
+    assert "0 mm" in shown
+    assert " of  at" not in shown
+    assert "> at " not in shown

@@ -8,14 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import click
-import numpy as np
 import pytest
 
-from constraints.affine import Affine
-from constraints.terms import TOLERANCE, Rows, Terms
 from refine.cli import main
-from refine.problem import Problem
-from refine.solve import solve
 from tests.cli.console import ROOT, assert_refused, document, folder, refine
 from tests.cli.small_shots import FRAMES, write_shot
 
@@ -237,25 +232,6 @@ def test_quiet_keeps_errors(name: str, tmp_path: Path) -> None:
     more += ["-o", tmp_path / "out"] if name == "clean" else []
     second = [tmp_path / "other.bvh"] if name in ("apply", "diff") else []
     assert_refused(refine(name, tmp_path / "gone.bvh", *second, *more, "--quiet"), "gone.bvh", "no such file")
-
-
-def test_no_solution_ends_with_3_and_names_who_clashes(shot: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The clash is a real one; no suggestion asks for it today, since what the shot breaks already may stay."""
-
-    def clash(*_: object) -> None:
-        one = Affine(np.eye(1), np.zeros(1))
-        rows = [
-            Rows(source, one, np.array([at]), np.array([at]), "deg", np.zeros(1), TOLERANCE)
-            for source, at in (("pin hips@3", 1.0), ("bounds rotation.z", 2.0))
-        ]
-        solve(Problem(1, Terms(rows=tuple(rows))))
-
-    monkeypatch.setattr("refine.suggest.suggest", clash)
-    result = refine("suggest", shot, "--frames", FRAMES)
-    assert (result.code, result.out) == (3, "")
-    assert len(result.err.splitlines()) == 1
-    assert "pin hips@3" in result.err
-    assert "bounds rotation.z" in result.err
 
 
 # --- outputs ---

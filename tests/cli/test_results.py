@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from refine.formats import read
+from refine.report import spoken
 from tests.cli.console import assert_refused, document, folder, refine
 from tests.cli.small_shots import (
     ARM,
@@ -30,9 +32,9 @@ def shot(tmp_path: Path) -> Path:
     return write_shot(tmp_path)
 
 
-def suggestion(shot: Path, *options: object) -> dict[str, Any]:
+def suggestion(shot: Path, *options: object, code: int = 0) -> dict[str, Any]:
     result = refine("suggest", shot, "--frames", FRAMES, "--json", *options)
-    assert result.code == 0, result.err
+    assert result.code == code, result.err
     return document(result.out, "suggestion")
 
 
@@ -110,16 +112,32 @@ def test_nothing_to_propose_is_exit_0_and_says_why(tmp_path: Path) -> None:
     ],
 )
 def test_a_pin_keeps_its_key_and_is_named(pin: str, reason: str, shot: Path) -> None:
-    found = suggestion(shot, "--pin", pin)
+    found = suggestion(shot, "--pin", pin, code=3)
     assert not [change for change in found["changes"] if change["control"] == ARM]
     assert reason in found["reason"]
     assert ARM in found["reason"]
+    assert found["clash"] == [f"pin {pin}"]
+
+
+def test_computed_numbers_are_told_with_the_digits_that_count_and_kept_with_all(tmp_path: Path) -> None:
+    """A program writes 15 decimals; a person reads 7 digits, and the suggestion file has them all."""
+    walk = write_bvh(tmp_path, decimals=15)
+    changes = suggestion(walk)["changes"]
+    assert min(len(change["after_text"]) for change in changes) > 15
+    out = refine("suggest", walk, "--frames", FRAMES).out
+    assert re.search(r"\d -> -?\d", out)
+    assert re.search(r"\d{9}", out) is None
+    assert [spoken(text) for text in ("0.1000", "-12.345600", "[0, 0.25, 1e-3, 1]")] == [
+        "0.1000", "-12.345600", "[0, 0.25, 1e-3, 1]",
+    ]  # fmt: skip
+    assert spoken("-0.4779534282650840") == "-0.4779534"
+    assert spoken("[0.70710678118654752, 1.2345678901e-05]") == "[0.7071068, 1.234568e-05]"
 
 
 def test_a_range_that_is_too_narrow_is_told(shot: Path) -> None:
     result = refine("suggest", shot, "--frames", "40:44", "--controls", ARM, "--json")
     found = document(result.out, "suggestion")
-    assert found["changes"] == []
+    assert (result.code, found["changes"], found["clash"]) == (0, [], [])
     assert "36:48" in found["reason"]  # the frames that the key moves
 
 
@@ -142,7 +160,7 @@ def test_names_that_contain_each_other_are_told_apart(tmp_path: Path) -> None:
     found = suggestion(shot, "--controls", "hips.translation,hips@3")
     assert found["order"] == ["hips.translation", "hips@3"]
     assert found["changes"][0]["control"] == "hips.translation"
-    pinned = suggestion(shot, "--pin", f"hips.translation.rotation.z@{FAULT_FRAME}")
+    pinned = suggestion(shot, "--pin", f"hips.translation.rotation.z@{FAULT_FRAME}", code=3)
     assert "pinned by hips.translation.rotation.z@42" in pinned["reason"]
     assert suggestion(shot, "--pin", "hips@3@3")["changes"]
     assert suggestion(shot, "--pin", "hips.translation.x@3")["changes"]

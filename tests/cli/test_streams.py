@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.console import COMMAND, ROOT, document, folder, process, refine
-from tests.cli.small_shots import FRAMES, HIPS, write_shot
+from tests.cli.small_shots import FRAMES, HIPS, write_bvh, write_shot
 
 
 @pytest.fixture
@@ -193,3 +193,34 @@ def test_a_pipe_is_refused_and_not_waited_for(tmp_path: Path) -> None:
         out, err = running.communicate(timeout=60)
     assert (running.returncode, out) == (2, b"")
     assert b"no regular file" in err
+
+
+# --- names that would break a line or steer the terminal ---
+
+
+@pytest.mark.parametrize("words", [["show"], ["suggest", "--frames", FRAMES]], ids=" ".join)
+def test_a_name_that_turns_the_direction_of_text_turns_nothing(words: list[str], tmp_path: Path) -> None:
+    """Readers refuse control characters in names; this is what is left."""
+    walk = write_bvh(tmp_path)
+    plain = refine(words[0], walk, *words[1:])
+    walk.write_bytes(walk.read_bytes().replace(b"ns:Chest.upper", "Chest\u202edlog".encode()))
+    wild = refine(words[0], walk, *words[1:])
+    assert wild.code == plain.code
+    assert r"Chest\u202edlog" in wild.out
+    assert "\u202e" not in wild.out + wild.err
+    assert len(wild.out.splitlines()) == len(plain.out.splitlines())
+
+
+def test_a_wild_name_in_an_error_stays_on_its_line(shot: Path) -> None:
+    result = refine("suggest", shot, "--frames", FRAMES, "--controls", "no\nsuch\x1b[2Jone")
+    assert result.code == 2
+    assert len(result.err.splitlines()) == 1
+    assert r"\x1b[2J" in result.err
+
+
+def test_a_wild_file_name_stays_on_its_line_of_progress(tmp_path: Path) -> None:
+    walk = write_bvh(tmp_path)
+    walk.rename(tmp_path / "two\nlines.bvh")
+    result = refine("clean", tmp_path / "two\nlines.bvh", "-o", tmp_path / "out")
+    assert result.code == 0, result.err
+    assert any(r"two\nlines.bvh" in line for line in result.err.splitlines())

@@ -9,10 +9,11 @@ from typing import Any
 
 import pytest
 
+from benchmarks.planted.contacts import plant, stepping
 from refine.formats import read, write
-from refine.shot import Pin
+from refine.shot import Limits, Pin
 from tests.cli.console import ROOT, assert_refused, document, flags_of, folder, only_id, refine, unchanged
-from tests.cli.small_shots import ARM, FAULT_FRAME, HIPS, write_shot, write_table
+from tests.cli.small_shots import ARM, FAULT_FRAME, FRAMES, HIPS, rig, write_shot, write_table
 
 DEMO = ROOT / "demo" / "baker.shot.json"
 FAULTS: list[dict[str, Any]] = json.loads((ROOT / "demo" / "faults.json").read_text("utf-8"))["faults"]
@@ -55,22 +56,77 @@ def _with_side(path: Path, *others: Path) -> None:
             )
 
 
-def test_flags_that_stay_are_named_and_the_exit_code_says_so(tmp_path: Path) -> None:
+def test_a_flag_that_a_pin_excludes_is_named_with_it_and_the_exit_code_says_so(tmp_path: Path) -> None:
     path = write_shot(tmp_path, pins=(Pin(ARM, None, (FAULT_FRAME, FAULT_FRAME)),))
     name = only_id(path)
     result = refine("suggest", path, "--flag", name, "--json")
-    assert result.code == 4
+    assert result.code == 3
     found = document(result.out, "suggestion")
-    assert found["changes"] == []
+    assert (found["changes"], found["clash"]) == ([], [f"pin {ARM}@{FAULT_FRAME}"])
     for word in (name, "left", f"pinned by {ARM}@{FAULT_FRAME}"):
         assert word in found["reason"]
 
 
-def test_a_pin_of_the_command_line_holds_too(tmp_path: Path) -> None:
+@pytest.mark.parametrize("how", [("--flag", "all"), ("--frames", FRAMES)], ids=" ".join)
+def test_a_pin_of_the_command_line_that_excludes_the_mend_ends_with_3(
+    tmp_path: Path, how: tuple[str, ...]
+) -> None:
     path = write_shot(tmp_path)
-    result = refine("suggest", path, "--flag", "all", "--pin", f"{ARM}@{FAULT_FRAME}", "--json")
+    result = refine("suggest", path, *how, "--pin", f"{ARM}@{FAULT_FRAME}", "--pin", f"{HIPS}@30", "--json")
+    assert result.code == 3
+    found = document(result.out, "suggestion")
+    assert (found["changes"], found["clash"]) == ([], [f"pin {ARM}@{FAULT_FRAME}"])
+    (line,) = (line for line in result.err.splitlines() if not line.startswith("note: "))
+    assert line == (
+        f"refine: no solution within the constraints: no mend goes together with pin {ARM}@{FAULT_FRAME}; release it"
+    )
+
+
+@pytest.mark.parametrize("how", ["--flag", "--frames"])
+def test_limits_that_exclude_the_mend_end_with_3(tmp_path: Path, how: str) -> None:
+    """The faulty key stands where the channel may be; where it belongs, the channel may not be."""
+    keys = rig()[1].channels[0].keys
+    assert keys is not None
+    at = keys.index(FAULT_FRAME)
+    path = write_shot(tmp_path, limits=Limits(lower=float(keys.values[at, 0])))
+    moved = [flag["id"] for flag in flags_of(path) if flag["fault"] == "moved key"]
+    result = refine(
+        "suggest", path, how, *(moved if how == "--flag" else [FRAMES]), "--controls", ARM, "--json"
+    )
+    found = document(result.out, "suggestion")
+    assert (found["changes"], found["clash"]) == ([], [f"limits of {ARM}.rotation.z"])
+    assert result.code == 3
+    assert f"limits of {ARM}.rotation.z; release it" in result.err
+
+
+def test_pins_that_exclude_a_contact_end_with_3_and_the_others_are_not_named(tmp_path: Path) -> None:
+    """A planted foot slides, and its leg is pinned: thigh and shin hold it, the foot and the other leg don't."""
+    shot, _ = plant(stepping(keyed=3), 1, "slide", 0.03)
+    path = tmp_path / "walk.shot.json"
+    path.write_bytes(write(shot, path))
+    (flag,) = flags_of(path)
+    assert flag["fault"] == "sliding contact"
+    side = flag["control"][-1]
+    other = "LR"[side == "L"]
+    pins = [f"{part}@0:190" for part in (f"thigh.{side}", f"shin.{side}", f"foot.{side}", f"thigh.{other}")]
+    options = [word for pin in pins for word in ("--pin", pin)]
+    assert refine("suggest", path, "--flag", "all", *options[2:]).code == 0
+    result = refine("suggest", path, "--flag", "all", *options, "--json")
+    assert result.code == 3
+    assert document(result.out, "suggestion")["clash"] == [f"pin {pin}" for pin in pins[:2]]
+    assert f"pin {pins[0]} and pin {pins[1]}; release one of them" in result.err
+
+
+def test_a_flag_that_nothing_holds_and_nothing_mends_is_no_clash(tmp_path: Path) -> None:
+    """A key between frames is for a person to mend; the pin elsewhere has nothing to do with it."""
+    path = write_shot(tmp_path, fault=0.0, late=0.4, pins=(Pin(HIPS, None, (6.0, 6.0)),))
+    name = next(flag["id"] for flag in flags_of(path, "--at-least", "note") if "frame" in flag["fault"])
+    result = refine("suggest", path, "--flag", name, "--json")
     assert result.code == 4
-    assert document(result.out, "suggestion")["changes"] == []
+    found = document(result.out, "suggestion")
+    assert found["clash"] == []
+    assert "for a person to mend: " in found["reason"]
+    assert "pin" not in found["reason"]
 
 
 def test_part_of_the_flags_is_mended_and_the_rest_left(tmp_path: Path) -> None:

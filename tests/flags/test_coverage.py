@@ -219,7 +219,7 @@ def test_pins_turn_the_shift_to_the_other_side_and_pins_on_both_forbid_it() -> N
     both = replace(shot, pins=(*shot.pins, Pin("arm.L", "rotation.z", (60.0, 60.0))))
     result = mend(both, Look(), flags(both, TWINS))
     assert result.mended == ()
-    assert "no room" in result.left[0][1]
+    assert result.left[0].clash == ("pin arm.R@20", "pin arm.L.rotation.z@60")
     held = replace(shot, pins=(), marks=(Mark("contact", (100.0, 110.0), ("arm.R", "arm.L")),))
     found = flags(held, TWINS)
     assert all(f.frames[1] < 100 for f in found)

@@ -82,6 +82,6 @@ def test_pins_and_marked_contacts_keep_their_part_still() -> None:
     (flag,) = flags(shot)
     result = mend(shot, Look(), [flag])
     assert result.mended == ()
-    assert "no room" in result.left[0][1]
+    assert result.left[0].clash == ("pin upper arm@72:96", "contact 72:96 of eyes")
     free = replace(shot, marks=())
     assert {c.control for c in differences(free, mend(free, Look(), [flag]).shot)} == {"chest"}

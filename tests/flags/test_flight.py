@@ -205,7 +205,7 @@ def test_pins_on_the_hips_leave_a_flight_as_it_is() -> None:
     (flag,) = flags(shot)
     result = mend(shot, Look(), [flag])
     assert result.mended == ()
-    assert "no room" in result.left[0][1]
+    assert result.left[0].clash == ("pin hips@18:20",)
 
 
 def test_a_sparsely_keyed_flight_is_noted_since_it_says_too_little() -> None:

@@ -15,6 +15,7 @@ from refine.flags.look import Look
 from refine.flags.standing import standing
 from refine.limbs.limb import bend_vector, extension
 from refine.shot import Array, Camera, Channel, Control, Pin, Shot, frozen
+from tests.tolerances import PUT_BACK
 
 RATES = (12.0, 24.0, 30.0, 60.0)
 
@@ -94,6 +95,23 @@ def test_a_recording_whose_knees_always_jolt_is_flagged_only_where_one_does_much
     assert flags(jolting(fps, alone))
 
 
+def test_a_pop_is_one_at_whichever_moment_a_slower_shutter_opens() -> None:
+    found = np.array([0, 1, 1, 0, 1, 1, 1, 0, 1], np.bool_)
+    np.testing.assert_array_equal(np.flatnonzero(limbs.lasting(found, 3)), [4, 5, 6])
+    np.testing.assert_array_equal(limbs.lasting(found, 1), found)
+
+
+@pytest.mark.parametrize("fps", [24.0, 120.0])
+def test_a_knee_that_slows_down_over_some_frames_as_it_goes_straight_is_no_pop(fps: float) -> None:
+    """As in a walk: it comes at 15 deg a 24th of a second and changes that by more than an error, but not at once."""
+    t = np.arange(round(2 * fps)) / fps
+    away = np.minimum(24 * np.abs(t - 1), 6)  # 24ths of a second
+    knee = 2 + 10 * np.where(away < 1.5, away**2 / 2, 1.5 * away - 1.125)
+    leg = hanging_leg(np.full(len(t), 0.8), fps)
+    slowing = leg.with_channel("shin", Channel("rotation.x", samples=frozen(knee[:, None])))
+    assert flags(slowing) == []
+
+
 def test_a_pinned_leg_keeps_its_pop() -> None:
     shot = replace(popping(24.0), pins=(Pin("thigh", None, (0.0, 47.0)), Pin("shin", None, (0.0, 47.0))))
     stage = stage_of(shot, Look())
@@ -145,6 +163,30 @@ def test_a_bone_that_grows_is_found_and_put_back(fps: float, size: float) -> Non
     after = limbs.mend_length(stage_of(shot, Look()), flag)
     assert after is not None
     assert flags(after) == []
+
+
+@pytest.mark.parametrize("fps", RATES)
+def test_a_bone_is_put_back_from_where_it_began_to_grow(fps: float) -> None:
+    """What is too small to be flagged at both ends goes with the rest: left alone, it would stand there as a step."""
+    shot, truth = plant(stepping(fps), 1, "grow", 0.015)
+    (flag,) = flags(shot)
+    assert truth.frames[0] < flag.frames[0]
+    after = limbs.mend_length(stage_of(shot, Look()), flag)
+    assert after is not None
+    grown, left = (s.controls[s.index(flag.control)].channel("translation.y") for s in (shot, after))
+    assert grown is not None
+    assert left is not None
+    assert grown.samples is not None
+    assert left.samples is not None
+    assert np.abs(left.samples).max() < PUT_BACK * np.abs(grown.samples).max()
+
+
+def test_a_pinned_sample_of_a_grown_bone_stays() -> None:
+    shot, _ = plant(stepping(), 1, "grow", 0.015)
+    (flag,) = flags(shot)
+    name = flag.control
+    pinned = replace(shot, pins=(Pin(name, None, (float(flag.frames[0]), float(flag.frames[1]))),))
+    assert limbs.mend_length(stage_of(pinned, Look()), flag) is None
 
 
 def test_a_smear_of_two_frames_is_meant() -> None:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from benchmarks.corpus import slopes_by
+from refine.curve import evaluate
 from refine.flags import keys as key_family
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
@@ -123,6 +124,39 @@ def test_baked_swings_are_judged_by_what_the_seam_breaks_more_than_the_rest(fps:
     drift = closed + np.linspace(0, 1.0, LAST + 1)[:, None]
     (flag,) = flags(shot_of(Channel("rotation.z", samples=frozen(drift)), fps=fps))
     np.testing.assert_allclose(flag.amount, 5.18, rtol=tolerances.NOISY_SEAM)
+
+
+def stepped(fps: float, gap: float) -> Shot:
+    """A baked curve through keys with chord slopes, curvature broken at each and at the seam; spoilt by degrees."""
+    last = round(8 * fps) - 1
+    frames = np.linspace(0.0, last + 1.0, 33)
+    values = 20.0 * np.sin(2 * np.pi * np.arange(33) / 8) + 8.0 * np.cos(2 * np.pi * np.arange(33) / 4)
+    wide = np.concatenate([[frames[-2] - last - 1], frames, [last + 1 + frames[1]]])
+    slopes = slopes_by("chord", wide, np.concatenate([[values[-2]], values, [values[1]]]))[1:-1]
+    keys = make_keys(frames, values, slopes)
+    shot = replace(shot_of(Channel("rotation.z", keys), fps=fps), last_frame=last)
+    samples = evaluate(keys, shot.frames)
+    samples[-round(fps) :, 0] += np.linspace(0.0, gap, round(fps))
+    return shot.with_channel("arm", Channel("rotation.z", samples=frozen(samples)))
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
+def test_a_baked_seam_may_break_like_any_key_but_not_leave_a_gap(fps: float) -> None:
+    assert flags(stepped(fps, 0.0)) == []
+    small, large, larger = (flags(stepped(fps, gap))[0].amount for gap in (0.3, 2.0, 4.0))
+    assert 0.5 < small < large  # px, the warning
+    assert larger == pytest.approx(2 * large, rel=tolerances.NOISY_SEAM)
+
+
+def test_a_quaternion_closes_whatever_its_signs_are() -> None:
+    half = np.deg2rad(20.0 * np.sin(2 * np.pi * np.arange(END) / END)) / 2
+    turns = np.stack([np.cos(half), 0 * half, 0 * half, np.sin(half)], axis=1)
+    turns[20:] *= -1.0
+    assert flags(shot_of(Channel("rotation", samples=frozen(turns)))) == []
+    away = turns.copy()
+    away[-12:, 3] += np.linspace(0.0, -0.02, 12)
+    away /= np.linalg.norm(away, axis=1, keepdims=True)
+    assert len(flags(shot_of(Channel("rotation", samples=frozen(away))))) == 1
 
 
 def test_the_natural_spline_of_an_open_curve_jumps_in_speed() -> None:

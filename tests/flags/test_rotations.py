@@ -121,6 +121,28 @@ def test_a_spin_that_is_meant_is_left_alone(case: tuple[str, Keys]) -> None:
     assert flags(shot_of(Channel("rotation.y", case[1]))) == []
 
 
+def hung(shot: Shot) -> Shot:
+    """The shot with its arm on a chest."""
+    (arm,) = shot.controls
+    return replace(shot, controls=(Control("chest"), replace(arm, parent="chest")))
+
+
+@pytest.mark.parametrize("case", list(spins()), ids=lambda case: case[0])
+def test_so_is_one_of_a_joint(case: tuple[str, Keys]) -> None:
+    assert flags(hung(shot_of(Channel("rotation.y", case[1])))) == []
+
+
+@pytest.mark.parametrize("rule", ["chord", "flat"])
+def test_a_joint_sawn_off_where_its_motion_turns_back_is_found_and_a_root_may_spin(rule: Rule) -> None:
+    """The slopes are made for the jump, and what is beside it goes the other way: the saw alone tells."""
+    frames, values = np.array([0.0, 12, 20, 32, 44, 60]), np.array([150.0, 177, 174, 195, 188, 200])
+    spoilt = (values + 180.0) % 360.0 - 180.0
+    channel = Channel("rotation.y", make_keys(frames, spoilt, slopes_by(rule, frames, spoilt)))
+    (flag,) = flags(hung(shot_of(channel)))
+    assert flag.cause.frames == (20.0, 32.0)
+    assert flags(shot_of(channel)) == []
+
+
 def test_a_marked_accent_is_left_alone() -> None:
     shot = shot_of(Channel("rotation.y", sawn(steady())))
     (flag,) = flags(shot)
@@ -246,7 +268,7 @@ def test_the_jumps_of_a_baked_control_are_one_flag_and_a_pin_behind_them_forbids
     shot = shot_of(Channel("rotation.x", samples=frozen(table)))
     (flag,) = flags(shot)
     assert flag.frames == (int(jumps[0]), int(jumps[1]) + 1)
-    assert "1 more" in flag.message
+    assert "; 1 more such jump from " in flag.message
     after = mended(replace(shot, pins=(Pin("arm", None, (50.0, 50.0)), Pin("arm", None, (0.0, 2.0)))))
     np.testing.assert_allclose(
         after.controls[0].channels[0].samples, values[:, None], atol=tolerances.SAME_TURN

@@ -63,7 +63,7 @@ def hold(shot: Shot, look: Look, pins: tuple[Pin, ...] = ()) -> None:
         assert plain == [as_json(flag) for flag in flags_of(shot, look)]
         assert all(np.isfinite([flag.amount, flag.ratio]).all() and flag.amount >= 0 for flag in before)
         done = mend(shot, look, before, pins=pins)
-        assert {flag.id for flag in done.mended} | {flag.id for flag, _ in done.left} == {
+        assert {flag.id for flag in done.mended} | {flag.id for flag, _, _ in done.left} == {
             f.id for f in before
         }
         for pin in (*shot.pins, *pins):

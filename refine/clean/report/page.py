@@ -278,7 +278,8 @@ def _move(found: Findings, scales: _Scales) -> str:
         ),
         f"largest move {fact}",
     )
-    where = f"{move.control} at {move.frame}" + (f", {_short(on_screen.value)} px" if on_screen else "")
+    where = f"{move.control} at {move.frame}" if move.control else ""
+    where += f", {_short(on_screen.value)} px" if on_screen and on_screen.control else ""
     return _cell("Largest move", bar, fact, where)
 
 

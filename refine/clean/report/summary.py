@@ -14,6 +14,7 @@ from refine.clean.folder.work import Failure, Status
 from refine.clean.report.record import Json, plain, plain_settings
 from refine.clean.settings import Settings
 from refine.formats import SIDE_ENDING, side_path
+from refine.text import aligned
 
 SCHEMA = "motion-refine/clean/1"
 LOST_SPEED = 0.9  # of an accent's peak speed: below it the accent is worth a look [judge]
@@ -169,19 +170,22 @@ def lines(clips: Sequence[Clip]) -> list[str]:
     first = [clip for clip in ordered(clips) if clip.reasons]
     if not first:
         return [head, "nothing stands out", *_by_move(clips)]
-    width = max(len(clip.place) for clip in first[:_TOLD])
-    rows = [f"{_word(clip):9}  {clip.place:{width}}  {'; '.join(clip.reasons)}" for clip in first[:_TOLD]]
+    rows = aligned([(_word(clip), clip.place, "; ".join(clip.reasons)) for clip in first[:_TOLD]])
     more = [f"and {len(first) - _TOLD} more"] if len(first) > _TOLD else []
     return [head, "look at first:", *rows, *more]
 
 
 def _by_move(clips: Sequence[Clip]) -> list[str]:
     found = [(clip.place, move) for clip in ordered(clips) if (move := largest(clip.findings, "mm"))]
-    return [f"largest move: {spoken_move(move)} in {place}" for place, move in found[:1]]
+    return [
+        f"largest move: {spoken_move(move)} in {place}" if move.control else "nothing moved"
+        for place, move in found[:1]
+    ]
 
 
 def spoken_move(move: Moved) -> str:
-    return f"{move.value:.3g} {move.unit} of {move.control} at {move.frame}"
+    where = f" of {move.control} at {move.frame}" if move.control else ""
+    return f"{move.value:.3g} {move.unit}{where}"
 
 
 def _word(clip: Clip) -> str:

@@ -1,11 +1,13 @@
 """What the commands print and write: results on stdout, messages on stderr, files whole or not at all.
 
-All outputs of a command are looked at before the first is written, and no output may be a source.
+All outputs of a command are looked at before the first is written, and no output may be a source. The exit codes of
+errors are in `errors`.
 """
 
 from __future__ import annotations
 
 import os
+import re
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -13,15 +15,20 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from refine.errors import InputError
+from refine.errors import InputError, NoSolution
+from refine.text import BOLD, PLAIN, printable
 
-if TYPE_CHECKING:  # annotations only, see cli
+if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the command that needs them
     from refine.changes import Applied
     from refine.clean.folder.batch import Run
     from refine.compare import Comparison
     from refine.flags.flag import Flag
     from refine.flags.look import Look
     from refine.formats import Document
+    from refine.suggestion import Suggestion
+
+FOUND, PARTLY = 1, 4  # exit codes
+_MARKS = re.compile(f"({re.escape(BOLD)}|{re.escape(PLAIN)})")
 
 
 def show_result(result: dict[str, Any] | list[str]) -> None:
@@ -31,7 +38,7 @@ def show_result(result: dict[str, Any] | list[str]) -> None:
     if isinstance(result, dict):
         text = json_text(result, encoding)
     else:  # a letter that the terminal can't show is shown by its number
-        text = "\n".join(result).encode(encoding, "backslashreplace").decode(encoding)
+        text = "\n".join(map(_line, result)).encode(encoding, "backslashreplace").decode(encoding)
     try:
         click.echo(text)
     except BrokenPipeError:
@@ -39,6 +46,24 @@ def show_result(result: dict[str, Any] | list[str]) -> None:
     except OSError as error:
         close_stdout()
         raise InputError("stdout", f"it can't be written: {error.strerror}") from error
+
+
+def _line(text: str) -> str:
+    """One line for sure, whatever names it holds; only our own marks of bold text steer the terminal."""
+    return "".join(part if part in (BOLD, PLAIN) else printable(part) for part in _MARKS.split(text))
+
+
+def say(text: str) -> None:
+    """One line on stderr."""
+    click.echo(printable(text), err=True)
+
+
+def refuse(suggestion: Suggestion) -> None:
+    """NoSolution where pins, limits or marks exclude every mend; the result is shown by then."""
+    if suggestion.clash:
+        from refine.search.in_the_way import held_by
+
+        raise NoSolution(f"no solution within the constraints: {held_by(suggestion.clash)}", suggestion.clash)
 
 
 def close_stdout() -> None:
@@ -54,22 +79,22 @@ def one_thread() -> None:
 
 def sayer(quiet: bool) -> Callable[[str], None]:
     """What prints a message on stderr, or keeps quiet."""
-    return (lambda _: None) if quiet else (lambda text: click.echo(text, err=True))
+    return (lambda _: None) if quiet else say
 
 
 def show_troubles(done: Run, quiet: bool) -> None:
     """What couldn't be done: clips too where nothing was said of them while they were worked on."""
     for clip in done.clips:
         if quiet and clip.status != "cleaned":
-            click.echo(f"refine: {clip.place}: {clip.status}: {'; '.join(clip.reasons)}", err=True)
+            say(f"refine: {clip.place}: {clip.status}: {'; '.join(clip.reasons)}")
     for trouble in done.troubles:
-        click.echo(f"refine: {trouble}", err=True)
+        say(f"refine: {trouble}")
 
 
 def show_notes(notes: tuple[str, ...], quiet: bool) -> None:
     if not quiet:
         for note in notes:
-            click.echo(f"note: {note}", err=True)
+            say(f"note: {note}")
 
 
 def sources(document: Document) -> tuple[Path, ...]:
@@ -88,7 +113,7 @@ def write(path: Path, data: bytes, force: bool, quiet: bool) -> None:
 
     new_file(path, data, force)
     if not quiet:
-        click.echo(f"wrote {path}", err=True)
+        say(f"wrote {path}")
 
 
 def write_result(
@@ -117,7 +142,7 @@ def write_result(
         kept = replace_file(target, result.data, check=check, read=document.data)
         message = f"replaced {target}, the old one is {kept}"
     if not quiet:
-        click.echo(message, err=True)
+        say(message)
     return target
 
 
@@ -141,9 +166,7 @@ def write_comparison(
     contents["comparison.svg"] = of_comparison(document.shot, result, camera).encode()
     write_folder(document, out, contents, force)
     if not quiet:
-        click.echo(
-            f"wrote {len(files)} suggestion{'s' * (len(files) != 1)} and comparison.svg to {out}", err=True
-        )
+        say(f"wrote {len(files)} suggestion{'s' * (len(files) != 1)} and comparison.svg to {out}")
     return files
 
 
@@ -155,7 +178,7 @@ def write_flag_pictures(
     pictures = {f"{flag.id}.svg": picture(document, look, flag).encode() for flag in flags}
     write_folder(document, folder, pictures, force)
     if not quiet:
-        click.echo(f"wrote {len(pictures)} picture{'s' * (len(pictures) != 1)} to {folder}", err=True)
+        say(f"wrote {len(pictures)} picture{'s' * (len(pictures) != 1)} to {folder}")
 
 
 def write_folder(document: Document, folder: Path, contents: dict[str, bytes], force: bool) -> None:

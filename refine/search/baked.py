@@ -17,12 +17,12 @@ from refine.measure import carried, displacement, marked_points, most_moved, wob
 from refine.pose import Point, Pose, reposed, world_point
 from refine.prepared import Prepared
 from refine.rig import descendants
+from refine.search.work import INVISIBLE, Option, Work
 from refine.shot import ROTATIONS, Array, Channel, Control, Shot
 from refine.smooth import MARGIN, Noise, noise, smoothed
 from refine.solve import Residual
 from refine.view import project
 
-INVISIBLE = 0.1  # px
 FLIP = 60.0  # deg in a frame: an Euler angle that passes gimbal lock, not a motion
 ROUGHER = 1.05  # [judge] times the roughness before, and a twentieth of a pixel on top
 SLACK = 0.05  # px
@@ -48,21 +48,33 @@ class Baked:
 _NOTHING = Baked(None, "", False, 0.0, ())
 
 
-def look(
-    given: Prepared,
-    shot: Shot,
-    posed: Pose,
-    locks: Locks,
-    control: Control,
-    channel: Channel,
-    strength: float,
-) -> Baked:
-    """Smooths one baked channel as `smooth` does until a second run would leave it alone.
+def look(work: Work, control: Control, channel: Channel) -> bool:
+    """Smooths a baked channel, or keeps that as a lead where it doesn't stand out; whether it was changed."""
+    found = _settled(work, control, channel)
+    if found.shot is None:
+        if found.why_not:
+            work.untaken.append(f"{found.words}: {found.why_not}")
+        return False
+    where = (float(work.given.frames[0]), float(work.given.frames[1]))
+    if not (work.request.controls or found.stands_out):
+        option = Option(
+            found.words, control.name, channel.name, where, found.likely, found.shot, found.residuals
+        )
+        work.leads.append((found.likely, lambda: option))
+        return False
+    work.widen_usable(where)
+    work.take(found.shot, control.name, found.residuals, found.words)
+    return True
+
+
+def _settled(work: Work, control: Control, channel: Channel) -> Baked:
+    """One channel smoothed as `smooth` does until a second run would leave it alone.
 
     With the noise gone a smaller spike may stand out, so it is looked for again; what doesn't settle isn't taken. A
     strength below 1 leaves something on purpose: it is one pass.
     """
-    first = found = _once(given, shot, posed, locks, control, channel, strength)
+    given, strength, shot, posed = work.given, work.request.strength, work.shot, work.posed
+    first = found = _once(given, shot, posed, work.locks, control, channel, strength)
     if strength < 1:
         return first
     for _ in range(SETTLED):
@@ -73,7 +85,7 @@ def look(
         control = shot.controls[shot.index(control.name)]
         again = control.channel(channel.name)
         assert again is not None
-        found = _once(given, shot, posed, locks, control, again, strength)
+        found = _once(given, shot, posed, work.locks, control, again, strength)
     return replace(first, shot=None, why_not="smoothing it once more would always find more to smooth")
 
 
