@@ -140,12 +140,17 @@ def _check(shot: Shot, request: Request) -> None:
     inside = f"frames {shot.first_frame} to {shot.last_frame}"
     if first > last or last < shot.first_frame or first > shot.last_frame:
         raise InputError(f"--frames {first}:{last}", "outside the shot", inside)
-    if not (np.isfinite(request.strength) and request.strength >= 0):
-        raise InputError(f"--strength {request.strength:g}", "not a strength", "0 or more; 1 is the default")
+    check_strength(request.strength)
     names = {control.name for control in shot.controls}
     for name in (*request.controls, *(pin.control for pin in request.pins)):
         if name not in names:
             raise unknown_control(name, names, f"control {name}")
+
+
+def check_strength(strength: float) -> None:
+    """InputError for a number that is no strength."""
+    if not (np.isfinite(strength) and strength >= 0):
+        raise InputError(f"--strength {strength:g}", "not a strength", "0 or more; 1 is the default")
 
 
 def _near(shot: Shot, frames: tuple[int, int]) -> Shot:
