@@ -54,9 +54,11 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     aside = over_budget(told, settings)
     if aside:
         return Cleaned(shot, replace(told, set_aside=aside))
+    written = _rewritten(planting, told, settings)
     if settings.check:
-        told = replace(told, flags=_flags(planting.shot, settings.camera))
-    return _rewritten(planting, told, settings)
+        told = replace(written.findings, flags=_flags(written.shot, settings.camera))
+        written = replace(written, findings=told)
+    return written
 
 
 def _lead(shot: Shot) -> int:

@@ -24,13 +24,23 @@ def layout(value: object, depth: int) -> str:
     elif isinstance(value[0], float | int):
         parts = [_flat(value[i : i + ROW])[1:-1] for i in range(0, len(value), ROW)]
     else:
-        parts = [layout(item, depth + 1) for item in value]
+        parts = _plain_rows(value) or [layout(item, depth + 1) for item in value]
     start, end = "{}" if isinstance(value, dict) else "[]"
     room = WIDTH - 2 * depth - 2 * len(parts)
     if sum(map(len, parts)) <= room and not any("\n" in part for part in parts):
         return f"{start}{', '.join(parts)}{end}"
     indent = "  " * (depth + 1)
     return f"{start}\n{indent}" + f",\n{indent}".join(parts) + f"\n{indent[:-2]}{end}"
+
+
+def _plain_rows(value: list[object]) -> list[str]:
+    """The objects of a list, spelled all at once; nothing where one holds more than plain values."""
+    if not isinstance(value[0], dict) or any(isinstance(item, dict | list) for item in value[0].values()):
+        return []
+    text = _flat(value)
+    rows = text[1:-1].replace("}, {", "}\n{").split("\n")  # a line end inside a text is spelled otherwise
+    plain = text.count("{") == text.count("}") == len(value) == len(rows) and text.count("[") == 1
+    return rows if plain else []
 
 
 def _flat(value: object) -> str:
