@@ -174,8 +174,7 @@ def difference_lines(found: Difference, length: str = "unit") -> list[str]:
         lines += [*([""] if lines else []), *change_lines(found.changes, length)]
     if found.moves:
         lines += ["", f"On screen ({found.camera}):"]
-        names = list(dict.fromkeys(change.control for change in found.changes))
-        for name, move in zip(names, found.moves, strict=True):
+        for name, move in zip(found.moved, found.moves, strict=True):
             where = "" if move.control == name else f" at {move.control}"
             lines.append(f"  {name} moves {move.pixels:.2f} px at most, frame {move.frame:g}{where}")
     return lines or ["no difference"]
