@@ -13,6 +13,7 @@ from functools import lru_cache
 
 import numpy as np
 
+from refine.flags.excerpt import excerpt
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.stage import Stage
 from refine.flags.standing import (
@@ -86,11 +87,15 @@ def drift(stage: Stage, contact: Planted) -> Drift | None:
         away = away.copy()
         away[:, "xyz".index(stage.shot.up)] = 0.0
     at = (contact.frames[core] - stage.frames[0]).astype(np.intp)
-    seen = stage.counts(contact.point)[at]
+    near, there = excerpt(stage, int(at[0]), int(at[-1])), at - at[0]
+    seen = near.counts(contact.point)[there]
     if not seen.any():
         return None
     mm = np.linalg.norm(away, axis=1) * standing(stage).scale * MM
-    view_at = _on_screen(stage, contact.anchor[core], at), _on_screen(stage, contact.anchor[core] + away, at)
+    view_at = (
+        _on_screen(near, contact.anchor[core], there),
+        _on_screen(near, contact.anchor[core] + away, there),
+    )
     px = np.linalg.norm(view_at[1] - view_at[0], axis=1)
     mm, px = np.where(seen, mm, 0.0), np.where(seen, px, 0.0)
     worst = int(np.argmax(mm))
