@@ -10,6 +10,7 @@ import numpy as np
 
 from refine.changes import Change, as_json, channel_differences
 from refine.curve import sample
+from refine.key_rows import only
 from refine.measure import Move, largest_moves
 from refine.pose import pose, reposed
 from refine.rig import descendants
@@ -86,8 +87,7 @@ def _control_differences(shot: Shot, old: Control, new: Control) -> tuple[list[C
         other = new.channel(channel.name)
         if other is None or channel == other:
             continue
-        if _comparable(channel, other):
-            changes += channel_differences(shot, old.name, channel, other)
+        changes += channel_differences(shot, old.name, *_counterparts(channel, other))
         words += _channel_words(old.name, channel, other)
     return changes, words
 
@@ -97,6 +97,18 @@ def _comparable(old: Channel, new: Channel) -> bool:
     if old.samples is not None and new.samples is not None:
         return old.samples.shape == new.samples.shape
     return old.keys is not None and new.keys is not None and old.keys.values.shape == new.keys.values.shape
+
+
+def _counterparts(old: Channel, new: Channel) -> tuple[Channel, Channel]:
+    """The channels with the keys that both have, and with all else as the first has it: that differs in words."""
+    if old.keys is None or new.keys is None or old.keys.values.shape[1] != new.keys.values.shape[1]:
+        return (old, new) if _comparable(old, new) else (old, old)
+    one, other = old.keys, new.keys
+    if len(one) != len(other):
+        one = only(one, np.isin(one.frames, other.frames))
+        other = only(other, np.isin(other.frames, one.frames))
+    rest = {name: getattr(one, name) for name in ("incoming_reach", "outgoing_reach", "corner", "segment")}
+    return replace(old, keys=one), replace(new, keys=replace(other, **rest))
 
 
 def _channel_words(control: str, old: Channel, new: Channel) -> list[str]:

@@ -11,7 +11,7 @@ from itertools import chain
 
 import numpy as np
 
-from refine.changes import Change, made, spelled
+from refine.changes import Change, made
 from refine.errors import InputError
 from refine.formats import LEAST_DECIMALS, Document
 from refine.habit import HabitBook, moving
@@ -21,6 +21,7 @@ from refine.pose import Point, Pose, pose, reposed
 from refine.rig import descendants, solve_order
 from refine.shot import Channel, Control, Keys, Pin, Shot
 from refine.solve import Residual
+from refine.spelling import spelled
 from refine.suggestion import Candidate, Effect, Suggestion
 from refine.view import View, view
 

@@ -11,10 +11,12 @@ import numpy as np
 import pytest
 
 from benchmarks.planted.contacts import plant, stepping
+from refine.flags.on_frames import DOUBLED
 from refine.formats import read, write
 from refine.shot import Channel, Control, Limits, Pin, Shot, frozen
 from tests.cli.console import ROOT, assert_refused, document, flags_of, folder, only_id, refine, unchanged
 from tests.cli.small_shots import ARM, FAULT_FRAME, FRAMES, HIPS, rig, write_shot, write_table
+from tests.flags.test_on_frames import doubled
 
 DEMO = ROOT / "demo" / "baker.shot.json"
 FAULTS: list[dict[str, Any]] = json.loads((ROOT / "demo" / "faults.json").read_text("utf-8"))["faults"]
@@ -120,14 +122,17 @@ def test_pins_that_exclude_a_contact_end_with_3_and_the_others_are_not_named(tmp
 
 
 def test_a_flag_that_nothing_holds_and_nothing_mends_is_no_clash(tmp_path: Path) -> None:
-    """A key between frames is for a person to mend; the pin elsewhere has nothing to do with it."""
-    path = write_shot(tmp_path, fault=0.0, late=0.4, pins=(Pin(HIPS, None, (6.0, 6.0)),))
-    name = next(flag["id"] for flag in flags_of(path, "--at-least", "note") if "frame" in flag["fault"])
+    """A step between two keys in a frame may be meant; the pin elsewhere has nothing to do with it."""
+    path = tmp_path / "two.shot.json"
+    path.write_bytes(
+        write(replace(doubled("natural", 0.25, 4.0), pins=(Pin("hips", None, (6.0, 6.0)),)), path)
+    )
+    name = next(flag["id"] for flag in flags_of(path) if flag["fault"] == DOUBLED)
     result = refine("suggest", path, "--flag", name, "--json")
     assert result.code == 4
     found = document(result.out, "suggestion")
     assert found["clash"] == []
-    assert "for a person to mend: " in found["reason"]
+    assert "a step may be meant" in found["reason"]
     assert "pin" not in found["reason"]
 
 
