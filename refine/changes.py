@@ -8,16 +8,15 @@ from typing import Any, Literal
 
 import numpy as np
 
-from refine.formats import Document, numbers, patched, respelled, spellings
-from refine.formats.checked import UNIT_LENGTH
+from refine.formats import Document, numbers, patched, spellings
+from refine.formats.shot_channels import written_key
 from refine.formats.splice import Place, Span
-from refine.key_rows import no_room, only, with_keys, without
+from refine.key_rows import Key, key_at, matched, no_room, only, with_keys
 from refine.rotation import turn
-from refine.shot import QUATERNION, Array, Channel, Shot, frozen
+from refine.shot import QUATERNION, Array, Channel, Keys, Shot, frozen
 
 Field = Literal["value", "incoming_slope", "outgoing_slope", "key"]
 Number = float | tuple[float, ...]
-ADDED_DECIMALS = 4  # of the value and the slope of a key that is added
 
 _FIELDS: tuple[tuple[Field, str], ...] = (
     ("value", "values"),
@@ -32,8 +31,11 @@ class Change:
 
     `field` "key" moves a key in time: before and after are frames. `before_text` is the source's own spelling,
     so that an undo gives back the same bytes. Slopes are per frame. `turn` is the rotation vector between two
-    quaternions in degrees, on the child's side. A key that is added has `added`, its value and slope: its `before` is
-    null for a reader, and equal to `after`, the frame, in here; `taken` says that it is taken out again.
+    quaternions in degrees, on the child's side.
+
+    A key that is added, or taken out (`taken`), stands in `key`; its `before`, or `after`, is null for a reader, and
+    equal to the other, the frame, in here. The text of one that is taken out is all its text in the file, and `line`
+    where that stood in a table. Both on one frame put another key in the place of one.
     """
 
     control: str
@@ -46,8 +48,9 @@ class Change:
     after_text: str
     unit: str
     turn: tuple[float, float, float] | None = None
-    added: tuple[float, float] | None = None
+    key: Key | None = None
     taken: bool = False
+    line: int | None = None
 
     @property
     def place(self) -> Place:
@@ -64,15 +67,21 @@ class Change:
         there = self.result_place.frame if frame is None else frame
         back = replace(self, before=self.after, after=self.before, frame=there)
         turned = None if self.turn is None else (-self.turn[0], -self.turn[1], -self.turn[2])
-        if self.added is not None:
+        if self.key is not None:
             back = replace(back, taken=not self.taken)
         return replace(back, before_text=self.after_text, after_text=self.before_text, turn=turned)
 
 
 def reversals(changes: Sequence[Change]) -> list[Change]:
     """The changes that undo these, one for one: the numbers of a key that was moved are found on its new frame."""
-    moved = {(c.control, c.channel, c.frame): c.result_place.frame for c in changes if c.field == "key"}
-    return [change.reversed(moved.get((change.control, change.channel, change.frame))) for change in changes]
+    moved = _moved(changes)
+    frames = (moved.get(replace(c.place, field="key")) if c.key is None else None for c in changes)
+    return [change.reversed(frame) for change, frame in zip(changes, frames, strict=True)]
+
+
+def _moved(changes: Iterable[Change]) -> dict[Place, float]:
+    """Where the keys go that are moved in time."""
+    return {c.place: c.result_place.frame for c in changes if c.field == "key" and c.key is None}
 
 
 def number(row: Array) -> Number:
@@ -96,29 +105,35 @@ def differences(before: Shot, after: Shot) -> list[Change]:
 
 
 def channel_differences(shot: Shot, control: str, old: Channel, new: Channel) -> list[Change]:
-    """The changes between two states of a channel with as many samples, or as many keys and some added ones."""
+    """The changes between two states of a channel with as many samples, or with keys changed, added and taken out."""
     found = []
     if old.samples is not None and new.samples is not None:
         for n in np.flatnonzero(np.any(old.samples != new.samples, axis=1)):
             frame = float(shot.first_frame + n)
             found.append(_change(control, old, frame, "value", old.samples[n], new.samples[n]))
     elif old.keys is not None and new.keys is not None:
-        rest = new.keys
-        if len(rest) > len(old.keys):
-            kept = np.isin(rest.frames, old.keys.frames)
-            for at in np.flatnonzero(~kept).tolist():
-                added = float(rest.values[at, 0]), float(rest.outgoing[at, 0])
-                found.append(addition(control, old, float(rest.frames[at]), added))
-            rest = only(rest, kept)
-        for k, frame in enumerate(old.keys.frames):
-            if frame != rest.frames[k]:
-                pair = old.keys.frames[k : k + 1], rest.frames[k : k + 1]
-                found.append(_change(control, old, float(frame), "key", *pair))
-            for field, name in _FIELDS:
-                row, now = getattr(old.keys, name)[k], getattr(rest, name)[k]
-                if np.any(row != now):
-                    found.append(_change(control, old, float(frame), field, row, now))
+        found += _key_differences(control, old, old.keys, new.keys)
     return found
+
+
+def _key_differences(control: str, channel: Channel, old: Keys, new: Keys) -> list[Change]:
+    """In order of frames; of a key in the place of another one, what goes first."""
+    same, found = matched(old, new), []
+    for k, frame in enumerate(old.frames.tolist()):
+        if k not in same:
+            found.append(_whole(control, channel, frame, key_at(old, k), taken=True))
+            continue
+        j = same[k]
+        if frame != new.frames[j]:
+            pair = old.frames[k : k + 1], new.frames[j : j + 1]
+            found.append(_change(control, channel, frame, "key", *pair))
+        for field, name in _FIELDS:
+            row, now = getattr(old, name)[k], getattr(new, name)[j]
+            if np.any(row != now):
+                found.append(_change(control, channel, frame, field, row, now))
+    added = sorted(set(range(len(new))) - set(same.values()))
+    found += [_whole(control, channel, float(new.frames[j]), key_at(new, j), taken=False) for j in added]
+    return sorted(found, key=lambda change: change.frame)
 
 
 def _change(
@@ -130,10 +145,11 @@ def _change(
     return Change(control, channel.name, frame, field, old, new, _plain(old), _plain(new), unit, by)
 
 
-def addition(control: str, channel: Channel, frame: float, added: tuple[float, float]) -> Change:
-    """A key added to a channel, with its value and slope."""
+def _whole(control: str, channel: Channel, frame: float, key: Key, taken: bool) -> Change:
+    """A key that is added or taken out."""
     text = _plain(frame)
-    return Change(control, channel.name, frame, "key", frame, frame, "", text, "frame", added=added)
+    texts = (text, "") if taken else ("", text)
+    return Change(control, channel.name, frame, "key", frame, frame, *texts, "frame", key=key, taken=taken)
 
 
 def turned(before: Array, after: Array) -> tuple[float, float, float]:
@@ -144,43 +160,6 @@ def turned(before: Array, after: Array) -> tuple[float, float, float]:
 
 def _plain(value: Number) -> str:
     return repr(value) if isinstance(value, float) else "[" + ", ".join(map(repr, value)) + "]"
-
-
-def spelled(changes: Sequence[Change], document: Document, least_decimals: int) -> list[Change]:
-    """The changes as the file will spell them; what its own decimals can't show is left out."""
-    found = [_rounded(change) for change in changes if change.added is not None]
-    changes = [change for change in changes if change.added is None]
-    texts = spellings(document, [change.place for change in changes])
-    lengths = _stated_lengths(changes, document)
-    for change, text, length in zip(changes, texts, lengths, strict=True):
-        after = respelled(text, (np.ravel(change.after) * length).tolist(), least_decimals)
-        if numbers(after) != numbers(text):
-            value = tuple(part / length for part in numbers(after))
-            exact = value[0] if len(value) == 1 else value
-            found.append(replace(change, before_text=text, after_text=after, after=exact))
-    return found
-
-
-def _rounded(change: Change) -> Change:
-    """An added key to the digits that it will have in the file."""
-    assert change.added is not None
-    value, slope = (round(number, ADDED_DECIMALS) for number in change.added)
-    return replace(change, added=(value, slope))
-
-
-def _stated_lengths(changes: Sequence[Change], document: Document) -> list[float]:
-    """The length of the quaternion that the file states at each change's key or sample; 1 for other channels.
-
-    A reader brings it to 1, and its slopes by the same factor. The file keeps its length, so that slopes which
-    nobody changes mean the same as before.
-    """
-    turns = [n for n, change in enumerate(changes) if change.channel == QUATERNION and change.field != "key"]
-    texts = spellings(document, [replace(changes[n].place, field="value") for n in turns])
-    lengths = [1.0] * len(changes)
-    for n, text in zip(turns, texts, strict=True):
-        length = float(np.linalg.norm(numbers(text)))
-        lengths[n] = length if abs(length - 1) > UNIT_LENGTH else 1.0
-    return lengths
 
 
 def made(shot: Shot, changes: Iterable[Change]) -> Shot:
@@ -203,25 +182,28 @@ def _made_channel(shot: Shot, channel: Channel, changes: list[Change]) -> Channe
             samples[int(change.frame) - shot.first_frame] = change.after
         return replace(channel, samples=frozen(samples))
     assert channel.keys is not None
-    arrays = {name: getattr(channel.keys, name).copy() for _, name in _FIELDS}
-    frames = channel.keys.frames.copy()
+    return replace(channel, keys=_made_keys(channel.keys, changes))
+
+
+def _made_keys(keys: Keys, changes: Sequence[Change]) -> Keys:
+    arrays = {name: getattr(keys, name).copy() for _, name in _FIELDS}
+    frames, kept = keys.frames.copy(), np.ones(len(keys), np.bool_)
     names: dict[str, str] = dict(_FIELDS)
-    grown = [change for change in changes if change.added is not None]
+    new = [change for change in changes if change.key is not None and not change.taken]
     for change in changes:
-        if change.added is not None:
+        if change in new:
             continue
-        k = channel.keys.index(change.frame)
+        k = keys.index(change.frame)
         if k is None:
             raise KeyError(f"{change.control}.{change.channel}@{change.frame:g}")
-        if change.field == "key":
+        if change.taken:
+            kept[k] = False
+        elif change.field == "key":
             frames[k] = change.after
         else:
             arrays[names[change.field]][k] = change.after
-    keys = channel.keys.changed(frames=frames, **arrays)
-    new = [(change.frame, change.added) for change in grown if change.added is not None and not change.taken]
-    keys = without(keys, [change.frame for change in grown if change.taken])
-    keys = with_keys(keys, [frame for frame, _ in new], [added for _, added in new]) if new else keys
-    return replace(channel, keys=keys)
+    left = only(keys.changed(frames=frames, **arrays), kept)
+    return with_keys(left, [c.frame for c in new], [c.key for c in new if c.key is not None])
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,31 +221,89 @@ def apply(document: Document, changes: Sequence[Change]) -> Applied:
     judged = list(zip(changes, _unfit(document, changes), strict=True))
     done = tuple(change for change, why in judged if not why)
     left = tuple((change, why) for change, why in judged if why)
-    numbers_of = [(change.place, change.after_text) for change in done if change.added is None]
+    numbers_of = [(change.place, change.after_text) for change in done if change.key is None]
     return Applied(patched(document, numbers_of, _grown(document, done)), done, left)
 
 
 def _grown(document: Document, changes: Sequence[Change]) -> list[tuple[Span, str]]:
     """The spans of the keys that some changes put into a file or take out of it."""
-    keys = [(change.place, change.added, change.taken) for change in changes if change.added is not None]
-    if not keys:
+    if all(change.key is None for change in changes):
         return []
     from refine.formats import grown
 
-    cut = grown.taken_out(document, [place for place, _, taken in keys if taken])
-    new = [(place, added) for place, added, taken in keys if not taken]
-    return [*((span, "") for span in cut), *grown.put_in(document, new)]
+    puts = [
+        grown.Put(c.place, c.key, "" if numbers(c.after_text) == (c.frame,) else c.after_text, c.line)
+        for c in changes
+        if c.key is not None and not c.taken
+    ]
+    return grown.edits(document, [c.place for c in changes if c.taken], puts, _moved(changes))
 
 
 def _unfit(document: Document, changes: Sequence[Change]) -> list[str]:
-    """Why each change can't be made in a document; empty where it can."""
-    grown = {
-        n: no_room(_channel_at(document.shot, c.place), c.frame, c.added, c.taken)
-        for n, c in enumerate(changes)
-        if c.added is not None
-    }
-    plain = iter(_unfit_numbers(document, [change for change in changes if change.added is None]))
-    return [grown[n] if n in grown else next(plain) for n in range(len(changes))]
+    """Why each change can't be made in a document; empty where it can.
+
+    A key may go where another one stands that goes away at the same time, if that one can.
+    """
+    plain = iter(_unfit_numbers(document, [change for change in changes if change.key is None]))
+    gone = {change.place for change in changes if change.taken}
+    why = ["" if change.key is not None else next(plain) for change in changes]
+    why = [w or _key_goes(c, gone) for c, w in zip(changes, why, strict=True)]
+    for when in range(_LAST + 1):
+        leaving = _leaving(changes, why)
+        for n, change in enumerate(changes):
+            if _turn(change) == when and not why[n]:
+                why[n] = _no_room(document, change, leaving.get((change.control, change.channel), ()))
+    return _with_one_kept(document, changes, why)
+
+
+def _key_goes(change: Change, gone: set[Place]) -> str:
+    other = change.key is None and replace(change.place, field="key") in gone
+    return "its key is taken out" if other else ""
+
+
+def _with_one_kept(document: Document, changes: Sequence[Change], why: list[str]) -> list[str]:
+    """The reasons, with one where all keys of a channel would go: what comes instead has no place to go to."""
+    taken: dict[tuple[str, str], int] = {}
+    for change, reason in zip(changes, why, strict=True):
+        if change.taken and not reason:
+            name = change.control, change.channel
+            taken[name] = taken.get(name, 0) + 1
+    for n, change in enumerate(changes):
+        count = taken.get((change.control, change.channel))
+        keys = None if not count else getattr(_channel_at(document.shot, change.place), "keys", None)
+        if change.key is not None and keys is not None and len(keys) == count:
+            why[n] = why[n] or "all of the channel's keys would go"
+    return why
+
+
+_TAKEN, _MOVED, _SET, _LAST = range(4)
+
+
+def _turn(change: Change) -> int:
+    """When a change is judged: what goes first, then what may have to make room for it, at last what is put in."""
+    if change.key is not None:
+        return _TAKEN if change.taken else _LAST
+    return _MOVED if change.field == "key" else _SET
+
+
+def _leaving(changes: Sequence[Change], why: Sequence[str]) -> dict[tuple[str, str], list[float]]:
+    """Of each channel the frames whose keys go away."""
+    found: dict[tuple[str, str], list[float]] = {}
+    for change, reason in zip(changes, why, strict=True):
+        if not reason and _turn(change) in (_TAKEN, _MOVED):
+            found.setdefault((change.control, change.channel), []).append(change.frame)
+    return found
+
+
+def _no_room(document: Document, change: Change, leaving: Sequence[float]) -> str:
+    channel, turn = _channel_at(document.shot, change.place), _turn(change)
+    if change.key is not None:
+        return no_room(channel, change.frame, change.key, change.taken, leaving)
+    frame = change.result_place.frame
+    if turn == _SET or channel is None or channel.keys is None:
+        return ""
+    there = channel.keys.index(frame) is not None and frame not in leaving
+    return f"a key stands on frame {frame:g}" if there else ""
 
 
 def _unfit_numbers(document: Document, changes: Sequence[Change]) -> list[str]:
@@ -323,13 +363,15 @@ def _standing(shot: Shot, place: Place) -> tuple[float, ...] | None:
 
 def as_json(change: Change) -> dict[str, Any]:
     """The contract's form of a change."""
-    beside = ("turn", "added", "taken")
+    beside = ("turn", "key", "taken", "line")
     plain: dict[str, Any] = {name: getattr(change, name) for name in Change.__slots__ if name not in beside}
     plain["before"], plain["after"] = _listed(change.before), _listed(change.after)
-    if change.added is not None:
-        side = "after" if change.taken else "before"
+    if change.key is not None:
+        side, word = ("after", "removed") if change.taken else ("before", "added")
         plain[side], plain[f"{side}_text"] = None, ""
-        plain["added"] = {"value": change.added[0], "slope": change.added[1]}
+        row = written_key(change.frame, change.key)
+        plain[word] = {name: value for name, value in row.items() if name != "frame"}
+        plain[word] |= {} if change.line is None else {"line": change.line}
     if change.turn is not None:
         plain["turn"] = list(change.turn)
     return plain

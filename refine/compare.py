@@ -57,6 +57,13 @@ class Comparison:
     view: View
     frames: tuple[int, int]
 
+    @property
+    def idle(self) -> Suggestion | None:
+        """The strongest suggestion where no variant changes anything: what it gives as its reason holds for all."""
+        if any(suggestion.changes for suggestion in self.suggestions):
+            return None
+        return max(self.suggestions, key=lambda suggestion: suggestion.strength)
+
 
 def compare(
     document: Document, request: Request, strengths: Sequence[float], retime: bool = False
@@ -253,6 +260,7 @@ def as_document(comparison: Comparison, files: Sequence[str]) -> dict[str, Any]:
         "camera": comparison.view.name,
         "measured_at": [point.control for point in comparison.points],
         "knee": comparison.knee,
+        "reason": comparison.idle.reason if comparison.idle else "",
         "variants": [
             {
                 "name": row.name,
@@ -288,4 +296,5 @@ def table_lines(comparison: Comparison) -> list[str]:
         where = "knee" if n == comparison.knee else ""
         cells = (f"{row.unevenness:.3f} px", f"{100 * row.left:.0f} %", move, change, str(row.keys), accent)
         rows.append((row.name, *cells, where))
-    return aligned(rows)
+    idle = comparison.idle
+    return [*aligned(rows), *(["", f"Nothing changes at any strength: {idle.reason}"] if idle else [])]

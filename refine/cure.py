@@ -5,8 +5,8 @@
     subject to pins, limits of values and rates (between frames too)
 
 The L1 norm leaves a key exactly on its rule, so the artist's own setting comes back to the digit. A strength
-below 1 goes that share of the way (`part_way`; the constraints are convex, so they hold there too); above 1, what
-the cured control drives is smoothed as well (`smoothed`).
+below 1 goes that share of the way (`part_way`; the constraints are convex, so they hold there too); above 1,
+what the cured control drives is smoothed as well (`smoothed`).
 """
 
 from __future__ import annotations
@@ -139,22 +139,6 @@ def _unit_quaternions(shot: Shot, control: str, name: str, at: Sequence[int]) ->
     values = channel.keys.values.copy()
     values[list(at)] /= np.linalg.norm(values[list(at)], axis=1, keepdims=True)
     return shot.with_channel(control, replace(channel, keys=channel.keys.changed(values=values)))
-
-
-def part_way(before: Channel, after: Channel, share: float) -> Channel:
-    """The keys of a channel, gone `share` of the way from `before` to `after`."""
-    assert before.keys is not None
-    assert after.keys is not None
-    # Written as a step from `before`, so that what doesn't differ stays to the last bit.
-    mixed = {
-        name: getattr(before.keys, name) + share * (getattr(after.keys, name) - getattr(before.keys, name))
-        for name in ("values", "incoming", "outgoing")
-    }
-    values = mixed["values"]
-    if values.shape[1] == 4:
-        changed = np.any(values != before.keys.values, axis=1)
-        values[changed] /= np.linalg.norm(values[changed], axis=1, keepdims=True)
-    return replace(after, keys=before.keys.changed(**mixed))
 
 
 # [judge] A value moved by a tenth of its local range costs as much as all the jerk that there is.

@@ -32,8 +32,8 @@ class Pose:
     """
 
     frames: Array  # (N,)
-    linear: Array  # (C, N, 3, 3), scale included
-    origin: Array  # (C, N, 3), shot units
+    linear: Array  # (C, N, 3, 3), scale included; in memory (C, 3, 3, N), see `rotation`
+    origin: Array  # (C, N, 3), shot units; in memory (C, 3, N)
 
 
 @dataclass(frozen=True)
@@ -51,10 +51,10 @@ def _values(
     found = [(axis, channel) for axis, name in enumerate(names) if (channel := control.channel(name))]
     if not found:
         return None
-    values = np.full((len(frames), 3), default)
+    values = np.full((3, len(frames)), default)
     for axis, channel in found:
-        values[:, axis] = sample(channel, shot, frames)[:, 0]
-    return values
+        values[axis] = sample(channel, shot, frames)[:, 0]
+    return values.T
 
 
 def _angles(control: Control, shot: Shot, frames: Array) -> Array | None:
@@ -78,26 +78,31 @@ def _rest(control: Control) -> Array | None:
     return None if x == y == z == 0.0 and w != 0.0 else quaternion_matrix(np.array([x, y, z, w]))
 
 
+def _unturned(count: int) -> Array:
+    """(N, 3, 3) no turn."""
+    return np.moveaxis(np.tile(np.eye(3)[:, :, None], count), 2, 0)
+
+
 def local(control: Control, shot: Shot, frames: Array) -> tuple[Array, Array]:
     """Linear part (N, 3, 3) and origin (N, 3) of a control in its parent's space."""
     pivot, rest = np.array(control.pivot), _rest(control)
     rotation = _rotation(control, shot, frames)
-    linear = np.tile(np.eye(3), (len(frames), 1, 1)) if rotation is None else rotation
+    linear = _unturned(len(frames)) if rotation is None else rotation
     scale = _values(control, SCALES, shot, frames, 1.0)
     if scale is not None:
         linear = linear * scale[:, None, :]
     translation = _values(control, TRANSLATIONS, shot, frames, 0.0)
     origin = np.zeros((len(frames), 3)) if translation is None else translation
     if pivot.any():
-        origin = origin + pivot - linear @ pivot
+        origin = origin + pivot - _apply(linear, pivot)
     if rest is not None:
-        linear, origin = rest @ linear, origin @ rest.T
+        linear, origin = np.einsum("ij,njk->nik", rest, linear), origin @ rest.T
     return linear, origin + np.array(control.rest_translation)
 
 
 def _apply(linear: Array, points: Array) -> Array:
-    """(N, 3) = linear (N, 3, 3) times points (N, 3)."""
-    return (linear @ points[:, :, None])[:, :, 0]
+    """(N, 3) = linear (N, 3, 3) times points (N, 3) or (3,)."""
+    return np.asarray(np.einsum("nij,j->ni" if points.ndim == 1 else "nij,nj->ni", linear, points))
 
 
 def _below(pose: Pose, shot: Shot, control: Control, at: dict[str, int]) -> tuple[Array, Array]:
@@ -106,7 +111,8 @@ def _below(pose: Pose, shot: Shot, control: Control, at: dict[str, int]) -> tupl
     if control.parent is None:
         return linear, origin
     up = at[control.parent]
-    return pose.linear[up] @ linear, _apply(pose.linear[up], origin) + pose.origin[up]
+    product = np.einsum("nij,njk->nik", pose.linear[up], linear)
+    return product, _apply(pose.linear[up], origin) + pose.origin[up]
 
 
 def _fill(pose: Pose, shot: Shot, order: Iterable[int]) -> None:
@@ -125,7 +131,8 @@ def pose(shot: Shot, frames: Array) -> Pose:
     """
     frames = np.array(frames, float)
     size = (len(shot.controls), len(frames))
-    empty = Pose(frames, np.empty((*size, 3, 3)), np.empty((*size, 3)))
+    linear, origin = np.empty((size[0], 3, 3, size[1])), np.empty((size[0], 3, size[1]))
+    empty = Pose(frames, np.moveaxis(linear, 3, 1), np.swapaxes(origin, 1, 2))
     _fill(empty, shot, parent_order(shot))
     return empty
 
@@ -138,7 +145,7 @@ def reposed(pose: Pose, shot: Shot, controls: Iterable[str]) -> Pose:
     names = set(controls)
     for name in tuple(names):
         names.update(descendants(shot, name))
-    changed = Pose(pose.frames, pose.linear.copy(), pose.origin.copy())
+    changed = Pose(pose.frames, np.copy(pose.linear), np.copy(pose.origin))
     _fill(changed, shot, (i for i in parent_order(shot) if shot.controls[i].name in names))
     return changed
 
@@ -161,8 +168,7 @@ def frame_of(shot: Shot, pose: Pose, control: Control) -> Array:
 def world_point(pose: Pose, shot: Shot, point: Point) -> Array:
     """(N, 3): where the point stands in the world."""
     i = shot.index(point.control)
-    place: Array = pose.linear[i] @ np.array(point.local) + pose.origin[i]
-    return place
+    return np.asarray(_apply(pose.linear[i], np.array(point.local)) + pose.origin[i])
 
 
 def driven(shot: Shot, control: str, channel: str) -> tuple[Point, ...]:
@@ -274,7 +280,7 @@ def _scale(control: Control, shot: Shot, frames: Array) -> Array:
 
 def _turned(control: Control, shot: Shot, frames: Array) -> Array:
     rotation = _rotation(control, shot, frames)
-    return np.tile(np.eye(3), (len(frames), 1, 1)) if rotation is None else rotation
+    return _unturned(len(frames)) if rotation is None else rotation
 
 
 def _scaled_above(shot: Shot, control: Control) -> bool:

@@ -11,7 +11,7 @@ from itertools import chain
 
 import numpy as np
 
-from refine.changes import Change, made, spelled
+from refine.changes import Change, made
 from refine.errors import InputError
 from refine.formats import LEAST_DECIMALS, Document
 from refine.habit import HabitBook, moving
@@ -21,6 +21,7 @@ from refine.pose import Point, Pose, pose, reposed
 from refine.rig import descendants, solve_order
 from refine.shot import Channel, Control, Keys, Pin, Shot
 from refine.solve import Residual
+from refine.spelling import spelled
 from refine.suggestion import Candidate, Effect, Suggestion
 from refine.view import View, view
 
@@ -140,12 +141,17 @@ def _check(shot: Shot, request: Request) -> None:
     inside = f"frames {shot.first_frame} to {shot.last_frame}"
     if first > last or last < shot.first_frame or first > shot.last_frame:
         raise InputError(f"--frames {first}:{last}", "outside the shot", inside)
-    if not (np.isfinite(request.strength) and request.strength >= 0):
-        raise InputError(f"--strength {request.strength:g}", "not a strength", "0 or more; 1 is the default")
+    check_strength(request.strength)
     names = {control.name for control in shot.controls}
     for name in (*request.controls, *(pin.control for pin in request.pins)):
         if name not in names:
             raise unknown_control(name, names, f"control {name}")
+
+
+def check_strength(strength: float) -> None:
+    """InputError for a number that is no strength."""
+    if not (np.isfinite(strength) and strength >= 0):
+        raise InputError(f"--strength {strength:g}", "not a strength", "0 or more; 1 is the default")
 
 
 def _near(shot: Shot, frames: tuple[int, int]) -> Shot:

@@ -16,7 +16,8 @@ import numpy as np
 
 from refine.changes import Change
 from refine.diff import Difference
-from refine.shot import Array
+from refine.key_rows import Key
+from refine.shot import Array, Segment
 from refine.suggestion import Candidate, Suggestion
 from refine.text import BOLD, PLAIN, aligned, printable
 
@@ -68,10 +69,14 @@ def _merged(changes: list[Change]) -> list[tuple[str, Change]]:
 
 
 def _row(label: str, change: Change) -> tuple[str, ...]:
-    if change.added is not None:
-        value, slope = change.added
+    if change.key is not None:
         word = "key taken out" if change.taken else "new key"
-        return (f"frame {change.frame:g}", word, "", "", f"{value:g}", f"slope {slope:g} a frame")
+        value, *slopes = (" ".join(f"{n:g}" for n in numbers) for numbers in _numbers_of(change.key))
+        after = {Segment.HOLD: ", then held", Segment.LINE: ", then a line", Segment.CURVE: ""}[
+            change.key.segment
+        ]
+        slope = f"slope {' and '.join(slopes)} a frame{after}"
+        return (f"frame {change.frame:g}", word, "", "", value, slope)
     apart = _apart(change)
     if change.turn is not None:
         by = f"turned {np.linalg.norm(change.turn):.3f} deg"
@@ -86,6 +91,11 @@ def _row(label: str, change: Change) -> tuple[str, ...]:
         spoken(change.after_text),
         f"{by} {unit}".rstrip(),
     )
+
+
+def _numbers_of(key: Key) -> list[tuple[float, ...]]:
+    """Value and slopes, one slope where both are the same."""
+    return [key.value, key.incoming, *([key.outgoing] if key.outgoing != key.incoming else [])]
 
 
 def _apart(change: Change) -> Array:
@@ -174,8 +184,7 @@ def difference_lines(found: Difference, length: str = "unit") -> list[str]:
         lines += [*([""] if lines else []), *change_lines(found.changes, length)]
     if found.moves:
         lines += ["", f"On screen ({found.camera}):"]
-        names = list(dict.fromkeys(change.control for change in found.changes))
-        for name, move in zip(names, found.moves, strict=True):
+        for name, move in zip(found.moved, found.moves, strict=True):
             where = "" if move.control == name else f" at {move.control}"
             lines.append(f"  {name} moves {move.pixels:.2f} px at most, frame {move.frame:g}{where}")
     return lines or ["no difference"]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,10 @@ import numpy as np
 from refine.changes import Change, as_json, made, turned
 from refine.errors import InputError
 from refine.formats import numbers
-from refine.formats.checked import LARGEST, UNIT_LENGTH, shown
+from refine.formats.checked import LARGEST, UNIT_LENGTH, At, shown
+from refine.formats.key_rules import components
+from refine.formats.shot_channels import keys as read_keys
+from refine.key_rows import key_at
 from refine.measure import Move, Wobble
 from refine.shot import QUATERNION, Shot
 from refine.solve import Residual
@@ -167,8 +170,8 @@ def _change(plain: Any, place: str) -> Change:
     field = plain.get("field")
     if field not in ("value", "incoming_slope", "outgoing_slope", "key"):
         raise InputError(f"{place}.field", shown(field), "value, incoming_slope, outgoing_slope or key")
-    if field == "key" and plain.get("before") is None:
-        return _addition(plain, place, control, channel, after_text)
+    if field == "key" and None in (plain.get("before"), plain.get("after")):
+        return _whole(plain, place, control, channel, (before_text, after_text))
     count = 4 if channel == QUATERNION and field != "key" else 1
     (frame,) = _numbers(plain.get("frame"), f"{place}.frame", 1)
     before, after = (_numbers(plain.get(name), f"{place}.{name}", count) for name in ("before", "after"))
@@ -181,18 +184,28 @@ def _change(plain: Any, place: str) -> Change:
     return Change(control, channel, frame, field, old, new, before_text, after_text, unit, by)
 
 
-def _addition(plain: Mapping[str, Any], place: str, control: str, channel: str, after_text: str) -> Change:
-    """A key that is added: its frame, and its value and slope in `added`."""
-    (frame,), (after,) = (_numbers(plain.get(name), f"{place}.{name}", 1) for name in ("frame", "after"))
-    if after != frame or _spelt(after_text, 1) != (frame,):
-        raise InputError(f"{place}.after", f"{after:g}", f"{frame:g}, the frame of the key")
-    added = plain.get("added")
-    if not isinstance(added, Mapping):
-        raise InputError(f"{place}.added", shown(added), "an object with value and slope")
-    (value,), (slope,) = (
-        _numbers(added.get(name), f"{place}.added.{name}", 1) for name in ("value", "slope")
+def _whole(
+    plain: Mapping[str, Any], place: str, control: str, channel: str, texts: tuple[str, str]
+) -> Change:
+    """A key that is added, or one that is taken out: its frame, and the rest in `added` or `removed`."""
+    taken = plain.get("after") is None
+    side, word, text = ("before", "removed", texts[0]) if taken else ("after", "added", texts[1])
+    (frame,), (there,) = (_numbers(plain.get(name), f"{place}.{name}", 1) for name in ("frame", side))
+    if there != frame or not (text.strip() and _spelt(text, 1) in (None, (frame,))):
+        raise InputError(f"{place}.{side}", f"{there:g}", f"{frame:g}, the frame of the key, and its text")
+    given = plain.get(word)
+    if not isinstance(given, Mapping):
+        raise InputError(f"{place}.{word}", shown(given), "an object with value and slope")
+    row = {name: part for name, part in given.items() if name != "line"}
+    keys = read_keys([{**row, "frame": frame}], At(f"{place}.{word}"), components(channel), [])
+    line = given.get("line")
+    if line is not None and (type(line) is not int or line < 2):
+        raise InputError(f"{place}.{word}.line", shown(line), "a line below the table's first")
+    change = Change(control, channel, frame, "key", frame, frame, "", "", "frame")
+    texts = (text, "") if taken else ("", text)
+    return replace(
+        change, before_text=texts[0], after_text=texts[1], key=key_at(keys, 0), taken=taken, line=line
     )
-    return Change(control, channel, frame, "key", frame, frame, "", after_text, "frame", added=(value, slope))
 
 
 def _spelt(text: str, count: int) -> tuple[float, ...] | None:

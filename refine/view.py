@@ -163,7 +163,7 @@ def _front_place(points: Array, focal: Array, metres_per_unit: float) -> Array:
 
 def _inside(view: View, points: Array) -> Array:
     """(..., N, 3): right, up and backward coordinates of world points (..., N, 3) as the camera has them."""
-    return (view.axes @ (points - view.place)[..., None])[..., 0]
+    return np.asarray(np.einsum("nij,...nj->...ni", view.axes, points - view.place))
 
 
 def depth(view: View, points: Array) -> Array:

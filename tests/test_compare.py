@@ -87,7 +87,9 @@ def test_nothing_to_do_is_a_row_too(tmp_path: Path) -> None:
     found = compare(document(two_part_shot(), tmp_path / "b.shot.json"), Request(RANGE, ("arm",)), STRENGTHS)
     assert [row.keys for row in found.rows] == [0, 0, 0, 0]
     assert found.knee is None
-    assert all("none" in line for line in table_lines(found)[1:])
+    *rows, empty, why = table_lines(found)
+    assert all("none" in line for line in rows[1:])
+    assert (empty, why) == ("", f"Nothing changes at any strength: {found.suggestions[-1].reason}")
 
 
 def test_the_table_and_the_document_tell_the_same(source: Document) -> None:

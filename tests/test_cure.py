@@ -11,7 +11,7 @@ import refine.cure
 from benchmarks.corpus import RULES, Rule, slopes_by
 from constraints.terms import Terms
 from refine.cause import Explanation, explain
-from refine.cure import Cured, Held, cured, part_way
+from refine.cure import Cured, Held, cured
 from refine.curve import evaluate
 from refine.errors import NoSolution
 from refine.held import Locks
@@ -214,22 +214,7 @@ def test_pins_and_limits_that_exclude_each_other_are_both_named(monkeypatch: pyt
     assert caught.value.exit_code == 3
 
 
-# --- part of the way and beyond ------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("share", [0.0, 0.3, 0.5, 0.7, 1.0])
-def test_part_of_the_way(share: float) -> None:
-    clean = two_part_shot()
-    shot = faulty(clean, CONTROL, NAME, {PEAK: 4.0}, {PEAK: 1.0})
-    before, after = channel_of(shot, CONTROL, NAME), channel_of(clean, CONTROL, NAME)
-    new = part_way(before, after, share)
-    assert new.keys is not None
-    assert before.keys is not None
-    assert new.keys.values[PEAK, 0] == pytest.approx(before.keys.values[PEAK, 0] - 4.0 * share, abs=ROW)
-    assert new.keys.outgoing[PEAK, 0] == pytest.approx(before.keys.outgoing[PEAK, 0] - share, abs=ROW)
-    others = np.arange(len(before.keys)) != PEAK
-    assert np.array_equal(new.keys.values[others], before.keys.values[others])  # to the last bit
-    assert np.array_equal(new.keys.outgoing[others], before.keys.outgoing[others])
+# --- beyond ------------------------------------------------------------------------------
 
 
 def jerk(shot: Shot) -> float:

@@ -124,6 +124,7 @@ SOUND: dict[str, Schema] = {
         "camera": "front",
         "changes": [CHANGE],
         "others": [],
+        "moved": ["hips"],
         "moves": [{"value": 1.5, "unit": "px", "control": "hips", "frame": 12}],
     },
 }

@@ -632,3 +632,12 @@ CARRIED = 5e-4
 
 # No unit: of a bone's growth, what may be left of it: the median length that counts as usual is off by rounding only.
 PUT_BACK = 1e-6
+
+
+# --- keys that stand between frames ---------------------------------------------------------------------------
+
+# Degrees, or degrees a frame: slopes of planted keys are differences over 1e-5 frames, on curves of some 20 degrees.
+SAME_SHAPE = 1e-4
+
+# px: what one mend of such keys may move, a key's own warning (the carried arm adds its turn's second order).
+MENDED_PIXELS = 1.1

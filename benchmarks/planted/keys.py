@@ -8,6 +8,7 @@ from functools import partial
 
 import numpy as np
 
+from benchmarks.corpus import screen_points
 from benchmarks.planted.displaced import OFF_KEY, measure_key
 from benchmarks.planted.planted import (
     CATALOGUE,
@@ -33,6 +34,8 @@ FINE = 1 / 8  # frames
 STRAY_SHARE = 0.03  # of the segment's span, that the curve leaves it by at least
 SPREAD = (0.7, 1.3)  # of a zigzag's size, that each of its keys is moved by
 NEARLY = 0.15  # share by which a leftover step may miss its size: it is found, not made
+ASIDE = 0.3  # px that a second key lies off the curve: less than anybody sees
+ELSEWHERE = 1.0  # px that a mend of keys between frames may move anything by
 LONGER = 3  # frames that a limit is passed by at least: two are a cartoon's break
 HABIT_FAULTS = ("moved key", "stray slope", "zigzag")
 Place = tuple[Control, Channel, Keys, int, Point, float]
@@ -159,11 +162,14 @@ def _stray_share(shot: Shot, truth: Truth) -> float:
 
 
 def doubled(shot: Shot, seed: int, size: Size) -> Planted:
-    """A second key a part of a frame after another one, on the curve."""
+    """A second key a part of a frame after another one: on the curve, or of odd seeds a little off it."""
     rng, wanted = rng_of(seed, "doubled key", size), CATALOGUE["doubled key"].of(size)
-    for control, channel, keys, k, point, _ in _places(shot, rng):
+    for control, channel, keys, k, point, pixels in _places(shot, rng):
         frame = float(keys.frames[k])
-        twice = replace(channel, keys=inserted(keys, np.array([frame + wanted])))
+        beside = inserted(keys, np.array([frame + wanted]))
+        values = beside.values.copy()
+        values[k + 1] += seed % 2 * ASIDE / pixels
+        twice = replace(channel, keys=beside.changed(values=values))
         span = int(frame), int(frame) + 1
         at = frame, frame + wanted
         truth = Truth(("doubled key",), (control.name,), (channel.name,), span, wanted, at, point)
@@ -187,28 +193,32 @@ def off_frame(shot: Shot, seed: int, size: Size) -> Planted:
 
 
 def measure_doubled(shot: Shot, clean: Shot, truth: Truth) -> float:
-    """Frames between the two keys that stand nearest to each other, around the planted ones."""
+    """Frames between the two keys that stand nearest to each other, around the planted ones; 0 where it moved."""
     keys = channel_of(shot, truth.control, truth.channels[0]).keys
     assert keys is not None
     near = keys.frames[np.abs(keys.frames - truth.keys[0]) < 8]
-    return float(np.diff(near).min()) if len(near) > 1 else 8.0
+    apart = float(np.diff(near).min()) if len(near) > 1 else 8.0
+    return 0.0 if _moved(shot, clean) else apart
 
 
 def measure_off_frame(shot: Shot, clean: Shot, truth: Truth) -> float:
+    """Frames that a key is off a whole one; a half where it moved."""
     keys = channel_of(shot, truth.control, truth.channels[0]).keys
     assert keys is not None
-    return float(np.abs(keys.frames - np.rint(keys.frames)).max())
+    return 0.5 if _moved(shot, clean) else float(np.abs(keys.frames - np.rint(keys.frames)).max())
+
+
+def _moved(shot: Shot, clean: Shot) -> bool:
+    """Whether any point of a shot lies farther from the sound one than it may."""
+    away = screen_points(shot, shot.frames) - screen_points(clean, clean.frames)
+    return bool(np.linalg.norm(away, axis=-1).max() > ELSEWHERE)
 
 
 def leftover_step(shot: Shot, seed: int, size: Size) -> Planted:
-    """One segment among curves held, so that it jumps at its end."""
+    """One segment among curves held, so that it jumps at its end; of odd seeds without slopes on its side."""
     rng, wanted = rng_of(seed, "leftover step", size), CATALOGUE["leftover step"].of(size)
     for control, channel, keys, k, point, pixels in _places(shot, rng):
-        segment = keys.segment.copy()
-        segment[k] = Segment.HOLD
-        found = shot.with_channel(
-            control.name, replace(channel, keys=replace(keys, segment=frozen(segment, np.int8)))
-        )
+        found = shot.with_channel(control.name, replace(channel, keys=_held(keys, k, seed % 2 == 1)))
         at = (float(keys.frames[k]),)
         span = int(keys.frames[k]), int(keys.frames[k + 1])
         truth = Truth(("leftover step",), (control.name,), (channel.name,), span, wanted, at, point)
@@ -217,6 +227,24 @@ def leftover_step(shot: Shot, seed: int, size: Size) -> Planted:
         if abs(amount / wanted - 1) < NEARLY and jump > 1.0:
             return found, replace(truth, size=amount)
     return None
+
+
+def _held(keys: Keys, k: int, flat: bool) -> Keys:
+    """The keys with the segment after the k-th one held, and if `flat` no slopes at its ends."""
+    segment, incoming, outgoing, corner = (
+        array.copy() for array in (keys.segment, keys.incoming, keys.outgoing, keys.corner)
+    )
+    segment[k] = Segment.HOLD
+    if flat:
+        outgoing[k] = incoming[k + 1] = 0.0
+        corner[k : k + 2] = True
+    return replace(
+        keys,
+        segment=frozen(segment, np.int8),
+        incoming=frozen(incoming),
+        outgoing=frozen(outgoing),
+        corner=frozen(corner, np.bool_),
+    )
 
 
 def measure_step(shot: Shot, clean: Shot, truth: Truth) -> float:

@@ -53,7 +53,7 @@ def _continuous(group: Group, values: Array) -> tuple[Array, NDArray[np.intp]]:
     odd = np.zeros(values.shape[1], np.bool_)
     if group.triple:
         other = np.stack([values[0] + 180.0, 180.0 - values[1], values[2] + 180.0])
-        stay, swap = (np.abs(turned(b[:, 1:] - values[:, :-1])).sum(axis=0) for b in (values, other))
+        stay, swap = (np.abs(turned(way[:, 1:] - values[:, :-1])).sum(axis=0) for way in (values, other))
         odd[1:] = np.cumsum(swap < stay) % 2 == 1
         values = np.where(odd, other, values)
     turns = np.round(np.diff(values, axis=1) / TURN)
@@ -90,4 +90,4 @@ def alongside(group: Group, values: Array, at: int, like: Array) -> Array:
 
 def turned(degrees: Array) -> Array:
     """Differences of angles brought into [-180, 180)."""
-    return np.asarray((degrees + 180.0) % TURN - 180.0)
+    return np.asarray(degrees - TURN * np.floor((degrees + 180.0) / TURN))

@@ -17,7 +17,6 @@ from refine.clean.denoise import Denoised, Keep, Learnt
 from refine.clean.feet.plant import Planting, planted
 from refine.clean.findings import Findings
 from refine.clean.gaps import lead_in, mask
-from refine.clean.keys.reduce import reduced
 from refine.clean.loop import padded, unpadded
 from refine.clean.rate import at_rate
 from refine.clean.settings import Settings
@@ -54,9 +53,11 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     aside = over_budget(told, settings)
     if aside:
         return Cleaned(shot, replace(told, set_aside=aside))
+    written = _rewritten(planting, told, settings)
     if settings.check:
-        told = replace(told, flags=_flags(planting.shot, settings.camera))
-    return _rewritten(planting, told, settings)
+        told = replace(written.findings, flags=_flags(written.shot, settings.camera))
+        written = replace(written, findings=told)
+    return written
 
 
 def _lead(shot: Shot) -> int:
@@ -116,6 +117,8 @@ def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleane
         }
     if settings.within is None:
         return Cleaned(shot, told)
+    from refine.clean.keys.reduce import reduced
+
     seen = None
     if settings.within.unit == "px" and settings.camera is not None:
         seen = view(shot, pose(shot, shot.frames), settings.camera)

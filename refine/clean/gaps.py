@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.clean.branches import turned
 from refine.clean.tracks import Tracks
 from refine.limbs.planted import runs
 from refine.shot import Array
@@ -36,13 +37,21 @@ def lead_in(tracks: Tracks) -> int:
     if not rows or longest < 1:
         return 0
     turns = tracks.values[rows]
-    steps = np.abs((np.diff(turns, axis=1) + 180.0) % 360.0 - 180.0).sum(axis=0)
-    first = int(np.argmax(steps[:longest]))
-    usual = float(np.percentile(steps[longest:], FAST)) if len(steps) > longest else np.inf
+    first = int(np.argmax(_steps(turns[:, : longest + 1])))
     still = float(np.ptp(turns[:, : first + 1], axis=1).max()) <= STILL
-    if not still or steps[first] <= JUMP * max(usual, STILL):
+    jump = float(_steps(turns[:, first : first + 2])[0])
+    if not still or jump <= JUMP * STILL:
+        return 0
+    steps = _steps(turns[:, longest:])
+    usual = float(np.percentile(steps, FAST)) if len(steps) else np.inf
+    if jump <= JUMP * usual:
         return 0
     return first + 1 if _jumping(tracks, first) >= TOGETHER else 0  # one joint that jumps is a spike
+
+
+def _steps(turns: Array) -> Array:
+    """(N - 1,) degrees from each frame to the next, summed over the angles (k, N)."""
+    return np.asarray(np.abs(turned(np.diff(turns, axis=1))).sum(axis=0))
 
 
 def _jumping(tracks: Tracks, at: int) -> float:
@@ -50,7 +59,7 @@ def _jumping(tracks: Tracks, at: int) -> float:
     jumps, moving = 0, 0
     for group in tracks.groups:
         if group.kind == "angles":
-            steps = np.abs((np.diff(tracks.of(group), axis=1) + 180.0) % 360.0 - 180.0).sum(axis=0)
+            steps = _steps(tracks.of(group))
             moving += bool(steps[at + 1 :].any())
             jumps += bool(steps[at] > JUMP * max(float(np.percentile(steps[at + 1 :], FAST)), STILL / 10))
     return jumps / max(moving, 1)

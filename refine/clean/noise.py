@@ -65,7 +65,7 @@ class Basis:
         if alike == 0:
             return np.ones(len(self.eigenvalues))
         lag = np.abs(np.subtract.outer(np.arange(self.size), np.arange(self.size)))
-        return np.asarray(np.einsum("im,ij,jm->m", self.vectors, alike**lag, self.vectors))
+        return np.asarray(np.sum(self.vectors * (alike**lag @ self.vectors), axis=0))
 
 
 @lru_cache(maxsize=8)
@@ -120,13 +120,21 @@ def estimated(
         b, slow, alike = _trusted([energies[i] for i in told], whole)
     else:
         b, slow = whole.above(HIGH)
-    shares = b.shares(alike)
-    for i in told:
-        s = _fitted(energies[i][:, slow:], b, shares)[0]
-        q = _jerks(energies[i], whole, s * whole.shares(alike))
-        low, high = _bounds(float(np.sqrt(s)), fps)
-        found[i] = Noise(float(np.sqrt(s)), alike, float(np.exp(np.mean(np.clip(np.log(q), low, high)))))
+    for at, energy in _stacked([energies[i] for i in told]):
+        variances = _fitted(energy[..., slow:], b, b.shares(alike))[0]
+        jerks = _jerks(energy, whole, variances[:, None] * whole.shares(alike))
+        for i, sigma, q in zip(at, np.sqrt(variances).tolist(), jerks, strict=True):
+            bounds = _bounds(sigma, fps)
+            found[told[i]] = Noise(sigma, alike, float(np.exp(np.mean(np.clip(np.log(q), *bounds)))))
     return tuple(found)
+
+
+def _stacked(energies: Sequence[Array]) -> list[tuple[list[int], Array]]:
+    """The energies (n, m) with one number of windows as one array (k, n, m), and their positions."""
+    sizes: dict[int, list[int]] = {}
+    for i, energy in enumerate(energies):
+        sizes.setdefault(len(energy), []).append(i)
+    return [(at, np.stack([energies[i] for i in at])) for at in sizes.values()]
 
 
 def _trusted(energies: list[Array], whole: Basis) -> tuple[Basis, int, float]:
@@ -142,18 +150,19 @@ def _trusted(energies: list[Array], whole: Basis) -> tuple[Basis, int, float]:
     fast, slow = whole.above(HIGH)
     alike, alone = _alike(asked, whole), _alike([energy[:, slow:] for energy in asked], fast)
     lost = []
-    for energy in asked:
+    for _, energy in _stacked(asked):
         s = _fitted(energy, whole, whole.shares(alike))[0]
-        noise = s * fast.shares(alike)
-        variance = _jerks(energy[:, slow:], fast, noise)[:, None] / fast.eigenvalues + noise
-        least = _fitted(energy[:, slow:], fast, fast.shares(alone))[2]
-        lost.append((_nats(energy[:, slow:], variance) - least) / len(energy))
+        noise = s[:, None] * fast.shares(alike)
+        fastest = energy[..., slow:]
+        variance = _jerks(fastest, fast, noise)[..., None] / fast.eigenvalues + noise[:, None]
+        least = _fitted(fastest, fast, fast.shares(alone))[2]
+        lost.extend((_nats(fastest, variance) - least) / energy.shape[1])
     return (whole, 0, alike) if np.median(lost) <= TRUSTED else (fast, slow, alone)
 
 
-def _nats(energy: Array, variance: Array) -> float:
-    """Minus log likelihood of energies under their variances, constants left out."""
-    return float(0.5 * np.sum(np.log(variance) + energy / variance))
+def _nats(energy: Array, variance: Array) -> Array:
+    """(...,) minus log likelihood of energies (..., n, m) under their variances, constants left out."""
+    return np.asarray(0.5 * np.sum(np.log(variance) + energy / variance, axis=(-2, -1)))
 
 
 def _energies(row: Array, missing: NDArray[np.bool_], b: Basis) -> Array:
@@ -173,10 +182,10 @@ def _energies(row: Array, missing: NDArray[np.bool_], b: Basis) -> Array:
 
 def _alike(energies: list[Array], b: Basis) -> float:
     """The correlation that explains the clip best; 0 unless another one is clearly better."""
-    cost = []
+    cost, stacked = [], _stacked(energies)
     for alike in ALIKE:
         shares = b.shares(alike)
-        cost.append(sum(_fitted(energy, b, shares)[2] for energy in energies))
+        cost.append(sum(float(_fitted(energy, b, shares)[2].sum()) for _, energy in stacked))
     best = int(np.argmin(cost))
     if cost[best] > cost[0] - COLOUR * len(energies):
         return 0.0
@@ -186,29 +195,29 @@ def _alike(energies: list[Array], b: Basis) -> float:
     return float(np.clip(-curve[1] / (2 * curve[0]), ALIKE[best - 1], ALIKE[best + 1]))
 
 
-def _fitted(energy: Array, b: Basis, shares: Array) -> tuple[float, Array, float]:
-    """Noise variance s, variances of jerk q (n,), and minus log likelihood in nats, of energies (n, m)."""
+def _fitted(energy: Array, b: Basis, shares: Array) -> tuple[Array, Array, Array]:
+    """Noise variances s (k,), variances of jerk q (k, n), minus log likelihoods in nats (k,), of energies (k, n, m)."""
     motion = 1.0 / b.eigenvalues
-    high = len(motion) // 2
-    s = float(np.median(energy[:, high:] / shares[high:])) / MEDIAN
-    top = -max(round(TOP * len(motion)), 1)
-    least = float(np.median(energy[:, top:] / shares[top:])) / MEDIAN
-    q = np.median(energy[:, :8] / motion[:8], axis=1) / MEDIAN
+    high, top = len(motion) // 2, -max(round(TOP * len(motion)), 1)
+    s, least = (
+        np.median(energy[..., first:] / shares[first:], axis=(-2, -1)) / MEDIAN for first in (high, top)
+    )
+    q = np.median(energy[..., :8] / motion[:8], axis=-1) / MEDIAN
     for _ in range(STEPS):
-        inverse = 1.0 / (q[:, None] * motion + s * shares)
+        inverse = 1.0 / (q[..., None] * motion + (s[:, None] * shares)[:, None])
         ratio = energy * inverse * inverse
         q = q * (ratio @ motion) / (inverse @ motion)
-        s = max(s * float(np.sum(ratio @ shares) / np.sum(inverse @ shares)), least)
+        s = np.maximum(s * np.sum(ratio @ shares, axis=-1) / np.sum(inverse @ shares, axis=-1), least)
         q = np.maximum(q, 1e-30)
-    return s, q, _nats(energy, q[:, None] * motion + s * shares)
+    return s, q, _nats(energy, q[..., None] * motion + (s[:, None] * shares)[:, None])
 
 
 def _jerks(energy: Array, b: Basis, noise: Array) -> Array:
-    """(n,) variance of jerk in each window, the noise (m,) in each mode being known."""
-    motion = 1.0 / b.eigenvalues
-    q = np.maximum(np.median(energy[:, :8] / motion[:8], axis=1) / MEDIAN, 1e-30)
+    """(k, n) variance of jerk in each window of energies (k, n, m), the noise (k, m) in each mode being known."""
+    motion, noise = 1.0 / b.eigenvalues, noise[:, None]
+    q = np.maximum(np.median(energy[..., :8] / motion[:8], axis=-1) / MEDIAN, 1e-30)
     for _ in range(STEPS):
-        inverse = 1.0 / (q[:, None] * motion + noise)
+        inverse = 1.0 / (q[..., None] * motion + noise)
         q = np.maximum(q * ((energy * inverse * inverse) @ motion) / (inverse @ motion), 1e-30)
     return np.asarray(q)
 
@@ -252,12 +261,12 @@ def _likely(
         starts = starts[seen] if seen.any() else starts
     centres = starts + 0.5 * (size - 1)
     energy = np.square(np.lib.stride_tricks.sliding_window_view(row, size)[starts] @ b.vectors)
-    tried = np.linspace(*bounds, LEVELS)
-    variance = np.exp(tried)[:, None] / b.eigenvalues + noise.sigma**2 * b.shares(noise.alike)
-    cost = 0.5 * (energy @ (1.0 / variance).T + np.log(variance).sum(axis=1))
-    cost += 0.5 * ((tried - np.interp(centres, np.arange(len(row)), before)[:, None]) / spread) ** 2
-    weight = np.exp(-(cost - cost.min(axis=1, keepdims=True)))
-    mean = (weight @ tried) / weight.sum(axis=1)
+    tried = np.linspace(*bounds, LEVELS)[:, None]
+    variance = np.exp(tried) / b.eigenvalues + noise.sigma**2 * b.shares(noise.alike)
+    cost = 0.5 * ((1.0 / variance) @ energy.T + np.log(variance).sum(axis=1, keepdims=True))
+    cost += 0.5 * np.square((tried - np.interp(centres, np.arange(len(row)), before)) / spread)
+    weight = np.exp(cost.min(axis=0) - cost)  # (levels, windows)
+    mean = (tried * weight).sum(axis=0) / weight.sum(axis=0)
     return np.asarray(np.interp(np.arange(len(row)), centres, mean))
 
 

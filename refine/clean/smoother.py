@@ -44,10 +44,10 @@ def smoothed(
 
 def _add_noise(bands: Array, missing: NDArray[np.bool_], precision: Array, alike: float) -> None:
     """Adds the noise's precision matrix: tridiagonal, begun anew after each missing sample."""
-    good = ~missing
     if alike == 0:
-        bands[0, good] += precision[good]
+        bands[0] += np.where(missing, 0.0, precision)
         return
+    good = ~missing
     after = good[1:] & good[:-1]  # rows (n_t - a n_t-1)^2 / (1 - a^2)
     scaled = precision[1:] / (1 - alike**2)
     bands[0, 1:][after] += scaled[after]

@@ -26,7 +26,6 @@ LOUDER = 2.5  # [judge] times the median, more is a second full of spikes
 QUICKER = 1.5  # [judge] the same of windows twice as wide
 CLEAR = 300.0  # [judge] times the variance left from which a spike is one however quick the joint is
 LEVEL = 1.0  # s over which the usual residual is taken
-FOURTH = np.array([1.0, -4.0, 6.0, -4.0, 1.0]) / 6.0  # the residual from the cubic through four neighbours
 
 # Which frames around the candidate are free; and where a corner or a step could stand instead.
 _ALONE = ((0,), (0, 1), (-1, 0), (-1, 0, 1), (-1, 0, 1, 2))
@@ -54,11 +53,13 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
         return found
     y = led_through(path, skipped)
     for _ in range(ROUNDS):
-        out = np.linalg.norm(_residual(y), axis=1)
+        out = np.zeros(count)
+        out[2:-2] = np.linalg.norm(_fourth(y), axis=0) / 6.0  # how far off the cubic through two to each side
         at = _candidates(out, _usual(out, skipped | found, fps, (0.5,))[0], skipped, half)
-        noise = np.maximum(_level(y, skipped | found, half, fps, 1, LOUDER), floor)
+        whole = left_by_cubics(y, half)
+        noise = np.maximum(_level(whole, skipped | found, half, fps, LOUDER), floor)
         usual = np.maximum(noise, quickness(y, skipped | found, fps))
-        new = _judged(y, at, half, noise[at], usual[at])
+        new = _judged(y, at, half, whole[at - half], noise[at], usual[at])
         new &= ~skipped & ~found
         if not new.any():
             break
@@ -73,18 +74,35 @@ def led_through(path: Array, missing: NDArray[np.bool_]) -> Array:
     if not len(at) or missing.all():
         return path
     good = np.flatnonzero(~missing)
-    y = path.copy()
+    y = np.copy(path)  # as it stands in memory
     for column in range(path.shape[1]):
         y[at, column] = np.interp(at, good, path[good, column])
     return y
 
 
-def _residual(y: Array) -> Array:
-    """(N, D) how far each sample lies off the cubic through two neighbours to each side; 0 at the ends."""
-    e = np.zeros_like(y)
-    for k, weight in enumerate(FOURTH):
-        e[2:-2] += weight * y[k : len(y) - 4 + k]
-    return e
+def _fourth(y: Array, step: int = 1) -> Array:
+    """(D, N - 4 step) fourth differences of a path (N, D), between samples `step` frames apart."""
+    found = y.T
+    for _ in range(4):
+        found = found[:, step:] - found[:, :-step]
+    return found
+
+
+def left_by_cubics(y: Array, half: int, step: int = 1) -> Array:
+    """(N - 2 half step,) the squares that a cubic leaves of the window around each frame, every `step`-th frame taken.
+
+    They follow from the fourth differences d of the window alone: d' (F F')^-1 d, F being what takes those.
+    """
+    fourth, size = _fourth(y, step), 2 * half + 1 - 4
+    differences = np.diff(np.eye(size + 4), 4, axis=0)
+    weight = np.linalg.inv(differences @ differences.T)
+    left = np.zeros(len(y) - 2 * half * step)
+    for lag in range(size):
+        product = np.einsum("dn,dn->n", fourth[:, : fourth.shape[1] - lag * step], fourth[:, lag * step :])
+        for k in range(size - lag):
+            share = (2.0 if lag else 1.0) * weight[k, k + lag]
+            left += share * product[k * step : k * step + len(left)]
+    return np.maximum(left, 0.0)
 
 
 def _usual(out: Array, skipped: NDArray[np.bool_], fps: float, shares: tuple[float, ...]) -> list[Array]:
@@ -121,18 +139,18 @@ def quickness(y: Array, skipped: NDArray[np.bool_], fps: float) -> Array:
     """
     if fps < RARE or len(y) <= 4 * HALF:
         return np.zeros(len(y))
-    return _level(y, skipped, HALF, fps, 2, QUICKER)
+    return _level(left_by_cubics(y, HALF, 2), skipped, HALF, fps, QUICKER)
 
 
-def _level(y: Array, skipped: NDArray[np.bool_], half: int, fps: float, step: int, louder: float) -> Array:
-    """(N,) what a window around each frame usually leaves of a sample, of `step` frames from one to the next.
+def _level(left: Array, skipped: NDArray[np.bool_], half: int, fps: float, louder: float) -> Array:
+    """(N,) what a window around each frame usually leaves of a sample; `left` are the squares that cubics leave of it.
 
-    Of every frame it is noise, white or slow; of every other one also how quick the joint is.
+    Of windows of every frame it is noise, white or slow; of every other one also how quick the joint is.
     """
-    span = 2 * half * step
-    windows = np.lib.stride_tricks.sliding_window_view(y, span + 1, axis=0)[::THIN, :, ::step]  # (M, D, n)
-    left = np.square(windows @ _cubic(half)).sum(axis=(1, 2)) / (2 * half + 1 - 4)
-    around = np.interp(np.arange(len(y)), span // 2 + THIN * np.arange(len(left)), np.sqrt(left))
+    each = np.sqrt(left[::THIN] / (2 * half + 1 - 4))
+    around = np.interp(
+        np.arange(len(skipped)), (len(skipped) - len(left)) // 2 + THIN * np.arange(len(each)), each
+    )
     usual, loud = _usual(around, skipped, fps, (0.5, LOUD))
     return np.minimum(loud, louder * usual)
 
@@ -177,20 +195,22 @@ def _projection(basis: Array) -> Array:
     return np.asarray(np.eye(len(basis)) - q @ q.T)
 
 
-def _judged(y: Array, at: NDArray[np.intp], half: int, noise: Array, usual: Array) -> NDArray[np.bool_]:
+def _judged(
+    y: Array, at: NDArray[np.intp], half: int, whole: Array, noise: Array, usual: Array
+) -> NDArray[np.bool_]:
     """(N,) the samples of those candidates that a spike explains.
 
-    noise (M,): the usual residual of a sample by its noise, usual (M,): by how quick the joint is as well. A quick
-    joint's corners, which a cleaning leaves in, would stand out of noise alone once that is gone; so that counts only
-    where all frames around the spike are on one way to `CLEAR`.
+    whole (M,): the squares that cubics leave of the windows around them. noise (M,): the usual residual of a sample by
+    its noise, usual (M,): by how quick the joint is as well. A quick joint's corners, which a cleaning leaves in, would
+    stand out of noise alone once that is gone; so that counts only where all frames around the spike are on one way to
+    `CLEAR`.
     """
     found = np.zeros(len(y), np.bool_)
-    window = y[at[:, None] + np.arange(-half, half + 1)]  # (M, n, D)
-    whole = _squares(_cubic(half)[None], window)[:, 0]
     worth = whole > (OUT * noise) ** 2  # no spike explains more than there is
     if not worth.any():
         return found
-    at, window, whole, noise, level = at[worth], window[worth], whole[worth], noise[worth], usual[worth]
+    at, whole, noise, level = at[worth], whole[worth], noise[worth], usual[worth]
+    window = y[at[:, None] + np.arange(-half, half + 1)]  # (M, n, D)
     loose, broken, freedom = _left_over(half)
     left, torn = _squares(loose, window), _squares(broken, window)
     # Of the ways to free samples the one that explains most for their number; a corner may not do as well.
@@ -213,9 +233,8 @@ def _judged(y: Array, at: NDArray[np.intp], half: int, noise: Array, usual: Arra
         near = slice(max(int(at[which]) - half, 0), int(at[which]) + half + 1)
         if not found[near].any():
             picked, sure = _picked(window[which], float(noise[which]), half, float(torn[which].min()))
-            if not sure and whole[which] <= (CROWDED * OUT * level[which]) ** 2:
-                continue
-            found[int(at[which]) - half + _whole(picked, int(at[which]), half, len(y))] = True
+            if len(picked) and (sure or whole[which] > (CROWDED * OUT * level[which]) ** 2):
+                found[int(at[which]) - half + _whole(picked, int(at[which]), half, len(y))] = True
     return found
 
 
@@ -246,18 +265,18 @@ def _picked(window: Array, level: float, half: int, torn: float) -> tuple[NDArra
     left, picked = _cubic(half), list[int]()
     whole = float(np.square(left @ window).sum())
     while True:
-        residual = np.square(left @ window).sum(axis=1)
-        scale = np.maximum(np.diag(left), 1e-12)
+        residual, scale = np.square(left @ window).sum(axis=1), left.diagonal()
         freedom = len(window) - 4 - len(picked)
-        worst = int(np.argmax(np.where(np.diag(left) > 1e-9, residual / scale, 0.0)))
         more = _MORE * level**2 * (len(picked) - STEP)
         if residual.sum() <= min((2.0 * level) ** 2 * freedom, torn - more):
             clear = bool((whole - residual.sum()) * freedom > CLEAR * residual.sum() * len(picked))
             return np.array(sorted(picked), np.intp), clear
-        if freedom <= SPARE or residual[worst] / scale[worst] < (OUT * level) ** 2:
+        studentised = np.where(scale > 1e-9, residual / np.maximum(scale, 1e-12), 0.0)
+        worst = int(studentised.argmax())
+        if freedom <= SPARE or studentised[worst] < (OUT * level) ** 2:
             return np.empty(0, np.intp), False
         picked.append(worst)
-        left = left - np.outer(left[:, worst], left[worst]) / left[worst, worst]
+        left = left - left[:, worst, None] * (left[worst] / left[worst, worst])
 
 
 def _squares(projections: Array, window: Array) -> Array:

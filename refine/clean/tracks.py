@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from refine.rotation import EULER_ORDERS, euler_matrix, matrix_quaternion
+from refine.rotation import EULER_ORDERS, euler_quaternion
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Channel, Control, Shot, frozen
 
 Kind = Literal["angles", "quaternion", "place", "number"]
@@ -104,10 +104,10 @@ def quaternions(group: Group, values: Array) -> Array:
     if group.kind == "quaternion":
         q = values.T / np.linalg.norm(values, axis=0)[:, None]
     else:
-        angles = np.zeros((values.shape[1], 3))
+        angles = np.zeros((3, values.shape[1]))
         for name, row in zip(group.names, values, strict=True):
-            angles[:, ROTATIONS.index(name)] = np.deg2rad(row)
-        q = matrix_quaternion(euler_matrix(angles, group.order))
+            angles[ROTATIONS.index(name)] = np.deg2rad(row)
+        q = euler_quaternion(angles.T, group.order)
     return np.asarray(q * signs(q)[:, None])
 
 

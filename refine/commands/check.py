@@ -22,13 +22,7 @@ from refine.commands import options, outputs
     show_default=True,
     help="Show flags from this level on, and exit 1 if there are any.",
 )
-@click.option(
-    "--thresholds",
-    multiple=True,
-    type=options.PATH,
-    metavar="TOML",
-    help="Numbers of your own, over the built-in table. Repeatable.",
-)
+@options.thresholds
 @click.option(
     "--keep", multiple=True, metavar="ID", help="I meant that: record it and don't flag it again. Repeatable."
 )

@@ -52,3 +52,5 @@ def compare(
     if retime and len(result.rows) == len(given) and not quiet:
         outputs.say("note: no shift of a key pose by one frame evens the spacing")
     outputs.show_result(as_document(result, files) if as_json else table_lines(result))
+    if result.idle is not None:
+        outputs.refuse(result.idle)

@@ -32,6 +32,15 @@ picture = click.option(
 )
 
 
+thresholds = click.option(
+    "--thresholds",
+    multiple=True,
+    type=PATH,
+    metavar="TOML",
+    help="Numbers of your own, over the built-in table. Repeatable.",
+)
+
+
 def common(command: _Command) -> _Command:
     """Options that every command has."""
     command = click.option("--quiet", "-q", is_flag=True, help="No messages on stderr, errors excepted.")(

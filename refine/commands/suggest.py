@@ -23,11 +23,12 @@ if TYPE_CHECKING:  # annotations only, see outputs
 @click.option(
     "--flag", "flags", multiple=True, metavar="ID", help="Mend this flag of `check`; all for all. Repeatable."
 )
+@options.thresholds
 @click.option(
     "--strength", type=float, default=1.0, show_default=True, metavar="X",
     help="0 changes nothing, 0.5 goes half the way, 1 mends what was found; above 1 what was mended is smoothed "
     "too, X - 1 being the weight of its jerk against staying close. On baked channels the half-amplitude "
-    "frequency is divided by X.",
+    "frequency is divided by X. With --flag, mends of a family's own stay as at 1 above 1.",
 )  # fmt: skip
 @click.option("--candidate", type=int, metavar="N", help="Take candidate N of the list as well.")
 @click.option("-o", "--out", type=options.PATH, metavar="OUT", help="Write the suggestion file.")
@@ -36,8 +37,8 @@ if TYPE_CHECKING:  # annotations only, see outputs
 @options.common
 def suggest(
     file: Path, flags: tuple[str, ...], frames: str | None, controls: tuple[str, ...], pins: tuple[str, ...],
-    camera: str | None, strength: float, candidate: int | None, out: Path | None, picture: Path | None, force: bool,
-    as_json: bool, quiet: bool,
+    camera: str | None, thresholds: tuple[Path, ...], strength: float, candidate: int | None, out: Path | None,
+    picture: Path | None, force: bool, as_json: bool, quiet: bool,
 ) -> None:  # fmt: skip
     """Suggest a fix for a flagged range: few keys moved, pins kept, a diff of every change."""
     from refine.commands import asked
@@ -54,9 +55,13 @@ def suggest(
     if flags:
         if candidate is not None:
             raise InputError("--candidate", "given together with --flag", "one of the two")
-        look = asked.look(document, camera, frames, controls, ())
+        look = asked.look(document, camera, frames, controls, thresholds)
         result, left = _of_flags(document, look, flags, pins, strength)
     else:
+        if thresholds:
+            raise InputError(
+                "--thresholds", "given without --flag", "together with --flag: flags are found by them"
+            )
         request = asked.request(document, frames, controls, pins, camera, strength, candidate)
         result = suggested(document.shot, request, document)
     outputs.show_notes(result.notes, quiet)

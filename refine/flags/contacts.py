@@ -14,6 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.flags.excerpt import excerpt
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.slide import put_back
 from refine.flags.stage import Stage, runs
@@ -92,11 +93,15 @@ def drifts(stage: Stage, contact: Planted) -> list[Drift]:
         away = away.copy()
         away[:, "xyz".index(stage.shot.up)] = 0.0
     at = (contact.frames[core] - stage.frames[0]).astype(np.intp)
-    seen = stage.counts(contact.point)[at]
+    near, there = excerpt(stage, int(at[0]), int(at[-1])), at - at[0]
+    seen = near.counts(contact.point)[there]
     if not seen.any():
         return []
     mm = np.linalg.norm(away, axis=1) * standing(stage).scale * MM
-    view_at = _on_screen(stage, contact.anchor[core], at), _on_screen(stage, contact.anchor[core] + away, at)
+    view_at = (
+        _on_screen(near, contact.anchor[core], there),
+        _on_screen(near, contact.anchor[core] + away, there),
+    )
     px = np.linalg.norm(view_at[1] - view_at[0], axis=1)
     mm, px = np.where(seen, mm, 0.0), np.where(seen, px, 0.0)
     found, apart = [], round(APART * stage.shot.fps)

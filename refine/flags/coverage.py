@@ -24,7 +24,7 @@ from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Control, Seg
 STILL = "never animated"
 MOVING = (*ROTATIONS, *TRANSLATIONS, QUATERNION)
 FEWEST = 2  # siblings
-FEWEST_SMALL = 3  # siblings of a finger or toe: a thumb beside one block of fingers is often left [judge]
+FEWEST_SMALL = 3  # siblings of a keyed finger or toe: a thumb beside a block of fingers is often left [judge]
 SMALL_PARTS = ("finger", "foot")  # families of what nobody misses where it has nothing of its own on it
 
 
@@ -92,8 +92,12 @@ def _still(stage: Stage, partner: dict[str, str]) -> Iterator[Flag]:
 
 
 def _fewest(control: Control, carried: tuple[str, ...]) -> int:
-    """How many siblings it takes to miss a control: more of a finger or toe that carries nothing."""
-    small = not carried and family(control.part or control.name) in SMALL_PARTS
+    """How many siblings it takes to miss a control: more of a finger or toe that carries nothing.
+
+    Not of a recorded one: what is keyed may have been left on purpose, a recording moves whatever it knows.
+    """
+    keyed = not any(channel.baked for channel in control.channels)
+    small = keyed and not carried and family(control.part or control.name) in SMALL_PARTS
     return FEWEST_SMALL if small else FEWEST
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from refine.cause import Explanation, Suspect, edited, explain
 from refine.curve import sample
+from refine.flags import on_frames, unheld
 from refine.flags.flag import Cause, Flag
 from refine.flags.stage import Stage, runs
 from refine.habit import moving
@@ -245,3 +246,6 @@ def _limits(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
             "keep it within the limit and let the parent turn the rest",
             threshold.ratio(worst) * stage.attention(name),
         )
+
+
+TRIES = on_frames.TRIES | unheld.TRIES

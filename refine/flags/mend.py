@@ -20,7 +20,8 @@ from refine.flags.keys import FAULTS
 from refine.flags.look import Look
 from refine.flags.stage import Stage
 from refine.formats import Document
-from refine.prepared import Request, in_spelling, prepare
+from refine.part_way import shot_part_way
+from refine.prepared import Request, check_strength, in_spelling, prepare
 from refine.review.illustrate import of_suggestion
 from refine.search.in_the_way import held_by, in_the_way
 from refine.shot import Pin, Shot
@@ -28,6 +29,7 @@ from refine.suggest import suggest
 from refine.suggestion import Suggestion
 
 SLIDING = "sliding contact"
+WHOLE = ("angle wrap",)  # between an angle and the same a turn away there is no half way
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 
 
@@ -41,11 +43,12 @@ class Left(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Mended:
-    """What became of the flags: those mended, and those left."""
+    """What became of the flags: those mended, and those left. `notes` say where a strength means nothing."""
 
     shot: Shot
     mended: tuple[Flag, ...]
     left: tuple[Left, ...]
+    notes: tuple[str, ...] = ()
 
 
 def mend(
@@ -58,10 +61,14 @@ def mend(
 ) -> Mended:
     """Mends flags one after the other, in the order given (solve order); the `pins` come on top of the shot's own.
 
-    `asked` are the ids that a person named: some faults are mended only then.
+    `asked` are the ids that a person named: some faults are mended only then. A strength below 1 goes that share of the
+    way once all are mended; one above 1 concerns what the search mends.
     """
+    if strength == 0:
+        return Mended(shot, (), ())
     stage = stage_of(replace(shot, pins=(*shot.pins, *pins)), look)
     now = check(stage)
+    begun = stage, now
     done: list[Flag] = []
     left: list[Left] = []
     for flag in flags:
@@ -74,13 +81,32 @@ def mend(
         if not _has_mend(flag):
             left.append(Left(flag, f"for a person to mend: {flag.remedy}"))
             continue
-        after, found, why = _mended(stage, look, flag, now, strength)
+        after, found, why = _mended(stage, look, flag, now, max(strength, 1.0))
         if why:
-            left.append(_left(stage, look, flag, strength, why))
+            left.append(_left(stage, look, flag, max(strength, 1.0), why))
             continue
         stage, now = after, found
         done.append(flag)
-    return Mended(replace(stage.shot, pins=shot.pins), tuple(done), tuple(left))
+    whole = Mended(replace(stage.shot, pins=shot.pins), tuple(done), tuple(left))
+    return whole if strength == 1 or not done else _as_strong(*begun, look, whole, strength)
+
+
+def _as_strong(begun: Stage, before: list[Flag], look: Look, whole: Mended, strength: float) -> Mended:
+    """The mends at another strength than 1, with what is to be said where that means nothing."""
+    if strength > 1:
+        own = [flag.id for flag in whole.mended if flag.fault not in FAULTS.values()]
+        note = f"--strength {strength:g} means nothing to mends of a family's own, done as at 1: {', '.join(own)}"
+        return replace(whole, notes=(note,) if own else ())
+    turned = {flag.control for flag in whole.mended if flag.fault in WHOLE}
+    shot, kept = shot_part_way(begun.shot, whole.shot, strength, turned)
+    how = "keys that are added, moved in time or turned over, on"
+    note = f"--strength {strength:g} means nothing to {how} {', '.join(kept)}"
+    for flag in at_least(check(stage_of(shot, look)), "error"):
+        if _twin(flag, before) is None:
+            why = f"gone {strength:g} of the way there would be a new error: {flag.control}: {flag.message}"
+            left = (*whole.left, *(Left(each, why) for each in whole.mended))
+            return Mended(replace(begun.shot, pins=whole.shot.pins), (), left)
+    return replace(whole, shot=replace(shot, pins=whole.shot.pins), notes=(note,) if kept else ())
 
 
 def _has_mend(flag: Flag) -> bool:
@@ -198,23 +224,27 @@ def suggested(
 ) -> tuple[Suggestion, tuple[Left, ...]]:
     """The mends of flags as one suggestion, spelled as the document spells its numbers, and what is left unmended."""
     shot = document.shot
+    check_strength(strength)
     result = mend(shot, look, flags, strength, pins, asked)
     words = [f"{f.id}: {f.control}: {f.fault} mended" for f in result.mended]
     words += [f"{f.id}: {f.control}: {f.fault} left, {why}" for f, why, _ in result.left]
-    found = _described(document, look, flags, result.shot, "; ".join(words) or "nothing is flagged")
-    if found.changes or not all(each.clash for each in result.left):
-        return found, result.left
-    return replace(
-        found, clash=tuple(dict.fromkeys(name for each in result.left for name in each.clash))
-    ), result.left
+    idle = "strength 0 changes nothing" if flags else "nothing is flagged"
+    found = _described(document, look, flags, result.shot, "; ".join(words) or idle, strength)
+    found = replace(found, notes=(*found.notes, *result.notes))
+    if not found.changes and all(each.clash for each in result.left):
+        clash = dict.fromkeys(name for each in result.left for name in each.clash)
+        found = replace(found, clash=tuple(clash))
+    return found, result.left
 
 
-def _described(document: Document, look: Look, flags: Sequence[Flag], after: Shot, reason: str) -> Suggestion:
+def _described(
+    document: Document, look: Look, flags: Sequence[Flag], after: Shot, reason: str, strength: float = 1.0
+) -> Suggestion:
     shot = document.shot
     first = min((flag.frames[0] for flag in flags), default=shot.first_frame)
     last = max((flag.frames[1] for flag in flags), default=shot.last_frame)
     controls = tuple(dict.fromkeys(flag.cause.control for flag in flags))
-    request = Request((first, last), controls, camera=look.camera)
+    request = Request((first, last), controls, strength, camera=look.camera)
     prepared = prepare(shot, request)
     changes = in_spelling(document, differences(shot, after))
     return prepared.suggestion(

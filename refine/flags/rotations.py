@@ -206,7 +206,7 @@ def _in_keys(stage: Stage, name: str, channel: Channel) -> list[Wrap]:
     sure = [
         k
         for k in jumps
-        if slopes_say_so(stage, keys, straight, k)
+        if slopes_say_so(keys, straight, k)
         or ends_say_so(keys, rests[k], k)
         or (jointed and saw_says_so(keys, rests[k], k))
         or (zero and turning_points_say_so(keys, straight, k))

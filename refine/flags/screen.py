@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.flags import jitter, joints, steady
+from refine.flags.excerpt import excerpt
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.path import (
     CURVE,
@@ -29,9 +30,9 @@ from refine.flags.path import (
     unevenness,
 )
 from refine.flags.stage import Stage
-from refine.flags.trace import by_control, gain, key_frames, merged, samples, trace
+from refine.flags.trace import REACH, by_control, gain, key_frames, merged, samples, trace
 from refine.measure import most_moved
-from refine.pose import Point, Pose
+from refine.pose import Point
 from refine.shot import QUATERNION, Array, Channel, Shot
 
 DENSE = 4.0  # frames between a key's neighbours within which a keyed curve can leave its course and be back
@@ -140,25 +141,24 @@ def _may_lapse(channel: Channel) -> bool:
 def _seen(stage: Stage, name: str, channel: Channel, lapse: Lapse) -> Seen | None:
     """Where a lapse is seen; None where it isn't: too small, off screen, marked, or made up for by another channel."""
     frames = int(stage.frames[lapse.first]), int(stage.frames[lapse.first + lapse.count - 1])
-    if quiet(stage, name)[lapse.first : lapse.first + lapse.count].any():
+    own = excerpt(stage, lapse.first, lapse.first + lapse.count - 1)
+    if quiet(own, name).any():
         return None
-    part = slice(lapse.first, lapse.first + lapse.count)
-    posed, view = stage.posed, stage.view
-    near = Pose(stage.frames[part], posed.linear[:, part], posed.origin[:, part])
-    close = replace(view, axes=view.axes[part], place=view.place[part], focal=view.focal[part])
-    point, by_unit = most_moved(stage.shot, near, close, name, channel.name)
+    point, by_unit = most_moved(stage.shot, own.posed, own.view, name, channel.name)
     least = _least(stage)
     if point is None or by_unit * float(np.linalg.norm(lapse.amount)) < least:
         return None
-    move = gain(stage, point, name, channel.name, frames)[0] @ lapse.amount
+    move = gain(own, point, name, channel.name, frames)[0] @ lapse.amount
+    near = excerpt(stage, lapse.first - REACH, lapse.first + lapse.count + REACH)
+    there = replace(lapse, first=lapse.first - int(near.frames[0] - stage.frames[0]))
     # Beside it, since what is out of place may be foreshortened or off screen just then.
-    beside = [max(lapse.first - 1, 0), min(lapse.first + lapse.count, len(stage.frames) - 1)]
-    if float(np.linalg.norm(move)) < least or not stage.counts(point)[beside].all():
+    beside = [max(there.first - 1, 0), min(there.first + lapse.count, len(near.frames) - 1)]
+    if float(np.linalg.norm(move)) < least or not near.counts(point)[beside].all():
         return None
-    visible = _along(stage.screen(point), lapse, move)
+    visible = _along(near.screen(point), there, move)
     around = (
-        int(stage.frames[max(beside[0] - 1, 0)]),
-        int(stage.frames[min(beside[1] + 1, len(stage.frames) - 1)]),
+        int(near.frames[max(beside[0] - 1, 0)]),
+        int(near.frames[min(beside[1] + 1, len(near.frames) - 1)]),
     )
     if visible < MADE_UP:
         return None

@@ -23,7 +23,7 @@ from refine.flags.flag import Flag
 from refine.flags.retime import FOLLOWS
 from refine.flags.stage import Stage
 from refine.habit import rules
-from refine.key_rows import with_keys
+from refine.key_rows import smooth, with_keys
 from refine.pinned import concerning, within
 from refine.shot import ROTATIONS, Array, Channel, Keys, Shot
 
@@ -83,8 +83,7 @@ def _grown(stage: Stage, channel: Channel, leader: Keys, gain: float, lag: int) 
     if not inside.any():
         return None
     values = own.values[0, 0] + gain * (leader.values[inside, 0] - leader.values[0, 0])
-    pairs = [(value, 0.0) for value in values.tolist()]
-    grown = with_keys(own, frames[inside].tolist(), pairs)
+    grown = with_keys(own, frames[inside].tolist(), [smooth(value, 0.0) for value in values.tolist()])
     first = int(np.flatnonzero(inside)[0]) - 1
     slopes = _slopes(leader, grown, np.append(first, np.flatnonzero(inside)), gain)
     return replace(channel, keys=grown.changed(incoming=slopes, outgoing=slopes))

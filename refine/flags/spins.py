@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from refine.flags.stage import Stage
 from refine.flags.unwrap import TURN
-from refine.habit import EXTREME, INSIDE, contexts
+from refine.habit import EXTREME, INSIDE, contexts, slopes_by_rule
 from refine.shot import Array, Keys
 
 SHORT = 90.0  # deg left of a step from which only slopes can say which way was meant [judge]
@@ -46,15 +45,13 @@ def steady_keys(keys: Keys, k: int) -> bool:
     return steady(speeds(keys)[:, None], k)
 
 
-def slopes_say_so(stage: Stage, keys: Keys, straight: Array, k: int) -> bool:
+def slopes_say_so(keys: Keys, straight: Array, k: int) -> bool:
     """Whether the slopes at both ends were made for the values without the jump, one at least not for those with it.
 
     A flat slope fits both and says nothing: a spin between two rests has two of them.
     """
-    rules = stage.book.rules(keys)
-    as_it_is, undone = (
-        np.stack([m @ v for m in (rules.natural, rules.chord)]) for v in (keys.values[:, 0], straight)
-    )
+    by_rule = np.stack(slopes_by_rule(keys, np.stack([keys.values[:, 0], straight], axis=1)))
+    as_it_is, undone = by_rule[..., 0], by_rule[..., 1]
     against = 0
     for slope, key in ((keys.outgoing[k, 0], k), (keys.incoming[k + 1, 0], k + 1)):
         fits = [

@@ -18,14 +18,16 @@ from typing import NamedTuple
 import numpy as np
 
 from refine.curve import sample
+from refine.flags.excerpt import excerpt
 from refine.flags.flag import RANK, Flag
 from refine.flags.stage import Stage
-from refine.pose import Point, Pose, jacobian
+from refine.pose import Point, jacobian
 from refine.shot import Array, Channel
 from refine.smooth import continuous
-from refine.view import View, screen_jacobian
+from refine.view import screen_jacobian
 
 Filter = Callable[[Array], Array]  # (N, D) -> (N, D), linear along the frames
+REACH = 8  # frames to each side that a filter may reach: differences of an order up to 16
 
 
 class Share(NamedTuple):
@@ -46,27 +48,28 @@ def chain(stage: Stage, control: str) -> list[str]:
 
 def gain(stage: Stage, point: Point, control: str, channel: str, frames: tuple[int, int]) -> Array:
     """(n, 2, D) px that a point moves a unit of a channel, on frames a to b."""
-    part = _between(stage, frames)
-    pose = Pose(stage.frames[part], stage.posed.linear[:, part], stage.posed.origin[:, part])
-    seen = stage.view
-    view: View = replace(seen, axes=seen.axes[part], place=seen.place[part], focal=seen.focal[part])
-    by_value = jacobian(stage.shot, pose, control, channel, [point])[0]
-    on_screen: Array = screen_jacobian(view, stage.world(point)[part]) @ by_value
+    near = _around(stage, frames, 0)
+    by_value = jacobian(stage.shot, near.posed, control, channel, [point])[0]
+    on_screen: Array = screen_jacobian(near.view, near.world(point)) @ by_value
     return on_screen
 
 
-def _between(stage: Stage, frames: tuple[int, int]) -> slice:
+def _around(stage: Stage, frames: tuple[int, int], reach: int) -> Stage:
+    """The stage of frames a to b and `reach` frames beside them."""
     first = int(stage.frames[0])
-    return slice(max(frames[0] - first, 0), frames[1] - first + 1)
+    return excerpt(stage, frames[0] - first - reach, frames[1] - first + reach)
 
 
 def trace(stage: Stage, point: Point, frames: tuple[int, int], residual_filter: Filter) -> list[Share]:
     """The channels that cause the residual of a point on frames a to b, largest share first.
 
-    `residual_filter` is applied to the point's path on screen and to each channel's samples, over all frames of
-    the stage. Empty where nothing is left of the path.
+    `residual_filter` is applied to the point's path on screen and to each channel's samples, around these frames: it
+    may reach REACH frames to each side. Empty where nothing is left of the path.
     """
-    part = _between(stage, frames)
+    stage = _around(stage, frames, REACH)
+    part = slice(
+        int(np.searchsorted(stage.frames, frames[0])), int(np.searchsorted(stage.frames, frames[1])) + 1
+    )
     residual = residual_filter(stage.screen(point))[part]
     whole = float(np.sum(residual**2))
     if whole == 0:

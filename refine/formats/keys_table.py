@@ -26,6 +26,7 @@ from refine.formats.key_rules import SEGMENTS, check_frames, components, settle_
 from refine.formats.places import channel_of, key_of, spot
 from refine.formats.shot_channels import channel_name
 from refine.formats.splice import Place, Span
+from refine.key_rows import Key, of_rows
 from refine.shot import QUATERNION, ROTATIONS, Array, Channel, Control, Keys, Segment, Shot, make_keys
 
 ENDING = ".keys.csv"
@@ -262,27 +263,31 @@ def _lines_by_channel(
     return columns, keys
 
 
-def lines_of(data: bytes, shot: Shot, channel: tuple[str, str]) -> list[Line]:
-    """The lines of the keys of a channel, named by control and channel."""
-    return _lines_by_channel(data, shot, {channel})[1][channel]
+def lines_of(data: bytes, shot: Shot, channels: set[tuple[str, str]]) -> dict[tuple[str, str], list[Line]]:
+    """The lines of the keys of some channels, named by control and channel."""
+    return _lines_by_channel(data, shot, channels)[1]
 
 
-def key_line(data: bytes, shot: Shot, place: Place, numbers: tuple[float, float]) -> str:
-    """A line for a new key of a value and a slope, in the table's own columns. InputError where one is missing."""
-    columns = _lines_by_channel(data, shot, set())[0]
-    if not all(side in columns for side in SLOPES):
-        raise InputError(spot(place), "the table has no columns for slopes", listed(SLOPES), "add them first")
-    given = {
-        "control": _quoted(place.control),
-        "channel": _quoted(place.channel),
-        "frame": _text([place.frame]),
-    }
-    given |= {
-        "value": _text(numbers[:1]),
-        "incoming_slope": _text(numbers[1:]),
-        "outgoing_slope": _text(numbers[1:]),
-    }
-    return ",".join(given.get(column, "") for column in columns)
+def columns_of(data: bytes, shot: Shot) -> list[str]:
+    """The columns in the order of the file."""
+    return _lines_by_channel(data, shot, set())[0]
+
+
+def fields_of(text: str) -> list[tuple[str, Span]]:
+    """The fields of a line, unquoted, and where each stands in it (inside its quotes)."""
+    return _fields(Line(1, 0, text), "")
+
+
+def key_line(data: bytes, shot: Shot, place: Place, key: Key) -> str:
+    """A line for a new key, in the table's own columns. InputError where one is missing."""
+    columns = columns_of(data, shot)
+    given = next(_written_keys(place.control, place.channel, of_rows([place.frame], [key]))).split(",")
+    names = _quoted(place.control), _quoted(place.channel)
+    fields = dict(zip(COLUMNS, (*names, *given[-(len(COLUMNS) - 2) :]), strict=True))
+    for column, field in fields.items():
+        if field and column not in columns:
+            raise InputError(spot(place), "the table has no column for it", column, "add it first")
+    return ",".join(fields.get(column, "") for column in columns)
 
 
 def _span(shot: Shot, keys: dict[tuple[str, str], list[Line]], columns: Sequence[str], place: Place) -> Span:

@@ -41,6 +41,7 @@ from refine.formats.key_rules import (
     unit_length,
 )
 from refine.formats.shot_fields import Json, check_unique, each, frame_number, limits, written_limits
+from refine.key_rows import Key, of_rows
 from refine.shot import (
     QUATERNION,
     ROTATIONS,
@@ -294,19 +295,26 @@ def _plain(array: Array) -> list[Any]:
     return (array[:, 0] if array.shape[1] == 1 else array).tolist()  # type: ignore[no-any-return]
 
 
+def written_key(frame: float, key: Key) -> Json:
+    """One key as an object that reads back the same."""
+    return _written_keys(of_rows([frame], [key]))[0]
+
+
 def _written_keys(keys: Keys) -> list[Json]:
     """One object a key; a corner says both slopes so that each can be changed by itself."""
-    written: list[Json] = []
     values, incoming, outgoing = _plain(keys.values), _plain(keys.incoming), _plain(keys.outgoing)
-    reach = {name: getattr(keys, name).tolist() for name in REACHES}
-    for k, frame in enumerate(keys.frames.tolist()):
-        key: Json = {"frame": frame_number(frame), "value": values[k]}
-        if keys.corner[k] or incoming[k] != outgoing[k]:
-            key |= {"incoming_slope": incoming[k], "outgoing_slope": outgoing[k], "corner": True}
-        else:
-            key["slope"] = incoming[k]
-        key |= {name: reach[name][k] for name in REACHES if not np.isnan(reach[name][k])}
-        if keys.segment[k] != Segment.CURVE:
-            key["segment"] = Segment(int(keys.segment[k])).name.lower()
+    broken = (keys.corner | np.any(keys.incoming != keys.outgoing, axis=1)).tolist()
+    written: list[Json] = []
+    for frame, value, into, out, two in zip(
+        keys.frames.tolist(), values, incoming, outgoing, broken, strict=True
+    ):
+        key: Json = {"frame": frame_number(frame), "value": value}
+        key |= {"incoming_slope": into, "outgoing_slope": out, "corner": True} if two else {"slope": into}
         written.append(key)
+    for name in REACHES:
+        reach = getattr(keys, name)
+        for k in np.flatnonzero(~np.isnan(reach)).tolist():
+            written[k][name] = float(reach[k])
+    for k in np.flatnonzero(keys.segment != Segment.CURVE).tolist():
+        written[k]["segment"] = Segment(int(keys.segment[k])).name.lower()
     return written

@@ -285,7 +285,7 @@ def write(shot: Shot) -> bytes:
         "up": shot.up,
         "metres_per_unit": shot.metres_per_unit,
         "loop": shot.loop,
-        "controls": [_written_control(control) for control in shot.controls],
+        "controls": map(_written_control, shot.controls),  # one after the other: keys are many
         "cameras": [written_camera(camera) for camera in shot.cameras],
         "marks": [written_mark(mark) for mark in shot.marks],
         "pins": [written_pin(pin) for pin in shot.pins],

@@ -10,7 +10,7 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from xml.sax.saxutils import escape, quoteattr
+from html import escape
 
 INK, SOFT, FAINT, PAPER = "#222222", "#666666", "#d8d8d8", "#ffffff"
 GREY, BLUE, VERMILLION, GREEN, ORANGE = "#7a7a7a", "#0072B2", "#D55E00", "#009E73", "#E69F00"
@@ -35,11 +35,17 @@ def clean(text: str) -> str:
     return _NOT_XML.sub("\ufffd", text)
 
 
+def _quoted(value: str) -> str:
+    """An attribute's value; what XML would make a space of is spelled out. (`xml.sax` would load a web client.)"""
+    spelled = {ord("\t"): "&#9;", ord("\n"): "&#10;", ord("\r"): "&#13;", ord('"'): "&quot;"}
+    return f'"{escape(value, quote=False).translate(spelled)}"'
+
+
 def tag(name: str, *children: str, **attributes: Attribute) -> str:
     """One element. `stroke_width` becomes stroke-width; None leaves an attribute out."""
     parts = [
         f" {key.rstrip('_').replace('_', '-')}="
-        + quoteattr(clean(value) if isinstance(value, str) else number(value))
+        + _quoted(clean(value) if isinstance(value, str) else number(value))
         for key, value in attributes.items()
         if value is not None
     ]
@@ -54,7 +60,7 @@ def group(children: Iterable[str], **attributes: Attribute) -> str:
 def text(x: float, y: float, words: str, size: float = 12, **attributes: Attribute) -> str:
     """One line of text; `y` is its base line."""
     attributes = {"fill": INK, "font_size": size, **attributes}
-    return tag("text", escape(clean(words)), x=x, y=y, **attributes)
+    return tag("text", escape(clean(words), quote=False), x=x, y=y, **attributes)
 
 
 def haloed(x: float, y: float, words: str, size: float, halo: str = PAPER, **attributes: Attribute) -> str:
@@ -137,7 +143,7 @@ def round_values(low: float, high: float, count: int) -> list[float]:
 def document(width: float, height: float, title: str, children: Iterable[str]) -> str:
     """The whole picture on white paper; `title` is what screen readers say."""
     paper = rectangle(0, 0, width, height, fill=PAPER)
-    named = tag("title", escape(clean(title)))
+    named = tag("title", escape(clean(title), quote=False))
     return (
         tag(
             "svg",

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from refine.changes import differences
-from refine.cure import part_way
 from refine.errors import InputError
 from refine.formats import Document
+from refine.part_way import part_way
 from refine.prepared import in_spelling
 from refine.search.keyed import MOST_CANDIDATES
 from refine.search.work import Option, Work

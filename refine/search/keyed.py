@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.cause import Explanation, Suspect, Verdict, explain, verdicts
-from refine.cure import cured, part_way
+from refine.cure import cured
 from refine.habit import HabitBook, moving
 from refine.measure import most_moved
+from refine.part_way import part_way
 from refine.search.work import INVISIBLE, Option, Work
 from refine.shot import Channel, Control, Keys, Shot
 

@@ -12,14 +12,17 @@ from benchmarks.clean_keys import Class, fewest, segments
 from refine.clean.keys.fit import Lanes
 from refine.shot import Array
 
+UNLED = np.zeros(1, np.intp), np.zeros(1)
+
 
 def lane(values: Array, budget: float) -> Lanes:
     """One lane of three channels whose error is the length of their vector."""
     table = values[None]
     none = np.zeros(table.shape[:2], np.bool_)
-    gram = np.tile([1.0, 0.0, 0.0, 1.0, 0.0, 1.0], (*none.shape, 1))
+    gram = np.zeros((6, *none.shape))
+    gram[[0, 3, 5]] = 1.0
     limit = np.full(none.shape, budget)
-    return Lanes(table, np.gradient(table, axis=1), gram, limit, none, none, none, none)
+    return Lanes(table, np.gradient(table, axis=1), gram, limit, *[none] * 5, UNLED)
 
 
 @pytest.mark.parametrize("kind", get_args(Class))
@@ -36,6 +39,18 @@ def test_no_set_of_keys_is_smaller(kind: Class, seed: int) -> None:
     smallest = next(len(keys) for keys in sets if holds(keys))
     assert 2 < smallest < 10
     assert fewest(lanes, 0, kind) == smallest
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_no_set_with_given_keys_is_smaller(seed: int) -> None:
+    values = np.cumsum(np.random.default_rng(seed).normal(0, 1, (10, 3)), axis=0)
+    lanes, must = lane(values, 1.5), np.zeros(10, np.bool_)
+    must[[3, 4]] = True
+    allowed = {n: segments(lanes, 0, n, "broken") for n in range(1, 10)}
+    free = [tuple(each) for size in range(7) for each in combinations([1, 2, 5, 6, 7, 8], size)]
+    sets = sorted(((0, *sorted({*each, 3, 4}), 9) for each in free), key=len)
+    smallest = next(len(keys) for keys in sets if all(allowed[b - a][a] for a, b in pairwise(keys)))
+    assert fewest(lanes, 0, "broken", must) == smallest >= fewest(lanes, 0, "broken")
 
 
 def test_a_broken_segment_is_judged_by_its_own_least_squares() -> None:

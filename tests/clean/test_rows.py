@@ -10,7 +10,7 @@ import pytest
 
 from refine.clean.folder import rows
 from refine.clean.folder.rows import LEAST, with_samples
-from refine.formats import parsed
+from refine.formats import digits, parsed
 from refine.shot import Array, Shot, frozen
 from tests.clean.stand_in import HEADER
 from tests.tolerances import RESPELLED
@@ -96,6 +96,12 @@ def test_wrapped_and_glued_rows_are_written_one_a_line() -> None:
         assert len(data.removeprefix(HEAD.encode()).splitlines()) == 3
 
 
+def test_blanks_that_are_absurdly_wide_are_written_anew() -> None:
+    data, meant = rewritten(PLAIN.replace(" 5 6", " " * 1000 + "5 6"), only(0, 0, 1.0))
+    assert np.abs(samples(parsed(data, NAME)) - meant).max() <= RESPELLED
+    assert len(data) < 1.5 * len(PLAIN)
+
+
 def test_as_many_decimals_as_the_file_has_and_six_at_least() -> None:
     assert b" 2.600000 " in rewritten(PLAIN, only(0, 1, 0.1))[0]
     fine = PLAIN.replace("2.50", "2.5000000001")
@@ -105,9 +111,12 @@ def test_as_many_decimals_as_the_file_has_and_six_at_least() -> None:
 
 def test_the_pieces_of_a_long_clip_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     whole, meant = rewritten(PLAIN, 0.125)
+    anew, _ = at_half_rate()
     for size in (1, 2, 3):
         monkeypatch.setattr(rows, "PIECE", size)
+        monkeypatch.setattr(digits, "WINDOW", 20 * size)
         assert rewritten(PLAIN, 0.125)[0] == whole
+        assert at_half_rate()[0] == anew
         for text in LAYOUTS.values():
             assert rewritten(text, 0.0)[0] == text.encode()
     assert np.abs(samples(parsed(whole, NAME)) - meant).max() <= RESPELLED
@@ -118,12 +127,18 @@ def test_a_value_that_rounds_to_zero_has_no_minus() -> None:
     assert b"-0.0" not in data
 
 
-def test_other_frames_come_under_the_old_hierarchy() -> None:
+def at_half_rate() -> tuple[bytes, str]:
+    """A file with other frames, and the one before."""
     text = PLAIN.replace("\n", "\r\n").replace("Chest", "motion capture")
     shot = parsed(text.encode(), NAME)
     halved = replace(changed(shot, np.arange(18.0).reshape(2, 9)), fps=60.0, last_frame=1)
     data = with_samples(text.encode(), shot, halved)
     assert data is not None
+    return data, text
+
+
+def test_other_frames_come_under_the_old_hierarchy() -> None:
+    data, text = at_half_rate()
     found = parsed(data, NAME)
     assert (found.fps, found.last_frame) == (60.0, 1)
     assert found.controls[1].name == "motion capture"

@@ -5,15 +5,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from refine.clean.tracks import Tracks, quaternions, signs, tracks, with_tracks
 from refine.pose import pose
-from refine.rotation import quaternion_matrix
+from refine.rotation import EULER_ORDERS, euler_matrix, euler_quaternion, quaternion_matrix
 from refine.shot import QUATERNION, TRANSLATIONS, Array, Channel, Control, Keys, Shot, frozen, make_keys
 from tests.clean.shots import ORDERS, angle_between, angled, matrices, quaternion_control, shot, turns
-from tests.tolerances import ANGLE, SAME_TURN
+from tests.tolerances import ANGLE, MATRIX, SAME_TURN
 
 COUNT = 40
 
@@ -119,3 +120,11 @@ def test_a_part_begins_later() -> None:
     assert isinstance(part, Tracks)
     assert len(part) == COUNT - 5
     np.testing.assert_array_equal(part.values, read.values[:, 5:])
+
+
+@pytest.mark.parametrize("order", EULER_ORDERS)
+def test_quaternions_of_angles_are_those_of_their_matrices(order: str) -> None:
+    angles = np.random.default_rng(4).uniform(-7, 7, (200, 3))
+    found = euler_quaternion(angles, order)
+    np.testing.assert_allclose(np.linalg.norm(found, axis=1), 1.0, atol=MATRIX)
+    np.testing.assert_allclose(quaternion_matrix(found), euler_matrix(angles, order), atol=MATRIX)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from refine.formats import read
+from refine.curve import bake
+from refine.formats import read, write
 from refine.report import spoken
 from tests.cli.console import assert_refused, document, folder, refine
 from tests.cli.small_shots import (
@@ -246,7 +248,54 @@ def test_two_formats_can_be_compared(shot: Path, tmp_path: Path) -> None:
     assert_refused(refine("diff", shot, table, "--camera", "nobody"), "no camera 'nobody'")
 
 
+def test_keys_against_samples_are_measured_on_whole_frames(tmp_path: Path) -> None:
+    """A baked file and the same motion keyed: nothing to see; with a fault in the keys, the fault is seen."""
+    sound, faulty = keyed_shot(fault=0.0), keyed_shot()
+    baked = tuple(replace(c, channels=tuple(bake(ch, sound) for ch in c.channels)) for c in sound.controls)
+    paths = [tmp_path / f"{name}.shot.json" for name in ("samples", "keys", "faulty")]
+    for path, shot in zip(paths, (replace(sound, controls=baked), sound, faulty), strict=True):
+        path.write_bytes(write(shot, path))
+    result = refine("diff", paths[0], paths[1])
+    assert result.code == 1
+    for channel in ("translation.x", "translation.y"):
+        assert f"{HIPS}.{channel}: 97 samples -> 17 keys, on whole frames at most " in result.out
+    found = document(refine("diff", paths[0], paths[1], "--json").out, "diff")
+    assert (found["moved"], found["changes"]) == ([HIPS, ARM, HAND], [])
+    assert max(move["value"] for move in found["moves"]) < 0.1
+    found = document(refine("diff", paths[0], paths[2], "--json").out, "diff")
+    moves = dict(zip(found["moved"], found["moves"], strict=True))
+    assert moves[ARM]["value"] > 10 > 0.1 > moves[HIPS]["value"]
+    assert moves[ARM]["frame"] == FAULT_FRAME
+    (words,) = (line for line in found["others"] if line.startswith(f"{ARM}.rotation.z: "))
+    assert (
+        words == f"{ARM}.rotation.z: 97 samples -> 17 keys, on whole frames at most 9 deg apart, at frame 42"
+    )
+    back = document(refine("diff", paths[2], paths[0], "--json").out, "diff")
+    assert any(
+        "17 keys -> 97 samples, on whole frames at most 9 deg apart" in line for line in back["others"]
+    )
+
+
 # --- compare ---
+
+
+def test_where_nothing_changes_at_any_strength_the_reason_is_given(tmp_path: Path) -> None:
+    sound = write_shot(tmp_path, fault=0.0)
+    result = refine("compare", sound, "--frames", FRAMES)
+    assert result.code == 0
+    assert result.out.splitlines()[-1].startswith("Nothing changes at any strength: nothing to propose")
+    found = document(refine("compare", sound, "--frames", FRAMES, "--json").out, "comparison")
+    assert found["reason"].startswith("nothing to propose")
+
+
+def test_where_a_pin_excludes_the_mend_at_any_strength_it_is_named(shot: Path) -> None:
+    pin = f"{ARM}@{FAULT_FRAME}"
+    result = refine("compare", shot, "--frames", FRAMES, "--pin", pin, "--strengths", "0.5,1")
+    assert result.code == 3
+    assert f"pinned by {pin}" in result.out
+    assert f"no mend goes together with pin {pin}" in result.err
+    plain = refine("compare", shot, "--frames", FRAMES, "--strengths", "0.5,1", "--json")
+    assert (plain.code, document(plain.out, "comparison")["reason"]) == (0, "")
 
 
 def test_strengths_stand_side_by_side(shot: Path) -> None:

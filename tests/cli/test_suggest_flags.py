@@ -7,17 +7,21 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from benchmarks.planted.contacts import plant, stepping
+from refine.flags.on_frames import DOUBLED
 from refine.formats import read, write
-from refine.shot import Limits, Pin
+from refine.shot import Channel, Control, Limits, Pin, Shot, frozen
 from tests.cli.console import ROOT, assert_refused, document, flags_of, folder, only_id, refine, unchanged
 from tests.cli.small_shots import ARM, FAULT_FRAME, FRAMES, HIPS, rig, write_shot, write_table
+from tests.flags.test_on_frames import doubled
 
 DEMO = ROOT / "demo" / "baker.shot.json"
 FAULTS: list[dict[str, Any]] = json.loads((ROOT / "demo" / "faults.json").read_text("utf-8"))["faults"]
 LISTED = [fault for fault in FAULTS if "redone" not in fault["kind"]]
+STEP = 2e-4  # of the file's own four decimals, rounded at both strengths
 SOURCES = {"shot": write_shot, "keys": write_table}
 
 
@@ -118,14 +122,17 @@ def test_pins_that_exclude_a_contact_end_with_3_and_the_others_are_not_named(tmp
 
 
 def test_a_flag_that_nothing_holds_and_nothing_mends_is_no_clash(tmp_path: Path) -> None:
-    """A key between frames is for a person to mend; the pin elsewhere has nothing to do with it."""
-    path = write_shot(tmp_path, fault=0.0, late=0.4, pins=(Pin(HIPS, None, (6.0, 6.0)),))
-    name = next(flag["id"] for flag in flags_of(path, "--at-least", "note") if "frame" in flag["fault"])
+    """A step between two keys in a frame may be meant; the pin elsewhere has nothing to do with it."""
+    path = tmp_path / "two.shot.json"
+    path.write_bytes(
+        write(replace(doubled("natural", 0.25, 4.0), pins=(Pin("hips", None, (6.0, 6.0)),)), path)
+    )
+    name = next(flag["id"] for flag in flags_of(path) if flag["fault"] == DOUBLED)
     result = refine("suggest", path, "--flag", name, "--json")
     assert result.code == 4
     found = document(result.out, "suggestion")
     assert found["clash"] == []
-    assert "for a person to mend: " in found["reason"]
+    assert "a step may be meant" in found["reason"]
     assert "pin" not in found["reason"]
 
 
@@ -168,6 +175,79 @@ def test_a_flag_is_looked_for_where_one_says(tmp_path: Path) -> None:
     name = only_id(path)
     assert refine("suggest", path, "--flag", name, "--frames", "30:60", "--controls", ARM).code == 0
     assert_refused(refine("suggest", path, "--flag", name, "--controls", HIPS), name, "nothing is flagged")
+
+
+# --- thresholds and strengths ---
+
+
+def test_a_flag_is_found_and_mended_by_the_thresholds_that_check_was_given(tmp_path: Path) -> None:
+    path = write_shot(tmp_path)
+    table = tmp_path / "strict.toml"
+    table.write_text("[moved-key]\nwarn = 1000\nerror = 2000\n")
+    assert flags_of(path, "--thresholds", table, code=0) == []
+    result = refine("suggest", path, "--flag", "all", "--thresholds", table, "--json")
+    assert (result.code, document(result.out, "suggestion")["reason"]) == (0, "nothing is flagged")
+    assert document(refine("suggest", path, "--flag", "all", "--json").out, "suggestion")["changes"]
+    assert_refused(
+        refine("suggest", path, "--frames", FRAMES, "--thresholds", table), "--thresholds", "--flag"
+    )
+    assert_refused(
+        refine("suggest", path, "--flag", "all", "--thresholds", tmp_path / "gone.toml"), "gone.toml"
+    )
+
+
+def slid(folder: Path, keyed: int | None = None) -> Path:
+    path = folder / "walk.shot.json"
+    path.write_bytes(write(plant(stepping(keyed=keyed), 1, "slide", 0.03)[0], path))
+    return path
+
+
+@pytest.mark.parametrize("keyed", [None, 3], ids=["baked", "keyed"])
+def test_a_familys_mend_goes_as_far_as_the_strength_says(tmp_path: Path, keyed: int | None) -> None:
+    path = slid(tmp_path, keyed)
+    found = {}
+    for strength in ("0", "0.5", "1"):
+        result = refine("suggest", path, "--flag", "all", "--strength", strength, "--json")
+        assert result.code == 0
+        assert "means nothing" not in result.err
+        plain = document(result.out, "suggestion")
+        assert plain["strength"] == float(strength)
+        places = {(c["control"], c["channel"], c["frame"], c["field"]): c for c in plain["changes"]}
+        found[strength] = {place: c["after"] - c["before"] for place, c in places.items()}
+    assert found["0"] == {}
+    for place, half in found["0.5"].items():
+        assert half == pytest.approx(found["1"][place] / 2, abs=STEP)
+    assert max(map(abs, found["1"].values())) > 100 * STEP
+
+
+def test_a_strength_that_means_nothing_is_told_and_one_that_is_none_refused(tmp_path: Path) -> None:
+    path = slid(tmp_path)
+    result = refine("suggest", path, "--flag", "all", "--strength", "3", "--json")
+    (flag,) = flags_of(path)
+    assert result.code == 0
+    assert f"--strength 3 means nothing to mends of a family's own, done as at 1: {flag['id']}" in result.err
+    once = document(refine("suggest", path, "--flag", "all", "--json").out, "suggestion")
+    assert document(result.out, "suggestion")["changes"] == once["changes"]
+    for wrong in ("-1", "nan", "inf"):
+        assert_refused(refine("suggest", path, "--flag", "all", "--strength", wrong), "--strength")
+
+
+def test_an_angle_that_jumps_by_a_turn_is_mended_whole_at_half_strength(tmp_path: Path) -> None:
+    samples = np.where(np.arange(97) < 40, 170.0, -170.0)[:, None] + 0.1 * np.arange(97)[:, None]
+    turned = Control(
+        "head", tip=(10.0, 10.0, 0.0), channels=(Channel("rotation.y", samples=frozen(samples)),)
+    )
+    path = tmp_path / "wrap.shot.json"
+    path.write_bytes(write(Shot("wrap", 24.0, 0, 96, (turned,)), path))
+    (flag,) = flags_of(path)
+    assert flag["fault"] == "angle wrap"
+    result = refine("suggest", path, "--flag", flag["id"], "--strength", "0.5", "--json")
+    assert (
+        "--strength 0.5 means nothing to keys that are added, moved in time or turned over, on head"
+        in result.err
+    )
+    for change in document(result.out, "suggestion")["changes"]:
+        assert abs(change["after"] - change["before"]) == pytest.approx(360.0)
 
 
 # --- the demo ----------------------------------------------------------------------------------------------

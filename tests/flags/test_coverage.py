@@ -175,6 +175,16 @@ def test_a_thumb_beside_one_block_of_fingers_is_often_left_and_a_head_is_not() -
     assert flag.control == "head"
 
 
+def test_a_recorded_thumb_that_stands_still_beside_moving_fingers_was_lost() -> None:
+    palm = hand(24.0, still())
+    shot = thumb(palm, waved(24.0, 1.0), waved(24.0, 2.0), still())
+    controls = tuple(
+        replace(c, channels=tuple(bake(channel, shot) for channel in c.channels)) for c in shot.controls
+    )
+    (flag,) = flags(replace(shot, controls=controls), STILL)
+    assert (flag.control, flag.severity) == (shot.controls[3].name, "warn")
+
+
 @pytest.mark.parametrize("fps", FPS)
 @pytest.mark.parametrize("medium", ["keyed", "baked"])
 def test_the_smallest_shift_of_one_side_undoes_twins(fps: float, medium: str) -> None:

@@ -47,8 +47,8 @@ def test_it_follows_its_carrier_later_and_smaller_and_keeps_the_key_it_had(fps: 
     assert flags(result.shot) == []
     changes = differences(shot, result.shot)
     assert {c.control for c in changes} == {"finger 4"}
-    assert all((c.added is not None) == (c.field == "key") for c in changes)
-    assert {c.frame for c in changes if c.added is None} <= {0.0}  # the slope of the key that it had
+    assert all((c.key is not None) == (c.field == "key") for c in changes)
+    assert {c.frame for c in changes if c.key is None} <= {0.0}  # the slope of the key that it had
     own, palm = keys_of(result.shot, "finger 4"), keys_of(shot, "hand")
     assert (own.frames[0], own.values[0, 0]) == (0.0, 4.0)
     finger = ROWS["finger"].response
@@ -110,11 +110,11 @@ def test_a_key_that_was_changed_since_stays(tmp_path: Path) -> None:
     (flag,) = flags(document.shot)
     suggestion, _ = suggested(document, Look(), [flag], asked=(flag.id,))
     made = applied(document, document.sha256, suggestion.changes)
-    fourth = [change for change in suggestion.changes if change.added is not None][3]
-    assert fourth.added is not None
-    added = fourth.added
-    text = json.dumps({"frame": fourth.frame, "value": added[0], "slope": added[1]})
-    other = text.replace(f'"value": {added[0]}', '"value": 11.5')
+    fourth = [change for change in suggestion.changes if change.key is not None][3]
+    assert fourth.key is not None
+    (value,), (slope,) = fourth.key.value, fourth.key.outgoing
+    text = json.dumps({"frame": int(fourth.frame), "value": value, "slope": slope})
+    other = text.replace(f'"value": {value}', '"value": 11.5')
     path.write_bytes(made.data.replace(text.encode(), other.encode()))
     back = applied(read(path), "", suggestion.changes, undo=True)
     assert [why for _, why in back.left] == ["the key has been changed since"]

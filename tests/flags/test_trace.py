@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from refine.flags.check import stage_of
+from refine.flags.excerpt import excerpt
 from refine.flags.flag import Cause, Flag
 from refine.flags.look import Look
 from refine.flags.path import residual
@@ -36,6 +37,15 @@ def test_a_single_cause_has_the_whole_share(control: str, channel: str) -> None:
     shares = trace(stage, TIP, WINDOW, residual)
     assert (shares[0].control, shares[0].channel) == (control, channel)
     assert shares[0].share == pytest.approx(1.0, abs=tol.TRACED)
+
+
+def test_an_excerpt_sees_what_the_whole_stage_sees_there() -> None:
+    stage = stage_of(shaken({("arm", "rotation.z"): 6.0}), Look())
+    near = excerpt(stage, 40, 60)
+    np.testing.assert_array_equal(near.frames, stage.frames[40:61])
+    np.testing.assert_array_equal(near.screen(TIP), stage.screen(TIP)[40:61])
+    np.testing.assert_array_equal(near.counts(TIP), stage.counts(TIP)[40:61])
+    np.testing.assert_array_equal(excerpt(stage, -5, 3).frames, stage.frames[:4])
 
 
 def test_shares_agree_with_setting_each_channel_right() -> None:

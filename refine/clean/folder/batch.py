@@ -14,11 +14,11 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from refine.clean.folder import inputs, journal, lock, schedule
+from refine.clean.folder import inputs, journal, lock
 from refine.clean.folder.inputs import Source
 from refine.clean.folder.journal import Entry
 from refine.clean.folder.progress import Progress, Say
-from refine.clean.folder.work import Cleaner, Failure, Job, Outcome, failed
+from refine.clean.folder.work import Cleaner, Failure, Job, Outcome, failed, here
 from refine.clean.report import page, summary, table
 from refine.clean.report.record import digest, findings_of, plain
 from refine.clean.report.summary import Clip
@@ -117,9 +117,11 @@ def _workers(
         with cluster.connected(request.scheduler, say) as client:
             yield lambda jobs: cluster.shared_out(jobs, client)
     elif request.jobs > 1:
+        from refine.clean.folder import schedule
+
         yield lambda jobs: schedule.in_processes(jobs, request.jobs)
     else:
-        yield schedule.here
+        yield here
 
 
 def _begun(request: Request, sources: Sequence[Source], say: Say, cleaner: Cleaner) -> _Batch:
@@ -203,7 +205,7 @@ class _Batch:
         target = self.request.out / place
         new_folder(target.parent)
         there = journal.sha256(target)
-        if there == hashlib.sha256(data).hexdigest():
+        if there is not None and there == hashlib.sha256(data).hexdigest():
             return  # a run was killed between this file and its line in the journal
         if there is not None and self.request.resume and there not in self.owned[place]:
             replace_file(target, data)  # somebody has worked on it since: theirs stays beside it

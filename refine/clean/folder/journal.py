@@ -11,7 +11,7 @@ import json
 import os
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -88,7 +88,8 @@ def _entry(members: Any) -> Entry | None:
 
 
 def _line(entry: Entry) -> bytes:
-    return json.dumps({**asdict(entry), "findings": plain(entry.findings)}).encode() + b"\n"
+    members = {field.name: getattr(entry, field.name) for field in fields(Entry)}
+    return json.dumps({**members, "findings": plain(entry.findings)}).encode() + b"\n"
 
 
 def begin(folder: Path, entries: Sequence[Entry]) -> None:

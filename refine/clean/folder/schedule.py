@@ -24,11 +24,6 @@ AHEAD = 2  # jobs handed out for each process: one it works on, one that waits, 
 THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 
 
-def here(jobs: Iterator[Job]) -> Generator[Outcome, None, None]:
-    """In this process, one after the other."""
-    yield from map(work, jobs)
-
-
 def in_processes(jobs: Iterator[Job], count: int) -> Generator[Outcome, None, None]:
     """In processes of this machine.
 

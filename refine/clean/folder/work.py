@@ -11,7 +11,7 @@ import hashlib
 import math
 import os
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, Protocol
@@ -111,6 +111,11 @@ def work(job: Job) -> Outcome:
         return failed(job.place, Failure(job.place, f"{type(error).__name__} in {where}: {error}", "", FAULT))
 
 
+def here(jobs: Iterator[Job]) -> Generator[Outcome, None, None]:
+    """The jobs in this process, one after the other."""
+    yield from map(work, jobs)
+
+
 def failed(place: str, failure: Failure) -> Outcome:
     return Outcome(place, "failed", version(), failure=failure)
 
@@ -123,58 +128,57 @@ def _failure(place: str, error: RefineError) -> Failure:
 
 
 def _worked(job: Job) -> Outcome:
-    document = _read(job)
-    result = job.cleaner(document.shot, job.settings)
-    notes = dict.fromkeys((*document.shot.notes, *result.findings.notes))  # what the reader had to say, too
+    shot = _read(job)
+    result = job.cleaner(shot, job.settings)
+    notes = dict.fromkeys((*shot.notes, *result.findings.notes))  # what the reader had to say, too
     findings = replace(result.findings, notes=tuple(notes))
     plain(findings)  # raises for what the report couldn't say
     if findings.set_aside:
         return Outcome(job.place, "set aside", version(), findings=findings)
-    return Outcome(job.place, "cleaned", version(), _files(job, document, result.shot), findings)
+    return Outcome(job.place, "cleaned", version(), _files(job, shot, result.shot), findings)
 
 
-def _read(job: Job) -> Document:
+def _read(job: Job) -> Shot:
     """The clip as `formats.read` reads it from files of these contents."""
     path = Path(Path(job.place).name)
     shot = parsed(job.data, path)
-    side = None if job.side is None else side_path(path)
-    if side is not None and job.side is not None:
-        shot = marks.merged(shot, job.side, side.name)
-    kind = next(kind for ending, kind in ENDINGS.items() if path.name.casefold().endswith(ending))
-    return Document(path, job.data, hashlib.sha256(job.data).hexdigest(), kind, shot, side)
+    return shot if job.side is None else marks.merged(shot, job.side, side_path(path).name)
 
 
-def _files(job: Job, document: Document, after: Shot) -> tuple[tuple[str, bytes], ...]:
+def _files(job: Job, before: Shot, after: Shot) -> tuple[tuple[str, bytes], ...]:
     """The results by their places; the side file first, so that no clip ever stands there without its marks."""
     stem = side_path(Path(job.place)).as_posix().removesuffix(SIDE_ENDING)
     if job.settings.within is not None:  # a shot file holds all of the shot: a side file would say it twice
         data, side, place = write(after, Path(KEYED_ENDING)), None, stem + KEYED_ENDING
     else:
-        data, side = _same_format(document, after, job.side)
+        data, side = _same_format(job, before, after)
         place = job.place
     _prove(Job(place, data, side, job.settings, job.cleaner), after)
     return ((place, data),) if side is None else ((stem + SIDE_ENDING, side), (place, data))
 
 
-def _same_format(document: Document, after: Shot, side: bytes | None) -> tuple[bytes, bytes | None]:
+def _same_format(job: Job, before: Shot, after: Shot) -> tuple[bytes, bytes | None]:
     """The clip in the format that it came in and its side file; what didn't change is the same to the byte if it can.
 
     A side file counts frames, so a clip at another rate gets a new one, without members that mean nothing to us.
     """
-    before = document.shot
+    path, side = Path(Path(job.place).name), job.side
+    kind = next(kind for ending, kind in ENDINGS.items() if path.name.casefold().endswith(ending))
     timed = (before.fps, before.first_frame, before.last_frame) == (
         after.fps,
         after.first_frame,
         after.last_frame,
     )
     new_side = side if side is None or timed else marks.write(after)
-    if document.format == "bvh":
-        data = rows.with_samples(document.data, before, after)
-        return (write(after, document.path) if data is None else data), new_side
+    if kind == "bvh":
+        data = rows.with_samples(job.data, before, after)
+        return (write(after, path) if data is None else data), new_side
     edits = _edits(before, after) if timed else None
     if edits is not None:
+        sha256 = hashlib.sha256(job.data).hexdigest()
+        document = Document(path, job.data, sha256, kind, before, None if side is None else side_path(path))
         return patched(document, _texts(document, edits)), new_side
-    return write(after, document.path), (None if document.format == "shot" else new_side)
+    return write(after, path), (None if kind == "shot" else new_side)
 
 
 def _edits(before: Shot, after: Shot) -> list[tuple[Place, list[float]]] | None:
@@ -215,7 +219,7 @@ def _texts(document: Document, edits: list[tuple[Place, list[float]]]) -> list[t
 
 def _prove(job: Job, after: Shot) -> None:
     """Read the results back; what they say must be the cleaned shot, to the digits that are written."""
-    found = _read(job).shot
+    found = _read(job)
     timing = (found.first_frame - found.last_frame, len(found.controls))
     if timing != (after.first_frame - after.last_frame, len(after.controls)) or not math.isclose(
         found.fps, after.fps, rel_tol=SAME_RATE

@@ -13,14 +13,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.clean.keys.limits import Indices, Limits, Mask
 from refine.shot import Array
 
-Mask = NDArray[np.bool_]
-Indices = NDArray[np.intp]
+Sparse = Any  # a matrix of scipy's, which is loaded where it is made
+T = TypeVar("T", bound=np.generic)
 
 # [judge] what a slope is held to the samples' own by, where hardly any frames lie between keys: a key on each frame
 # leaves slopes to nothing else. One frame between two keys weighs 60,000 times as much.
@@ -35,18 +37,23 @@ class Lanes:
 
     `gram` holds the upper triangle of the D x D forms by which an error e (D,) counts: size^2 = e' G e, in the unit
     of the tolerance. `budget` is how large it may be. `forced` are the frames that keep a key, `corner` those where
-    a key has two slopes.
+    a key has two slopes, `pinned` those where it has the samples' own value and slope, `extreme` those where the
+    motion turns back as far as can be seen, `clear` those where it does so by far. Whatever the other channels make
+    up for, the one that moves the end most, lead[0], is off by 1 / lead[1] at most: its extremes are what is read.
     """
 
     values: Array  # (R, N, D)
     slopes: Array  # (R, N, D) of the samples, a frame
-    gram: Array  # (R, N, D (D + 1) / 2)
+    gram: Array  # (D (D + 1) / 2, R, N)
     budget: Array  # (R, N)
     forced: Mask  # (R, N)
     corner: Mask  # (R, N)
     pinned: Mask  # (R, N)
     extreme: Mask  # (R, N)
-    weight: Array | None = None  # (R N,) of the frames in the fit, all alike without
+    clear: Mask  # (R, N)
+    lead: tuple[Indices, Array]  # (R,) each
+    weight: Array | None = None  # (R, N) of the frames in the fit, all alike without
+    limits: Limits | None = None
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -54,17 +61,19 @@ class Lanes:
 
     def some(self, rows: Indices) -> Lanes:
         """Only these lanes."""
-        weight = None if self.weight is None else self.weight.reshape(self.shape)[rows].ravel()
         return Lanes(
             self.values[rows],
             self.slopes[rows],
-            self.gram[rows],
+            self.gram[:, rows],
             self.budget[rows],
             self.forced[rows],
             self.corner[rows],
             self.pinned[rows],
             self.extreme[rows],
-            weight,
+            self.clear[rows],
+            (self.lead[0][rows], self.lead[1][rows]),
+            None if self.weight is None else self.weight[rows],
+            None if self.limits is None else self.limits.some(rows),
         )
 
 
@@ -75,9 +84,12 @@ class Layout:
     keys: Indices  # (K,) flat positions
     starts: Indices  # (S,) flat positions at which segments start
     left: Indices  # (S,) the key that a segment starts with
-    segment: Indices  # (R N,)
+    counts: Indices  # (S,) its frames: the last frame of a lane belongs to its last segment
     length: Array  # (S,) frames
-    basis: tuple[Array, Array, Array, Array]  # (R N,) of v0, s0, v1, s1
+
+    def spread(self, of_segments: NDArray[T]) -> NDArray[T]:
+        """(R N, ...) for each frame what its segment has (S, ...)."""
+        return np.repeat(of_segments, self.counts, axis=0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +100,8 @@ class Fit:
     values: Array  # (K, D)
     incoming: Array  # (K, D)
     outgoing: Array  # (K, D)
-    error: Array  # (R N,) size of the error over the budget
+    curve: Array  # (R N, D)
+    error: Array  # (R N,) size of the error, or what the leading channel is off, over what either may be
 
     def worst(self) -> Array:
         """(S,) the largest error in each segment, both its ends included, over the budget."""
@@ -98,34 +111,47 @@ class Fit:
 
 def layout(mask: Mask) -> Layout:
     """The segments between the keys of a mask (R, N), whose first and last frames are keys."""
-    lanes, frames = mask.shape
+    frames = mask.shape[1]
     keys = np.flatnonzero(mask)
-    left = np.delete(np.arange(len(keys)), np.cumsum(mask.sum(axis=1)) - 1)
+    left = np.flatnonzero(keys % frames != frames - 1)
     starts = keys[left]
-    length = keys[left + 1] - starts
-    counts = length.copy()
-    counts[np.cumsum(mask.sum(axis=1) - 1) - 1] += 1  # the last frame of a lane belongs to its last segment
-    segment = np.repeat(np.arange(len(left)), counts)
-    h = length.astype(float)
-    u = (np.arange(lanes * frames) - starts[segment]) * (1.0 / h)[segment]
-    return Layout(keys, starts, left, segment, h, _basis(u, h[segment]))
+    after = keys[left + 1]
+    counts = after - starts
+    length = counts.astype(float)
+    counts[after % frames == frames - 1] += 1
+    return Layout(keys, starts, left, counts, length)
 
 
-def _basis(u: Array, length: Array) -> tuple[Array, Array, Array, Array]:
-    """What first value, first slope, last value and last slope of a segment give at u."""
+def _basis(u: Array, length: Array) -> Array:
+    """(N, 4) what first value, first slope, last value and last slope of a segment give at u."""
     rest, squared = 1.0 - u, u * u
-    after = squared * (3.0 - 2.0 * u)
-    return 1.0 - after, u * rest * rest * length, after, -squared * rest * length
+    basis = np.empty((len(u), 4))
+    basis[:, 2] = squared * (3.0 - 2.0 * u)
+    basis[:, 0] = 1.0 - basis[:, 2]
+    basis[:, 1] = u * rest * rest * length
+    basis[:, 3] = -squared * rest * length
+    return basis
 
 
 def fit(lanes: Lanes, mask: Mask) -> Fit:
-    """The values and slopes of least squares for keys on these frames (R, N)."""
+    """The values and slopes of least squares for keys on these frames (R, N), moved where limits would be passed."""
     placed = layout(mask)
-    columns, width = _columns(lanes.corner.ravel()[placed.keys])
-    solved = _solve(lanes, placed, columns, width, lanes.weight)
+    corner = lanes.corner.ravel()[placed.keys]
+    columns, width = _columns(corner)
+    curve = _curve(placed, columns, mask.size)
+    solved = _solve(lanes, placed, curve, columns, width)
+    pinned = np.flatnonzero(lanes.pinned.ravel()[placed.keys])
+    for column, own in zip(columns, (lanes.values, lanes.slopes, lanes.slopes), strict=True):
+        solved[column[pinned]] = own.reshape(mask.size, -1)[placed.keys[pinned]]  # to the last digit
     values, incoming, outgoing = (solved[column] for column in columns)
-    error = _error(lanes, placed, values, incoming, outgoing)
-    return Fit(placed, values, incoming, outgoing, error)
+    if lanes.limits is not None:
+        ends = placed.starts, placed.keys[placed.left + 1]
+        values, incoming, outgoing = lanes.limits.held(
+            ends, placed.left, values, (incoming, outgoing), corner
+        )
+        solved[columns[0]], solved[columns[1]], solved[columns[2]] = values, incoming, outgoing
+    fitted = curve @ solved
+    return Fit(placed, values, incoming, outgoing, fitted, _error(lanes, fitted))
 
 
 def _columns(corner: Mask) -> tuple[tuple[Indices, Indices, Indices], int]:
@@ -134,75 +160,88 @@ def _columns(corner: Mask) -> tuple[tuple[Indices, Indices, Indices], int]:
     return (value, value + 1, value + 1 + corner), 4 if corner.any() else 3
 
 
+def _ends(placed: Layout, columns: tuple[Indices, Indices, Indices]) -> tuple[Indices, ...]:
+    """(S,) columns of first value, first slope, last value and last slope of each segment."""
+    value, incoming, outgoing = columns
+    left = placed.left
+    return value[left], outgoing[left], value[left + 1], incoming[left + 1]
+
+
+def _curve(placed: Layout, columns: tuple[Indices, Indices, Indices], frames: int) -> Sparse:
+    """(R N, unknowns) what each unknown gives on each frame."""
+    from scipy.sparse import csr_array
+
+    u = (np.arange(frames) - placed.spread(placed.starts)) * placed.spread(1.0 / placed.length)
+    basis = _basis(u, placed.spread(placed.length))
+    at = placed.spread(np.stack(_ends(placed, columns), axis=1).astype(np.int32))
+    rows = np.arange(0, 4 * frames + 1, 4, dtype=np.int32)
+    return csr_array((basis.ravel(), at.ravel(), rows), shape=(frames, int(columns[2][-1]) + 1))
+
+
 def _solve(
-    lanes: Lanes, placed: Layout, columns: tuple[Indices, Indices, Indices], width: int, weight: Array | None
+    lanes: Lanes, placed: Layout, curve: Sparse, columns: tuple[Indices, Indices, Indices], width: int
 ) -> Array:
     """(unknowns, D) of the normal equations."""
     from scipy.linalg import solveh_banded
 
-    value, incoming, outgoing = columns
-    left = placed.left
-    at = (value[left], outgoing[left], value[left + 1], incoming[left + 1])
-    count = int(outgoing[-1]) + 1
-    size = lanes.values.shape[2]
-    flat = lanes.values.reshape(-1, size)
-    band, right = np.zeros((width + 1) * count), np.zeros((size, count))
-    # No place occurs twice among those of one pair or one end: each segment has its own.
-    for (i, j), part in zip(PAIRS, _grams(placed, weight), strict=True):
-        band[(width + at[i] - at[j]) * count + at[j]] += part
-    weighted = placed.basis if weight is None else tuple(each * weight for each in placed.basis)
-    for d in range(size):
-        samples = np.ascontiguousarray(flat[:, d])
-        for column, each in zip(at, weighted, strict=True):
-            right[d, column] += np.add.reduceat(each * samples, placed.starts)
-    slopes = lanes.slopes.reshape(-1, size)[placed.keys]
+    at = _ends(placed, columns)
+    count = curve.shape[1]
+    flat = lanes.values.reshape(curve.shape[0], -1)
+    weight = None if lanes.weight is None else lanes.weight.ravel()
+    places = np.concatenate([(width + at[i] - at[j]) * count + at[j] for i, j in PAIRS])
+    sums = np.bincount(places, _grams(placed, curve, weight).ravel(), minlength=(width + 1) * count)
+    band = np.asarray(sums, np.float64)
+    right = curve.T @ (flat if weight is None else flat * weight[:, None])
+    slopes = lanes.slopes.reshape(len(flat), -1)[placed.keys]
     pin = PIN * lanes.pinned.ravel()[placed.keys]
-    right[:, value] += (pin[:, None] * flat[placed.keys]).T
-    band[width * count + value] += pin
-    for column in (incoming, outgoing):
-        right[:, column] += ((HOLD + pin)[:, None] * slopes).T
+    right[columns[0]] += pin[:, None] * flat[placed.keys]
+    band[width * count + columns[0]] += pin
+    for column in columns[1:]:
+        right[column] += (HOLD + pin)[:, None] * slopes
         band[width * count + column] += HOLD + pin
-    return np.asarray(solveh_banded(band.reshape(width + 1, count), right.T, check_finite=False))
+    return np.asarray(solveh_banded(band.reshape(width + 1, count), right, check_finite=False))
 
 
-def _grams(placed: Layout, weight: Array | None) -> list[Array]:
-    """By pair of basis functions the (S,) sums of their products over the frames of each segment.
+def _grams(placed: Layout, curve: Sparse, weight: Array | None) -> Array:
+    """(10, S) by pair of basis functions the sums of their products over the frames of each segment.
 
     Without weights they follow from the segment's length alone. A segment has its first frame and not its last one,
     which is the next one's first; only at the end of a lane it has both.
     """
     if weight is not None:
-        basis = placed.basis
-        return [np.add.reduceat(basis[i] * basis[j] * weight, placed.starts) for i, j in PAIRS]
+        basis = np.ascontiguousarray(curve.data.reshape(-1, 4).T)
+        weighted = basis * weight
+        return np.stack([np.add.reduceat(weighted[i] * basis[j], placed.starts) for i, j in PAIRS])
     lengths, which = np.unique(placed.length, return_inverse=True)
     sums = np.array([_sums(int(length)) for length in lengths])[which]
-    ends = np.append(placed.left[1:] != placed.left[:-1] + 1, True)
+    ends = placed.counts > placed.length
     sums[ends, PAIRS.index((2, 2))] += 1.0  # there the end value is 1, and the rest 0
-    return list(sums.T)
+    return sums.T
 
 
 @lru_cache(maxsize=4096)
 def _sums(length: int) -> tuple[float, ...]:
-    basis = _basis(np.arange(length) / length, np.array(float(length)))
-    return tuple(float(basis[i] @ basis[j]) for i, j in PAIRS)
+    basis = _basis(np.arange(length) / length, np.full(length, float(length)))
+    return tuple(float(basis[:, i] @ basis[:, j]) for i, j in PAIRS)
 
 
-def _error(lanes: Lanes, placed: Layout, values: Array, incoming: Array, outgoing: Array) -> Array:
-    """(R N,) size of the difference to the samples over the budget."""
-    size = lanes.values.shape[2]
-    left = placed.left
-    ends = (values[left], outgoing[left], values[left + 1], incoming[left + 1])
-    flat, gram = lanes.values.reshape(-1, size), lanes.gram.reshape(len(placed.segment), -1)
-    off = []
-    for d in range(size):
-        curve = placed.basis[0] * ends[0][:, d][placed.segment]
-        for basis, end in zip(placed.basis[1:], ends[1:], strict=True):
-            curve += basis * end[:, d][placed.segment]
-        off.append(flat[:, d] - curve)
-    square = np.zeros(len(flat))
-    for column, (i, j) in enumerate(triangle(size)):
-        square += (1.0 if i == j else 2.0) * gram[:, column] * off[i] * off[j]
-    return np.asarray(np.sqrt(np.maximum(square, 0.0)) / lanes.budget.ravel())
+def _error(lanes: Lanes, curve: Array) -> Array:
+    """(R N,) size of the difference to the samples, or what the leading channel is off, over what either may be."""
+    off = np.ascontiguousarray((lanes.values.reshape(curve.shape) - curve).T)
+    error = np.sqrt(sized(lanes.gram.reshape(-1, len(curve)), off)) / lanes.budget.ravel()
+    channel, scale = lanes.lead
+    lead = off.reshape(-1, *lanes.shape)[channel, np.arange(len(channel))]
+    return np.maximum(error, np.abs(lead * scale[:, None]).ravel())
+
+
+def sized(gram: Array, error: Array) -> Array:
+    """(...) squares of the sizes of errors (D, ...) by their forms (D (D + 1) / 2, ...)."""
+    square = np.zeros(error.shape[1:])
+    for form, (i, j) in zip(gram, triangle(len(error)), strict=True):
+        part = form * error[i]
+        part *= error[j]
+        square += part if i == j else 2.0 * part
+    return np.maximum(square, 0.0)
 
 
 def triangle(size: int) -> list[tuple[int, int]]:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
-from refine.clean.keys.fit import Fit, Indices, Lanes, Mask, triangle
+from refine.clean.keys.closed import around
+from refine.clean.keys.fit import Fit, Lanes, sized, triangle
+from refine.clean.keys.limits import Indices, Limits, Mask
 from refine.clean.keys.measure import Carried, Measure, carried, form
 from refine.clean.settings import Amount
 from refine.rig import positions
@@ -16,12 +19,13 @@ from refine.shot import QUATERNION, Array, Channel, Control, Shot, make_keys
 # [judge] all.
 STILL = 1e-9  # of its size: a channel that moves less is constant
 CONTEXT = 2  # frames to each side that a slope looks at
-SHARE = 1.5  # of what is allowed at the ends of a chain, over the root of its number of controls
+SHARE = 1.9  # of what is allowed at the ends of a chain, over the root of its number of controls
 MOST_SHARE = 0.98
 BREAK = 5.0  # times as large as beside it a second difference is where the motion breaks
 BESIDE = (2, 6)  # frames: how near "beside" begins and how far it goes
-
-PROMINENT = 20.0  # budgets: how far the motion goes back on both sides of an extreme
+# Times what is allowed at the joint's end that the motion goes back on both sides of an extreme: from SEEN on it gets a
+# key, from CLEAR on it keeps it even where a key could be saved. CLEAR = 1 gives all of them one for 7 % more keys.
+SEEN, CLEAR = 1.0, 10.0
 
 Names = Mapping[int, tuple[str, ...]]
 
@@ -83,16 +87,22 @@ def groups(
         {max(size, 3) for size in sizes.values()}
     ):  # one or two channels are filled up to three
         members = tuple(i for i in names if max(sizes[i], 3) == size)
-        tables = [_samples(m, shot.controls[i], names[i], size) for i in members]
+        tables = [_samples(m, shot, i, names[i], size) for i in members]
         forms = [_form(m, sums, i, names[i], within, size) for i in members]
         budget = [np.full(len(m.posed.frames), shares[i] * within.value) for i in members]
         values, slopes = (np.stack([table[k] for table in tables]) for k in (0, 1))
         touched = np.stack([forced[i] for i in members])
         none = np.zeros(touched.shape, np.bool_)
         pinned = _ends(m, shot, touched)
-        lanes = Lanes(values, slopes, np.stack(forms), np.stack(budget), touched, none, pinned, none)
+        gram = np.ascontiguousarray(np.moveaxis(np.stack(forms), 2, 0))
+        lead = leading(values, gram, within.value)
+        lanes = Lanes(values, slopes, gram, np.stack(budget), touched, none, pinned, none, none, lead)
         breaks = corners(lanes)
-        lanes = replace(lanes, corner=breaks, forced=touched | breaks, extreme=extremes(lanes))
+        seen, clear = extremes(lanes)
+        lanes = replace(lanes, corner=breaks, forced=touched | breaks, extreme=seen, clear=clear)
+        if any(each.limits is not None for i in members for each in shot.controls[i].channels):
+            bounds = [_limits(shot.controls[i], names[i], values[r]) for r, i in enumerate(members)]
+            lanes = replace(lanes, limits=Limits(*map(np.stack, zip(*bounds, strict=True))))
         found.append(Group(members, tuple(names[i] for i in members), lanes))
     return found
 
@@ -104,25 +114,44 @@ def _width(control: Control, name: str) -> int:
     return int(channel.samples.shape[1])
 
 
-def _samples(m: Measure, control: Control, names: tuple[str, ...], size: int) -> tuple[Array, Array]:
+def _samples(m: Measure, shot: Shot, i: int, names: tuple[str, ...], size: int) -> tuple[Array, Array]:
     """(N, size) samples and slopes of a control in the window; at its ends the slopes look beyond it."""
+    count, first = len(m.posed.frames), round(m.posed.frames[0]) - m.first_frame
     columns = []
     for name in names:
-        channel = control.channel(name)
+        channel = shot.controls[i].channel(name)
         assert channel is not None
         assert channel.samples is not None
-        columns.append(channel.samples)
+        columns.append(around(name, channel.samples, CONTEXT) if _goes_round(shot) else channel.samples)
     whole = np.concatenate(columns, axis=1)
-    first = round(m.posed.frames[0]) - m.first_frame
-    low, high = max(first - CONTEXT, 0), min(first + len(m.posed.frames) + CONTEXT, len(whole))
+    first += CONTEXT * _goes_round(shot)
+    low, high = max(first - CONTEXT, 0), min(first + count + CONTEXT, len(whole))
     part = whole[low:high]
     slopes = np.gradient(part, axis=0) if len(part) > 1 else np.zeros(part.shape)
     if len(part) > 2 * CONTEXT:  # of a parabola through five frames
         slopes[2:-2] = (2 * (part[4:] - part[:-4]) + part[3:-1] - part[1:-3]) / 10.0
-    inside = slice(first - low, first - low + len(m.posed.frames))
-    values, given = np.zeros((len(m.posed.frames), size)), np.zeros((len(m.posed.frames), size))
+    inside = slice(first - low, first - low + count)
+    values, given = np.zeros((count, size)), np.zeros((count, size))
     values[:, : part.shape[1]], given[:, : part.shape[1]] = part[inside], slopes[inside]
     return values, given
+
+
+def _goes_round(shot: Shot) -> bool:
+    """Whether there are frames enough beyond the ends of a loop (which is closed)."""
+    return shot.loop and shot.last_frame - shot.first_frame > CONTEXT
+
+
+def _limits(control: Control, names: tuple[str, ...], values: Array) -> tuple[Array, Array]:
+    """(N, D) how low and how high a control's channels may go: to their limits, or to samples (N, D) beyond them."""
+    low, high = np.full(values.shape, -np.inf), np.full(values.shape, np.inf)
+    for name in names:
+        channel = control.channel(name)
+        assert channel is not None
+        if channel.limits is not None:
+            columns = _columns(channel, names)
+            low[:, columns] = np.minimum(values[:, columns], channel.limits.lower)
+            high[:, columns] = np.maximum(values[:, columns], channel.limits.upper)
+    return low, high
 
 
 def _form(m: Measure, sums: Carried, i: int, names: tuple[str, ...], within: Amount, size: int) -> Array:
@@ -173,10 +202,10 @@ def _forced(m: Measure, names: Names, touchdowns: Mapping[str, Sequence[int]]) -
 
 
 def _ends(m: Measure, shot: Shot, like: Mask) -> Mask:
-    """True on the window's first and last frame where it isn't the shot's: there windows meet."""
+    """True on the window's first and last frame where windows, or the ends of a loop, meet."""
     pinned = np.zeros(like.shape, np.bool_)
-    pinned[:, 0] = round(m.posed.frames[0]) > shot.first_frame
-    pinned[:, -1] = round(m.posed.frames[-1]) < shot.last_frame
+    pinned[:, 0] = shot.loop or round(m.posed.frames[0]) > shot.first_frame
+    pinned[:, -1] = shot.loop or round(m.posed.frames[-1]) < shot.last_frame
     return pinned
 
 
@@ -190,10 +219,8 @@ def corners(lanes: Lanes) -> Mask:
     if lanes.shape[1] < 2 * far + 3:
         return found
     bend = np.diff(lanes.values, 2, axis=1)  # of the frames 1 .. N - 2
-    square = np.zeros(bend.shape[:2])
-    for column, (i, j) in enumerate(triangle(bend.shape[2])):
-        square += (1.0 if i == j else 2.0) * lanes.gram[:, 1:-1, column] * bend[:, :, i] * bend[:, :, j]
-    size = np.sqrt(np.maximum(square, 0.0)) / lanes.budget[:, 1:-1]
+    square = sized(lanes.gram[:, :, 1:-1], np.moveaxis(bend, 2, 0))
+    size = np.sqrt(square) / lanes.budget[:, 1:-1]
     middle = size[:, far:-far]
     shifts = [k for k in range(-far, far + 1) if abs(k) >= near]
     beside = np.max([size[:, far + k : size.shape[1] - far + k] for k in shifts], axis=0)
@@ -202,17 +229,25 @@ def corners(lanes: Lanes) -> Mask:
     return found
 
 
-def extremes(lanes: Lanes) -> Mask:
-    """(R, N) where the channel that moves most turns back by many times the budget."""
-    found = np.zeros(lanes.shape, np.bool_)
-    size = lanes.values.shape[2]
+def leading(values: Array, gram: Array, within: float) -> tuple[Indices, Array]:
+    """(R,) each: the channel that moves most at the joint's end, and its unit there over what is allowed."""
+    size = values.shape[2]
     own = [triangle(size).index((d, d)) for d in range(size)]
-    scale = np.sqrt(lanes.gram[:, :, own].mean(axis=1))[:, None, :] / lanes.budget.mean(axis=1)[:, None, None]
-    swing = lanes.values * scale
-    main = np.argmax(np.ptp(swing, axis=1), axis=1)
-    for r, d in enumerate(main.tolist()):
-        found[r, turns(swing[r, :, d], PROMINENT)] = True
-    return found
+    scale = np.sqrt(gram[own].mean(axis=2)).T / within
+    most = np.argmax(np.ptp(values, axis=1) * scale, axis=1)
+    return most, scale[np.arange(len(most)), most]
+
+
+def extremes(lanes: Lanes) -> tuple[Mask, Mask]:
+    """(R, N) where the leading channel turns back so far that it can be seen, and where it does so by far."""
+    seen, clear = np.zeros(lanes.shape, np.bool_), np.zeros(lanes.shape, np.bool_)
+    for r, (d, scale) in enumerate(zip(*lanes.lead, strict=True)):
+        path = lanes.values[r, :, d] * scale
+        found = turns(path, SEEN)
+        seen[r, found] = True
+        few = np.array([0, *found, len(path) - 1])
+        clear[r, few[turns(path[few], CLEAR)]] = True  # what turns back farther is among those
+    return seen, clear
 
 
 def turns(path: Array, least: float) -> list[int]:
@@ -248,56 +283,63 @@ def pieces_of(group: Group, mask: Mask, fitted: Fit, first: float) -> dict[int, 
     ends = np.cumsum(mask.sum(axis=1))
     keys = fitted.layout.keys
     at: Indices = keys % mask.shape[1]
-    values, incoming, outgoing = _joining(group.lanes, keys, fitted)
     found = {}
     for r, i in enumerate(group.controls):
         part = slice(ends[r - 1] if r else 0, ends[r])
-        arrays = (values[part], incoming[part], outgoing[part])
+        arrays = (fitted.values[part], fitted.incoming[part], fitted.outgoing[part])
         found[i] = Piece(group.names[r], first + at[part].astype(float), *arrays)
     return found
 
 
-def _joining(lanes: Lanes, keys: Indices, fitted: Fit) -> tuple[Array, Array, Array]:
-    """Values and slopes of the keys; where windows meet the samples' own to the last digit, so that they join."""
-    size = lanes.values.shape[2]
-    pinned = lanes.pinned.ravel()[keys][:, None]
-    own, slopes = lanes.values.reshape(-1, size)[keys], lanes.slopes.reshape(-1, size)[keys]
-    return (
-        np.where(pinned, own, fitted.values),
-        np.where(pinned, slopes, fitted.incoming),
-        np.where(pinned, slopes, fitted.outgoing),
+def keyed(shot: Shot, windows: Sequence[Mapping[int, Piece]]) -> Shot:
+    """The shot with the keys of all its windows instead of samples, and one key where a channel is constant."""
+    return _with_channels(
+        shot, lambda i, channel: _keyed(channel, [w[i] for w in windows if i in w], shot.first_frame)
     )
 
 
-def keyed(shot: Shot, windows: Sequence[Mapping[int, Piece]]) -> Shot:
-    """The shot with the keys of all its windows instead of samples, and one key where a channel is constant."""
-    controls = []
-    for i, control in enumerate(shot.controls):
-        parts = [window[i] for window in windows if i in window]
-        channels = tuple(
-            _keyed(channel, parts, shot.first_frame) if channel.baked else channel
-            for channel in control.channels
-        )
-        controls.append(replace(control, channels=channels))
+def baked(shot: Shot, curves: Mapping[int, tuple[tuple[str, ...], Array]]) -> Shot:
+    """The shot with other samples: by control the names of its channels and (N, D) what stands in their columns."""
+
+    def channel(i: int, old: Channel) -> Channel:
+        if i not in curves or old.name not in curves[i][0]:
+            return old
+        names, curve = curves[i]
+        return replace(old, samples=curve[:, _columns(old, names)])
+
+    return _with_channels(shot, channel)
+
+
+def _with_channels(shot: Shot, new: Callable[[int, Channel], Channel]) -> Shot:
+    """The shot with its baked channels replaced, given the position of their control."""
+    controls = [
+        replace(c, channels=tuple(new(i, each) if each.baked else each for each in c.channels))
+        for i, c in enumerate(shot.controls)
+    ]
     return replace(shot, controls=tuple(controls))
+
+
+def _columns(channel: Channel, names: Sequence[str]) -> slice:
+    """Where the components of a channel stand: every channel has one, but a quaternion has four."""
+    assert channel.samples is not None
+    before = names[: names.index(channel.name)]
+    first = len(before) + 3 * (QUATERNION in before)
+    return slice(first, first + channel.samples.shape[1])
 
 
 def _keyed(channel: Channel, parts: Sequence[Piece], first_frame: int) -> Channel:
     assert channel.samples is not None
-    size = channel.samples.shape[1]
     if not parts or channel.name not in parts[0].names:
-        middle = channel.samples[:1]
-        return Channel(
-            channel.name, make_keys([float(first_frame)], middle, np.zeros((1, size))), None, channel.limits
-        )
-    names = parts[0].names
-    first = names.index(channel.name)  # every channel before it has one component but a quaternion
-    first += 3 * sum(name == QUATERNION for name in names[:first])
-    columns = slice(first, first + size)
+        flat = make_keys([float(first_frame)], channel.samples[:1], np.zeros((1, channel.samples.shape[1])))
+        return Channel(channel.name, flat, None, channel.limits)
+    columns = _columns(channel, parts[0].names)
     frames = np.concatenate([part.frames[k > 0 :] for k, part in enumerate(parts)])
-    values, outgoing = (
+    values, incoming, outgoing = (
         np.concatenate([getattr(part, what)[k > 0 :, columns] for k, part in enumerate(parts)])
-        for what in ("values", "outgoing")
+        for what in ("values", "incoming", "outgoing")
     )
-    incoming = np.concatenate([part.incoming[k > 0 :, columns] for k, part in enumerate(parts)])
+    joint = 0
+    for before, after in pairwise(parts):
+        joint += len(before.frames) - 1
+        outgoing[joint] = after.outgoing[0, columns]  # a limit may have turned it
     return Channel(channel.name, make_keys(frames, values, incoming, outgoing), None, channel.limits)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from refine.clean.keys.fit import triangle
+from refine.clean.keys.limits import Indices
 from refine.clean.settings import Amount
 from refine.curve import sample
 from refine.limbs.limb import limbs, metres_per_unit
@@ -47,6 +48,13 @@ class Measure:
     view: View | None  # on the frames of the pose
     places: tuple[tuple[Array, ...], ...]  # (N, 3) by control of its marked points
 
+    def at(self, rows: Indices) -> Measure:
+        """Only on these of its frames."""
+        posed = Pose(self.posed.frames[rows], self.posed.linear[:, rows], self.posed.origin[:, rows])
+        seen = None if self.view is None else seen_at(self.view, rows)
+        places = tuple(tuple(place[rows] for place in own) for own in self.places)
+        return replace(self, posed=posed, view=seen, places=places)
+
 
 def millimetres(shot: Shot) -> float:
     """mm a shot unit: by the file, else by the leg of the figure, taken for an adult's."""
@@ -67,11 +75,15 @@ def measured(
     cut = shot if whole else _part(shot, a, b)
     posed = pose(cut, cut.frames)
     if view is not None:
-        rows = slice(a, b + 1)
-        view = replace(view, axes=view.axes[rows], place=view.place[rows], focal=view.focal[rows])
+        view = seen_at(view, np.arange(a, b + 1))
     elif within.unit == "px":
         view = view_of(shot, posed)
     return Measure(cut, posed, shot.first_frame, within.unit, per_unit, view, _places(cut, posed))
+
+
+def seen_at(view: View, rows: Indices) -> View:
+    """The view on these of its frames."""
+    return replace(view, axes=view.axes[rows], place=view.place[rows], focal=view.focal[rows])
 
 
 def _places(shot: Shot, posed: Pose) -> tuple[tuple[Array, ...], ...]:

@@ -4,48 +4,56 @@ The error of a cubic segment grows with the fourth power of its length. So (erro
 a segment is worth; keys spread evenly over the sum of that are about as few as can be (de Boor's equidistribution,
 A Practical Guide to Splines, 1978, ch. XII). What is left to gain then is tried: one key fewer in a window of a few
 segments, the rest of it spread anew. All lanes, and windows that don't touch, are tried in one solve.
+
+An animator reads a curve by its extremes. So at first each that can be seen has a key, between which the rest is
+spread; a key may be saved at the price of one only where the motion doesn't turn back by far.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 
-from refine.clean.keys.fit import Fit, Indices, Lanes, Mask, fit, layout
+from refine.clean.keys.fit import Fit, Lanes, fit, layout
+from refine.clean.keys.limits import Indices, Mask
 from refine.shot import Array
 
 # [judge] all.
-ROUNDS = 4  # of spreading all keys anew
+ROUNDS = 3  # of spreading all keys anew
 LEAST_WORTH = 0.25  # of a segment: one whose error is 0 by chance isn't worth nothing
 WINDOWS = (
-    6,
-    4,
+    3,
     2,
-)  # segments of the windows in which one less is tried: more gain 1 to 3 % in thrice the time
+)  # segments of the windows in which one less is tried: (5, 3, 2) gains 1 % in half as much time again
 GUARD = 2  # segments between two windows, on which each is judged as well: farther the fit hardly changes
 MOVES = 8  # rounds in which keys are moved, then added; then segments are split
 SPLITS = 40  # rounds of splitting; a key on each frame is reached long before
-PULL = 0.33  # of a segment's length: how far an extreme draws a key, at the price of 2 to 3 % more keys
+PULL = 0.33  # of a segment's length: how far an extreme draws a key
 
 
 def placed(lanes: Lanes, first: Mask) -> tuple[Mask, Fit]:
     """The frames (R, N) of few keys whose error is within the budget everywhere, from any first ones."""
-    fixed = kept(lanes)
-    mask = first | fixed
+    mask = first | kept(lanes)
     for _ in range(ROUNDS):
-        mask = _spread(lanes, mask, fit(lanes, mask), fixed)
+        mask = _spread(lanes, mask, fit(lanes, mask), kept(lanes))
     mask, found = repaired(lanes, mask)
     for width in WINDOWS:
         mask, found = thinned(lanes, mask, found, width)
     return repaired(lanes, mask)  # afresh: the last fit was partly a guess
 
 
-def kept(lanes: Lanes) -> Mask:
+def held(lanes: Lanes) -> Mask:
     """Frames that have a key in any case: the first, the last, contacts and corners."""
     fixed = lanes.forced | lanes.pinned
     fixed[:, [0, -1]] = True
     return fixed
+
+
+def kept(lanes: Lanes) -> Mask:
+    """Frames whose keys aren't moved: those and extremes."""
+    return held(lanes) | lanes.extreme
 
 
 # --- spreading ---------------------------------------------------------------------------------------------
@@ -90,7 +98,7 @@ def _pulled(at: Indices, extremes: Indices, reach: Array) -> Indices:
 
 
 def _density(found: Fit) -> Array:
-    return (worth(found) / found.layout.length)[found.layout.segment]
+    return found.layout.spread(worth(found) / found.layout.length)
 
 
 def _spread(lanes: Lanes, mask: Mask, found: Fit, fixed: Mask) -> Mask:
@@ -105,32 +113,55 @@ def _spread(lanes: Lanes, mask: Mask, found: Fit, fixed: Mask) -> Mask:
     return respaced(lanes, mask, (first, last, np.minimum(count, last - first)), density)
 
 
-def repaired(lanes: Lanes, mask: Mask, found: Fit | None = None) -> tuple[Mask, Fit]:
+def repaired(lanes: Lanes, mask: Mask) -> tuple[Mask, Fit]:
     """No segment over the budget: keys near those that are moved towards them, then added, then segments split."""
-    fixed = kept(lanes)
-    for turn in range(MOVES + SPLITS):
-        found = fit(lanes, mask) if found is None else found
-        worst = found.worst()
-        bad = worst > 1
-        if not bad.any():
-            return mask, found
-        keys, left = found.layout.keys, found.layout.left
-        if turn < MOVES:
-            a, b = _around(bad, keys[left], fixed)
-            total = np.concatenate([[0.0], np.cumsum(worth(found))])
-            more = b - a + 1 + (turn >= MOVES // 2)
-            count = np.maximum(np.ceil(total[b + 1] - total[a] - 0.5).astype(np.intp), more)
-            density = _density(found)
-        else:
-            a = b = np.flatnonzero(_divisible(bad, found.layout.length))
-            count = np.maximum(np.ceil(worst[a] ** 0.25 - 0.25), 2).astype(np.intp)
-            density = np.ones(mask.size)
-        first, last = keys[left[a]], keys[left[b] + 1]
-        if np.all(last - first == 1):
+    rows, part, found = np.arange(len(mask)), lanes, fit(lanes, mask)
+    tried = [(rows, mask, found)]
+    for turn in range(MOVES + SPLITS + 1):
+        bad = np.flatnonzero(found.error.reshape(mask.shape).max(axis=1) > 1)
+        if not len(bad):
             break
-        blocks = first, last, np.minimum(count, last - first)
-        mask, found = respaced(lanes, mask, blocks, density, PULL if turn < MOVES else 0.0), None
-    return _filled(lanes, mask, fit(lanes, mask))
+        # The last resort is a key on each frame: there the curve runs through the samples.
+        mask = _less_bad(part, mask, found, turn) if turn < MOVES + SPLITS else np.ones_like(mask)
+        mask, rows = mask[bad], rows[bad]  # lanes don't touch: those within their budgets stay as they are
+        part = part.some(bad) if len(bad) < len(part.values) else part
+        found = fit(part, mask)
+        tried.append((rows, mask, found))
+    return _joined(lanes, tried) if len(tried) > 1 else (mask, found)
+
+
+def _joined(lanes: Lanes, tried: Sequence[tuple[Indices, Mask, Fit]]) -> tuple[Mask, Fit]:
+    """Each lane as it was fitted last; lanes come by their rows."""
+    whole, error = np.empty(lanes.shape, np.bool_), np.empty(lanes.shape)
+    curve, keys = np.empty(lanes.values.shape), np.empty((3, *lanes.values.shape))
+    for rows, mask, found in tried:
+        whole[rows], error[rows] = mask, found.error.reshape(mask.shape)
+        curve[rows] = found.curve.reshape(len(rows), *curve.shape[1:])
+        at = np.nonzero(mask)
+        keys[:, rows[at[0]], at[1]] = found.values, found.incoming, found.outgoing
+    values, incoming, outgoing = keys[:, whole]
+    flat = curve.reshape(whole.size, -1)
+    return whole, Fit(layout(whole), values, incoming, outgoing, flat, error.ravel())
+
+
+def _less_bad(lanes: Lanes, mask: Mask, found: Fit, turn: int) -> Mask:
+    """Keys moved towards segments over the budget in early turns, such segments split in later ones."""
+    worst = found.worst()
+    bad = worst > 1
+    keys, left = found.layout.keys, found.layout.left
+    if turn < MOVES:
+        a, b = _around(bad, keys[left], kept(lanes))
+        total = np.concatenate([[0.0], np.cumsum(worth(found))])
+        more = b - a + 1 + (turn >= MOVES // 2)
+        count = np.maximum(np.ceil(total[b + 1] - total[a] - 0.5).astype(np.intp), more)
+        density = _density(found)
+    else:
+        a = b = np.flatnonzero(_divisible(bad, found.layout.length))
+        count = np.maximum(np.ceil(worst[a] ** 0.25 - 0.25), 2).astype(np.intp)
+        density = np.ones(mask.size)
+    first, last = keys[left[a]], keys[left[b] + 1]
+    blocks = first, last, np.minimum(count, last - first)
+    return respaced(lanes, mask, blocks, density, PULL if turn < MOVES else 0.0)
 
 
 def _around(bad: Mask, starts: Indices, fixed: Mask) -> tuple[Indices, Indices]:
@@ -155,19 +186,12 @@ def _divisible(bad: Mask, length: Array) -> Mask:
     return wide
 
 
-def _filled(lanes: Lanes, mask: Mask, found: Fit) -> tuple[Mask, Fit]:
-    """A key on each frame wherever the lane is over its budget: there the curve runs through the samples."""
-    bad = np.any(found.error.reshape(mask.shape) > 1, axis=1)
-    mask = mask | bad[:, None]
-    return mask, fit(lanes, mask)
-
-
 # --- trying ------------------------------------------------------------------------------------------------
 
 
 def thinned(lanes: Lanes, mask: Mask, found: Fit, width: int) -> tuple[Mask, Fit]:
-    """One segment fewer in each window of `width` segments where the budget allows it."""
-    fixed = kept(lanes).ravel()
+    """One segment fewer in each window of `width` segments where the budget allows it; only clear extremes stay."""
+    fixed = (held(lanes) | lanes.clear).ravel()
     for offset in range(width + GUARD):
         first, last = _windows(mask, found, fixed, width, offset)
         if not len(first):

@@ -14,9 +14,11 @@ from types import MappingProxyType
 
 import numpy as np
 
-from refine.clean.keys.fit import Lanes, Mask
-from refine.clean.keys.lanes import Group, Piece, groups, keyed, moving, pieces_of
-from refine.clean.keys.measure import Measure, deviations, measured, millimetres
+from refine.clean.keys.closed import closed
+from refine.clean.keys.fit import Fit, Lanes, sized
+from refine.clean.keys.lanes import Group, Piece, baked, groups, keyed, moving, pieces_of
+from refine.clean.keys.limits import Indices, Mask
+from refine.clean.keys.measure import Measure, deviations, measured, millimetres, seen_at
 from refine.clean.keys.place import placed, repaired
 from refine.clean.settings import Amount
 from refine.errors import InputError
@@ -27,32 +29,44 @@ from refine.view import View
 # [judge] all.
 WINDOW = 1536  # frames that are worked at once: what stays in memory and in the processor's cache
 GRID = 0.1  # s between the first keys, from which the rest follows
-ROUNDS = 10  # of tightening before whole controls keep a key on every frame
-BLAMED = 0.6  # of the largest error at a place: who errs as much there gets less
+ROUNDS = 16  # of tightening before whole controls keep a key on every frame
+BLAMED = 0.9  # of the largest error at a place: who errs as much there gets less
 TIGHTEST, LOOSEST = 0.25, 0.92  # of its error, that one round leaves
 LEAST = 1e-6  # of what is allowed: no budget gets smaller
 ROOM = 0.99  # of what is allowed, which a tightening aims at
+SAME = 1e-3  # of what is allowed: a curve that moves less isn't measured again before the end
 HEAVIEST = 9.0  # times as heavy a frame counts in the fit when its budget is small
 
 Touchdowns = Mapping[str, Sequence[int]]
 NONE: Touchdowns = MappingProxyType({})
-NOTHING = np.empty((0, 0))
+
+
+@dataclass(frozen=True, eq=False)
+class Part:
+    """The keys of a group's lanes: which frames have one, what they give on each frame, how far that is off."""
+
+    group: Group
+    mask: Mask  # (R, N)
+    curve: Array  # (R, N, D)
+    error: Array  # (R, N) in the unit of the tolerance
+    pieces: Mapping[int, Piece]  # by control
 
 
 @dataclass(frozen=True, eq=False)
 class Reduction:
-    """The keys of a window: by group which frames have one and how far each lane is off, by control the keys."""
+    """The keys of a window."""
 
     measure: Measure
-    groups: tuple[Group, ...]
-    masks: tuple[Mask, ...]  # (R, N) each
-    errors: tuple[Array, ...]  # (R, N) each, in the unit of the tolerance
-    pieces: Mapping[int, Piece]
+    parts: tuple[Part, ...]
     off: Array  # (P, N) of each joint's end, in the unit of the tolerance
 
     @property
     def largest(self) -> float:
         return float(self.off.max(initial=0.0))
+
+    @property
+    def pieces(self) -> dict[int, Piece]:
+        return {i: piece for part in self.parts for i, piece in part.pieces.items()}
 
 
 def reduced(shot: Shot, within: Amount, touchdowns: Touchdowns = NONE, view: View | None = None) -> Shot:
@@ -71,56 +85,83 @@ def reductions(
     shot: Shot, within: Amount, touchdowns: Touchdowns = NONE, view: View | None = None
 ) -> Iterator[Reduction]:
     """The shot window by window. The last frame of one is the first of the next: a key keeps the motion there."""
-    per_unit, names = millimetres(shot), moving(shot)
-    last = shot.last_frame - shot.first_frame
+    per_unit = millimetres(shot)
+    if shot.loop:
+        shot = closed(shot)
+        view = None if view is None else seen_at(view, np.append(np.arange(len(view.focal)), 0))
+    names, last = moving(shot), shot.last_frame - shot.first_frame
     ends = np.rint(np.linspace(0, last, max(round(last / WINDOW), 1) + 1)).astype(int).tolist()
     for a, b in pairwise(ends):
         m = measured(shot, (a, b), within, view, per_unit)
-        yield _reduction(m, tuple(groups(m, shot, names, within, touchdowns)), within)
+        yield _reduction(m, groups(m, shot, names, within, touchdowns), within)
 
 
 # --- one window --------------------------------------------------------------------------------------------
 
 
-def _reduction(m: Measure, found: tuple[Group, ...], within: Amount) -> Reduction:
-    """Keys within the budgets, which are tightened until all joints' ends are within what is allowed."""
-    count = [group.lanes.shape for group in found]
-    result = Reduction(
-        m, found, tuple(np.zeros(n, np.bool_) for n in count), tuple(map(np.zeros, count)), {}, NOTHING
-    )
-    most = ROUNDS + sum(len(group.controls) for group in found)
-    for turn in range(most + 1):
-        result = _keyed(result, found, first=turn == 0)
-        off, owners, pivots = deviations(m, keyed(m.shot, [result.pieces]))
-        result = replace(result, off=off)
+def _reduction(m: Measure, found: Sequence[Group], within: Amount) -> Reduction:
+    """Keys within the budgets, which are tightened until all joints' ends are within what is allowed.
+
+    On the way only frames on which something moved are measured again; at last all are, by the very keys.
+    """
+    first, fps = float(m.posed.frames[0]), m.shot.fps
+    parts = tuple(_part(group, placed(group.lanes, even(group.lanes, fps)), first) for group in found)
+    off, owners, pivots = deviations(m, _baked(m, parts))
+    above = [_above(m, group, owners, pivots) for group in found]
+    for turn in range(ROUNDS + sum(len(group.controls) for group in found)):
+        if off.max(initial=0.0) <= within.value:
+            off, _, _ = deviations(m, keyed(m.shot, [Reduction(m, parts, off).pieces]))
+        result = Reduction(m, parts, off)
         if result.largest <= within.value:
             return result
-        above = [_above(m, group, owners, pivots) for group in found]
-        found = _filled(result, above, within) if turn >= ROUNDS else _tightened(result, above, within)
+        tighter = _filled(result, above, within) if turn >= ROUNDS else _tightened(result, above, within)
+        parts = tuple(_again(part, group, first) for part, group in zip(parts, tighter, strict=True))
+        rows = _moved(result.parts, parts, within)
+        off = off.copy()
+        off[:, rows] = deviations(m.at(rows), _baked(m, parts))[0]
     raise InputError("within", f"{within}", f"at least {result.largest:g} {within.unit} here")
 
 
-def _keyed(before: Reduction, found: tuple[Group, ...], first: bool) -> Reduction:
+def _part(group: Group, fitted: tuple[Mask, Fit], first: float) -> Part:
+    """The keys of all lanes of a group; `first` is the window's first frame."""
+    mask, found = fitted
+    curve = found.curve.reshape(group.lanes.values.shape)
+    error = np.sqrt(sized(group.lanes.gram, np.moveaxis(group.lanes.values - curve, 2, 0)))
+    return Part(group, mask, curve, error, pieces_of(group, mask, found, first))
+
+
+def _again(old: Part, group: Group, first: float) -> Part:
     """The lanes of which the budget or the forced keys changed keyed anew, from the keys that they have."""
-    masks, errors, pieces = [], [], dict(before.pieces)
-    for old, new, mask, error in zip(before.groups, found, before.masks, before.errors, strict=True):
-        differs = (old.lanes.budget != new.lanes.budget) | (old.lanes.forced != new.lanes.forced)
-        rows = np.flatnonzero(np.any(differs, axis=1) | first)
-        if len(rows):
-            part = new.some(rows)
-            have = mask[rows] | part.lanes.forced
-            again, fitted = (
-                placed(part.lanes, even(part.lanes, before.measure.shot.fps))
-                if first
-                else repaired(part.lanes, have)
-            )
-            mask, error = mask.copy(), error.copy()
-            mask[rows] = again
-            error[rows] = fitted.error.reshape(again.shape) * part.lanes.budget
-            pieces |= pieces_of(part, again, fitted, float(before.measure.posed.frames[0]))
-        masks.append(mask)
-        errors.append(error)
-    return replace(before, groups=found, masks=tuple(masks), errors=tuple(errors), pieces=pieces)
+    was, now = old.group.lanes, group.lanes
+    rows = np.flatnonzero(np.any((was.budget != now.budget) | (was.forced != now.forced), axis=1))
+    if not len(rows):
+        return replace(old, group=group)
+    few = group.some(rows)
+    new = _part(few, repaired(few.lanes, old.mask[rows] | few.lanes.forced), first)
+    mask, curve, error = old.mask.copy(), old.curve.copy(), old.error.copy()
+    mask[rows], curve[rows], error[rows] = new.mask, new.curve, new.error
+    return Part(group, mask, curve, error, {**old.pieces, **new.pieces})
+
+
+def _baked(m: Measure, parts: Sequence[Part]) -> Shot:
+    """The shot with what the keys give on each frame as samples."""
+    return baked(
+        m.shot,
+        {
+            i: (part.group.names[r], part.curve[r])
+            for part in parts
+            for r, i in enumerate(part.group.controls)
+        },
+    )
+
+
+def _moved(before: Sequence[Part], after: Sequence[Part], within: Amount) -> Indices:
+    """Frames on which a lane gives anything else than before."""
+    moved = np.zeros(before[0].mask.shape[1], np.bool_)
+    for old, new in zip(before, after, strict=True):
+        change = np.moveaxis(new.curve - old.curve, 2, 0)
+        moved |= np.any(sized(new.group.lanes.gram, change) > (SAME * within.value) ** 2, axis=0)
+    return np.flatnonzero(moved)
 
 
 def even(lanes: Lanes, fps: float) -> Mask:
@@ -147,26 +188,26 @@ def _above(m: Measure, group: Group, owners: Sequence[int], pivots: Sequence[boo
 
 def _tightened(result: Reduction, above: Sequence[Mask], within: Amount) -> tuple[Group, ...]:
     """Smaller budgets, on the frames where a point is too far off, for the lanes that err most there."""
-    budgets = [group.lanes.budget.copy() for group in result.groups]
+    budgets = [part.group.lanes.budget.copy() for part in result.parts]
     for p in np.flatnonzero((result.off > within.value).any(axis=1)):
         frames = np.flatnonzero(result.off[p] > within.value)
-        parts = [error[rows[:, p]][:, frames] for error, rows in zip(result.errors, above, strict=True)]
-        top = np.max([part.max(axis=0, initial=0.0) for part in parts], axis=0)
-        blamed = [part >= BLAMED * top for part in parts]
-        total = np.sum([(part * yes).sum(axis=0) for part, yes in zip(parts, blamed, strict=True)], axis=0)
+        errors = [part.error[rows[:, p]][:, frames] for part, rows in zip(result.parts, above, strict=True)]
+        top = np.max([error.max(axis=0, initial=0.0) for error in errors], axis=0)
+        blamed = [error >= BLAMED * top for error in errors]
+        total = np.sum([(error * yes).sum(axis=0) for error, yes in zip(errors, blamed, strict=True)], axis=0)
         excess = result.off[p, frames] - ROOM * within.value
         left = np.clip(1.0 - excess / np.maximum(total, 1e-300), TIGHTEST, LOOSEST)
-        for budget, rows, part, yes in zip(budgets, above, parts, blamed, strict=True):
+        for budget, rows, error, yes in zip(budgets, above, errors, blamed, strict=True):
             at = np.ix_(np.flatnonzero(rows[:, p]), frames)
-            less = np.maximum(part * left, LEAST * within.value)
+            less = np.maximum(error * left, LEAST * within.value)
             budget[at] = np.where(yes, np.minimum(budget[at], less), budget[at])
-    return tuple(_with_budget(group, budget) for group, budget in zip(result.groups, budgets, strict=True))
+    return tuple(_with_budget(part.group, budget) for part, budget in zip(result.parts, budgets, strict=True))
 
 
 def _with_budget(group: Group, budget: Array) -> Group:
     """The group with this budget (R, N); where it is small the fit takes more care."""
     usual = budget.max(axis=1, keepdims=True)
-    weight = np.minimum(np.square(usual / budget), HEAVIEST).ravel()
+    weight = np.minimum(np.square(usual / budget), HEAVIEST)
     return replace(group, lanes=replace(group.lanes, budget=budget, weight=weight))
 
 
@@ -174,8 +215,8 @@ def _filled(result: Reduction, above: Sequence[Mask], within: Amount) -> tuple[G
     """A key on every frame for the lanes of the points that are still too far off."""
     points = (result.off > within.value).any(axis=1)
     found = []
-    for group, rows in zip(result.groups, above, strict=True):
+    for part, rows in zip(result.parts, above, strict=True):
         guilty = np.asarray(np.any(rows[:, points], axis=1, keepdims=True))
-        forced = group.lanes.forced | guilty
-        found.append(replace(group, lanes=replace(group.lanes, forced=forced)))
+        forced = part.group.lanes.forced | guilty
+        found.append(replace(part.group, lanes=replace(part.group.lanes, forced=forced)))
     return tuple(found)

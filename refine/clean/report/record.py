@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from dataclasses import asdict, fields
 from functools import cache
 from importlib import metadata
@@ -19,9 +20,16 @@ _SPANS = ("filled", "left", "wraps", "spikes")
 
 def plain(findings: Findings) -> Json:
     """The findings as JSON has them; ValueError for a number that isn't finite, which JSON can't say."""
-    document = {name: _plain(value) for name, value in asdict(findings).items()}
-    json.dumps(document, allow_nan=False)
-    return document
+    members = {field.name: getattr(findings, field.name) for field in fields(Findings)}
+    spans = {name: [_plain_span(span) for span in members.pop(name)] for name in _SPANS}  # thousands
+    moves = [asdict(moved) for moved in members.pop("largest")]
+    found = {**spans, "largest": _plain(moves), **{name: _plain(value) for name, value in members.items()}}
+    return {field.name: found[field.name] for field in fields(Findings)}
+
+
+def _plain_span(span: Span) -> Json:
+    first, last = span.frames
+    return {"control": span.control, "frames": [int(first), int(last)]}
 
 
 def _plain(value: Any) -> Any:
@@ -32,6 +40,8 @@ def _plain(value: Any) -> Any:
     if value is None or isinstance(value, str):
         return value
     number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{number} isn't a number that JSON has")
     return (
         int(value) if isinstance(value, int) or hasattr(value, "bit_count") else float(f"{number:.{DIGITS}g}")
     )

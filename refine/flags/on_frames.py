@@ -1,0 +1,250 @@
+"""Mends of keys that stand between frames: of several within half a frame one is left, and one off its frame is put on.
+
+What is left stands on a whole frame, at the value that the curve has there: that frame shows what it showed. Off-frame
+keys take the slope of the curve on the side that they move into, so that side stays exactly as it was (a part of a
+cubic is a cubic); else slopes are those by which the curve differs least from what it was, by least squares. A corner
+has a slope for each side. What a whole frame shows may move by no more than a key may be off: more is for a person.
+A slope by the shot's rule comes next, for where the fitted one would break the habit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from refine.curve import INCOMING, OUTGOING, evaluate, sample, sample_matrix, unknowns, with_unknowns
+from refine.errors import NoSolution
+from refine.flags.flag import Flag
+from refine.flags.stage import Stage
+from refine.habit import contexts
+from refine.key_rows import key_at, only, with_keys
+from refine.measure import most_moved
+from refine.pinned import pinned_keys
+from refine.shot import Array, Channel, Keys, Segment, Shot
+
+DOUBLED, OFF = "doubled key", "off-frame key"
+APART = 1.0  # frames: keys within one mean one pose, over more they were set on parts of frames on purpose
+UNSEEN = 0.01  # [judge] of its range, that a channel which moves nothing on screen may change by
+DUST = 1e-6  # of a slope, that a fit is no better known than
+FINE = 4  # samples a frame on which curves are compared
+
+
+def channel_of(stage: Stage, flag: Flag) -> Channel:
+    """The keyed channel that a flag is about."""
+    channel = None if flag.channel is None else stage.control(flag.control).channel(flag.channel)
+    assert channel is not None
+    assert channel.keys is not None
+    return channel
+
+
+def moved(stage: Stage, name: str, old: Channel, new: Channel) -> tuple[float, str]:
+    """How far what whole frames show moves, in px and of what a key may be off, and in words."""
+    frames = stage.shot.frames
+    apart = sample(new, stage.shot, frames) - sample(old, stage.shot, frames)
+    most = float(np.linalg.norm(apart, axis=1).max())
+    pixels = most_moved(stage.shot, stage.posed, stage.view, name, old.name)[1]
+    if pixels > 0:
+        return most * pixels / stage.thresholds["moved key"].warn, f"{most * pixels:.1f} px"
+    span = float(np.ptp(sample(old, stage.shot, frames), axis=0).max())
+    return most / max(UNSEEN * span, 1e-12), f"{most:.3g} {old.unit}".rstrip()
+
+
+def _unmoved(stage: Stage, flag: Flag, channel: Channel, tried: Sequence[Keys]) -> tuple[list[Shot], str]:
+    """The shots with those keys by which nothing moves too far, in their order, and how far the last one moves it."""
+    found, words = [], ""
+    for keys in tried:
+        after = replace(channel, keys=keys)
+        ratio, words = moved(stage, flag.control, channel, after)
+        if ratio <= 1:
+            found.append(stage.shot.with_channel(flag.control, after))
+    return found, words
+
+
+def ruled(stage: Stage, flag: Flag, keys: Keys, k: int, nearest: bool = False) -> Keys:
+    """The keys of a flag's channel, the k-th with the slope of a rule; a corner as it is.
+
+    The rule is the one that the habit follows most, or the one whose slope is `nearest` to what the key has.
+    """
+    assert flag.channel is not None
+    if keys.corner[k] or len(keys) < 3:
+        return keys
+    slopes = stage.book.rules(keys).slopes(keys.values)[:, k]
+    habit = stage.book.habit(flag.control, flag.channel)
+    rule = habit.rule(int(contexts(keys.values)[k]))
+    if nearest:
+        rule = int(np.argmin(np.linalg.norm(slopes - keys.outgoing[k], axis=1)))
+    incoming, outgoing = keys.incoming.copy(), keys.outgoing.copy()
+    incoming[k] = outgoing[k] = slopes[rule]
+    return keys.changed(incoming=incoming, outgoing=outgoing)
+
+
+# --- one key of several ------------------------------------------------------------------------------------
+
+
+def single(stage: Stage, flag: Flag) -> Iterator[Shot]:
+    """The shot with one key where several stand within half a frame. NoSolution where they may be meant."""
+    channel = channel_of(stage, flag)
+    keys = channel.keys
+    assert keys is not None
+    first, last = _together(keys, flag.cause.frames, stage.thresholds[DOUBLED].warn)
+    if (
+        first == last
+        or pinned_keys(stage.locks.pins, flag.control, channel.name, keys)[first : last + 1].any()
+    ):
+        return
+    a, b = keys.frames[[first, last]].tolist()
+    if b - a >= APART:
+        raise NoSolution(f"keys stand on parts of frames from {a:g} to {b:g}: that may be meant")
+    frame = _common_frame(keys.frames[first : last + 1], stage.thresholds[DOUBLED]["off"])
+    _check_room(stage, np.delete(keys.frames, np.arange(first, last + 1)), frame, a, b)
+    fitted, bent = (_merged(keys, first, last, frame, corner) for corner in (False, True))
+    found, words = _unmoved(stage, flag, channel, [fitted, ruled(stage, flag, fitted, first, nearest=True)])
+    if not found:
+        found, words = _unmoved(stage, flag, channel, [bent])
+    if not found:
+        raise NoSolution(
+            f"one key for those from {a:g} to {b:g} would move it by {words}: a step may be meant"
+        )
+    yield from found
+
+
+def _together(keys: Keys, frames: tuple[float, ...], near: float) -> tuple[int, int]:
+    """First and last of the keys of which each is so near to the next, around some frames."""
+    inside = np.flatnonzero((keys.frames >= min(frames) - 1e-6) & (keys.frames <= max(frames) + 1e-6))
+    if not len(inside):
+        return 0, 0
+    first, last = int(inside[0]), int(inside[-1])
+    while first > 0 and keys.frames[first] - keys.frames[first - 1] <= near:
+        first -= 1
+    while last + 1 < len(keys) and keys.frames[last + 1] - keys.frames[last] <= near:
+        last += 1
+    return first, last
+
+
+def _common_frame(frames: Array, off: float) -> float:
+    """The whole frame on which one of the keys stands, else the one nearest to their middle."""
+    whole = np.rint(frames)
+    on = np.flatnonzero(np.abs(frames - whole) <= off)
+    return float(whole[on[0]]) if len(on) else float(np.rint((frames[0] + frames[-1]) / 2))
+
+
+def _check_room(stage: Stage, others: Array, frame: float, low: float, high: float) -> None:
+    """NoSolution where a key stands near a whole frame, or between it and where the key or keys stand now."""
+    least, most = min(low, frame), max(high, frame)
+    near = stage.thresholds[DOUBLED].warn
+    taken = others[(others >= least - near) & (others <= most + near)]
+    taken = taken[(np.abs(taken - frame) <= near) | ((taken > least) & (taken < most))]
+    if len(taken):
+        raise NoSolution(f"frame {frame:g} is taken: a key stands at {taken[0]:g}")
+
+
+def _merged(keys: Keys, first: int, last: int, frame: float, corner: bool) -> Keys:
+    """The keys with one in place of some, which comes as the first came and goes as the last goes."""
+    a, b = key_at(keys, first), key_at(keys, last)
+    bent = corner or bool(keys.corner[first : last + 1].any())
+    value = tuple(_on_curve(keys, frame).tolist())
+    row = replace(b, value=value, incoming=a.incoming, incoming_reach=a.incoming_reach, corner=bent)
+    if not bent:  # start from the slope of the key on the frame: what fits already stays as it is written
+        on = keys.index(frame)
+        slope = (b if on is None else key_at(keys, on)).outgoing
+        row = replace(row, incoming=slope, outgoing=slope)
+    gone = np.isin(np.arange(len(keys)), np.arange(first, last + 1))
+    merged = with_keys(only(keys, ~gone), [frame], [row])
+    left = _between(keys, first - 1, first, high=frame)
+    right = _between(keys, last, last + 1, low=frame)
+    if not bent:
+        return _fitted(keys, merged, first, np.concatenate([left, right]), (INCOMING, OUTGOING))
+    merged = _fitted(keys, merged, first, left, (INCOMING,))
+    return _fitted(keys, merged, first, right, (OUTGOING,))
+
+
+# --- one key off its frame ---------------------------------------------------------------------------------
+
+
+def snapped(stage: Stage, flag: Flag) -> Iterator[Shot]:
+    """The shot with a key moved along its curve to the nearest whole frame. NoSolution where that isn't possible."""
+    channel = channel_of(stage, flag)
+    keys = channel.keys
+    assert keys is not None
+    k = keys.index(flag.cause.frames[0])
+    if k is None or pinned_keys(stage.locks.pins, flag.control, channel.name, keys)[k]:
+        return
+    frame = _own_frame(keys, k)
+    here = float(keys.frames[k])
+    _check_room(stage, np.delete(keys.frames, k), frame, here, here)
+    after = _shifted(keys, k, frame)
+    tried = [after, *(() if keys.corner[k] else _others(stage, flag, keys, after, k))]
+    found, words = _unmoved(stage, flag, channel, tried)
+    if not found:
+        raise NoSolution(f"no key on frame {frame:g} keeps the curve: it would move by {words}")
+    yield from found
+
+
+def _others(stage: Stage, flag: Flag, old: Keys, new: Keys, k: int) -> list[Keys]:
+    """The moved key with the slope of the rule that is nearest, and with the one that misses both sides alike."""
+    return [ruled(stage, flag, new, k, nearest=True), _levelled(old, new, k)]
+
+
+def _own_frame(keys: Keys, k: int) -> float:
+    """The nearest whole frame; beside a held segment the one on which the step, or the held value, shows first."""
+    beside = keys.segment[max(k - 1, 0) : k + (k + 1 < len(keys))]
+    frame = float(keys.frames[k])
+    return float(np.ceil(frame) if (beside == Segment.HOLD).any() else np.rint(frame))
+
+
+def _shifted(keys: Keys, k: int, frame: float) -> Keys:
+    frames, values = keys.frames.copy(), keys.values.copy()
+    left, right = _between(keys, k - 1, k, high=frame), _between(keys, k, k + 1, low=frame)
+    values[k] = _on_curve(keys, frame)
+    kept, other = (left, right) if frame < frames[k] else (right, left)
+    frames[k] = frame
+    new = keys.changed(frames=frames, values=values)
+    if keys.corner[k]:
+        return _fitted(keys, _fitted(keys, new, k, left, (INCOMING,)), k, right, (OUTGOING,))
+    return _fitted(keys, new, k, kept if len(kept) else other, (INCOMING, OUTGOING))
+
+
+def _levelled(old: Keys, new: Keys, k: int) -> Keys:
+    """The moved key with the slope that misses the curve equally little on both of its sides."""
+    both = _between(old, k - 1, k, high=new.frames[k]), _between(old, k, k + 1, low=new.frames[k])
+    return _fitted(old, new, k, np.concatenate(both), (INCOMING, OUTGOING))
+
+
+# --- fitting -----------------------------------------------------------------------------------------------
+
+
+def _on_curve(keys: Keys, frame: float) -> Array:
+    """(D,) what the curve has on a frame; a quaternion of unit length."""
+    value: Array = evaluate(keys, np.array([frame]))[0]
+    return value if len(value) == 1 else np.asarray(value / np.linalg.norm(value))
+
+
+def _between(keys: Keys, a: int, b: int, low: float = -np.inf, high: float = np.inf) -> Array:
+    """Frames of the curve from key a to key b, cut to some; none where that is no curve."""
+    if a < 0 or b >= len(keys) or keys.segment[a] != Segment.CURVE:
+        return np.zeros(0)
+    low, high = max(float(keys.frames[a]), low), min(float(keys.frames[b]), high)
+    return np.linspace(low, high, FINE * max(int(np.ceil(high - low)), 2) + 1) if low < high else np.zeros(0)
+
+
+def _fitted(old: Keys, new: Keys, k: int, at: Array, sides: tuple[int, ...]) -> Keys:
+    """The new keys, the k-th with that slope (one on all `sides`) by which they differ least from the old at frames."""
+    if not len(at):
+        return new
+    basis = np.zeros((3 * len(new), 1))
+    basis[[3 * k + side for side in sides]] = 1.0
+    column = (sample_matrix(new, at) @ basis)[:, 0]
+    size = float(column @ column)
+    if size <= 1e-18:
+        return new
+    start = unknowns(new)
+    start[[3 * k + side for side in sides]] = new.outgoing[k] if OUTGOING in sides else new.incoming[k]
+    by = column @ (evaluate(old, at) - sample_matrix(new, at) @ start) / size
+    if np.all(np.abs(by) <= DUST * np.abs(start[3 * k + sides[0]])):
+        by = np.zeros_like(by)
+    return with_unknowns(new, start + basis * by)
+
+
+TRIES: dict[str, Callable[[Stage, Flag], Iterator[Shot]]] = {DOUBLED: single, OFF: snapped}
