@@ -4,12 +4,9 @@ from __future__ import annotations
 
 from constraints.bounds import Bounds
 from constraints.contact import Contact
-from constraints.even_spacing import EvenSpacing
 from constraints.extension import Extension
-from constraints.few_edits import FewEdits
 from constraints.overshoot import Overshoot
 from constraints.pins import Pins
-from constraints.seam import Seam
 from constraints.slope_habit import SlopeHabit
 from constraints.smooth_motion import SmoothMotion
 from constraints.stay_close import StayClose
@@ -17,12 +14,9 @@ from constraints.stay_close import StayClose
 CATALOG = {
     "bounds": Bounds,
     "contact": Contact,
-    "even_spacing": EvenSpacing,
     "extension": Extension,
-    "few_edits": FewEdits,
     "overshoot": Overshoot,
     "pins": Pins,
-    "seam": Seam,
     "slope_habit": SlopeHabit,
     "smooth_motion": SmoothMotion,
     "stay_close": StayClose,

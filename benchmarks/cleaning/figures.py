@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from benchmarks.cleaning.smoothness import log_dimensionless_jerk
 from benchmarks.cleaning.standing import Standing, standing
 from benchmarks.corpus import figure_points
 from refine.limbs.planted import speed
-from refine.measure_smooth import log_dimensionless_jerk
 from refine.pose import Pose, pose, world_point
 from refine.shot import Array, Shot
 

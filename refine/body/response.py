@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from math import acos, cos, exp, log, pi, sin, sqrt
+from math import acos, exp, log, pi, sin, sqrt
 
 import numpy as np
 
@@ -55,11 +55,6 @@ class Response:
     def peak_time(self) -> float:
         """From the arrival to the peak: acos(zeta) / wd."""
         return acos(self.zeta) / self.wd
-
-    @property
-    def swing_ratio(self) -> float:
-        """Each swing over the one before, exp(-pi zeta / sqrt(1 - zeta^2)); also the overshoot after a step."""
-        return exp(-pi * self.zeta / sqrt(1 - self.zeta**2))
 
     @property
     def step_peak_time(self) -> float:
@@ -130,8 +125,8 @@ def _driven(response: Response, seconds: float) -> float:
 def _settled(response: Response, share: float) -> float:
     if response.zeta == 0:
         return float("inf")
-    # Peaks stand at tp + k pi / wd and fall by the swing ratio: the last one above decides.
-    # Under a heavy load the ratio itself rounds to 1: its logarithm doesn't.
+    # Peaks stand at tp + k pi / wd and fall by exp(-pi zeta / sqrt(1 - zeta^2)): the last one above decides.
+    # Under a heavy load that rounds to 1: its logarithm doesn't.
     fall = pi * response.zeta / sqrt(1 - response.zeta**2)
     k = max(int(np.floor(-log(share) / fall)), 0)
     low = response.peak_time + k * pi / response.wd
@@ -146,17 +141,6 @@ def _settled(response: Response, share: float) -> float:
 
 
 _HALVINGS = 50  # of an interval, to its last bits
-
-
-def eased_residue(hz: float, seconds: float) -> float:
-    """Swing that a minimum-jerk drive of `seconds` leaves in an undamped part, as a share of the move.
-
-    |M(pi fn T)|, M(u) = 15 [(3 - u^2) sin u - 3 u cos u] / u^5, the transform of the drive's speed.
-    """
-    u = pi * hz * seconds
-    if u < 1e-2:  # the closed form loses its digits there; its series is 1 - u^2 / 14 ...
-        return 1 - u**2 / 14
-    return abs(15 * ((3 - u**2) * sin(u) - 3 * u * cos(u)) / u**5)
 
 
 def driven_overshoot(response: Response, seconds: float) -> float:

@@ -7,7 +7,6 @@ import pytest
 
 from constraints.bounds import Bounds
 from constraints.pins import Pins
-from constraints.seam import Seam
 from constraints.smooth_motion import SmoothMotion
 from constraints.stay_close import StayClose
 from constraints.terms import Constraint, Motion
@@ -43,18 +42,6 @@ def test_pins(motion: Motion) -> None:
 
 def test_pins_outside_the_frames_make_no_rows() -> None:
     assert Pins(CHANNEL, np.array([-1.0, 60.0]), "pin").terms(BAKED).rows == ()
-
-
-@pytest.mark.parametrize("motion", [BAKED, KEYED], ids=["baked", "keyed"])
-def test_seam_keeps_value_and_slope_at_both_ends(motion: Motion) -> None:
-    ends = np.array([0, 1, -2, -1])
-    assert moved(motion, solved(motion, Seam(CHANNEL))[1])[ends].max() <= ROW
-    assert moved(motion, solved(motion)[1])[ends].min() > 1e3 * ROW
-
-
-def test_seam_of_one_and_two_frames() -> None:
-    assert [len(r.frames) for r in Seam(CHANNEL).terms(Baked(np.zeros(1))).rows] == [1]
-    assert [len(r.frames) for r in Seam(CHANNEL).terms(Baked(np.zeros(2))).rows] == [2, 1]
 
 
 def test_bounds_of_values() -> None:

@@ -8,7 +8,6 @@ import pytest
 from constraints.affine import Affine, difference
 from constraints.bounds import Bounds
 from constraints.pins import Pins
-from constraints.seam import Seam
 from constraints.smooth_motion import SmoothMotion
 from constraints.stay_close import StayClose
 from constraints.terms import Array, Penalty, Rows, Terms
@@ -59,13 +58,6 @@ def test_pinned_samples_are_fixed_exactly_in_the_bands() -> None:
     d = difference(3, 80).dense()
     h, g = np.eye(80) + 30 * d.T @ d, 30 * d.T @ d @ motion.y
     np.testing.assert_allclose(found.x[free], np.linalg.solve(h[np.ix_(free, free)], -g[free]), atol=ROW)
-
-
-def test_a_seam_of_a_baked_channel_stays_banded() -> None:
-    """A value and a difference at an end fix two samples: the rows are folded in one after the other."""
-    motion = Baked(wave(50))
-    pull = [StayClose(1.0), SmoothMotion("channel", 30.0, channel=CHANNEL)]
-    assert solve(build(motion, [*pull, Seam(CHANNEL)])).backend == "banded"
 
 
 @pytest.mark.parametrize("weight", [1.0, 1e3])
