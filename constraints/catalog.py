@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from constraints.bounds import Bounds
 from constraints.contact import Contact
+from constraints.even_spacing import EvenSpacing
 from constraints.extension import Extension
 from constraints.overshoot import Overshoot
 from constraints.pins import Pins
@@ -14,6 +15,7 @@ from constraints.stay_close import StayClose
 CATALOG = {
     "bounds": Bounds,
     "contact": Contact,
+    "even_spacing": EvenSpacing,
     "extension": Extension,
     "overshoot": Overshoot,
     "pins": Pins,
