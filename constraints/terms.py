@@ -54,31 +54,18 @@ class Rows:
 class Penalty:
     """A charge on r = over(x) - target, summed over the rows with `weight` (m,).
 
-    squares: sum w r^2.  l1: sum w |r|.  huber: sum w h(r), h(r) = r^2 if |r| <= knee else 2 knee |r| -
-    knee^2. groups: sum over consecutive blocks of `group` rows of w[first] * ||r_block||_2 (group L1: few
-    blocks change).
+    squares: sum w r^2.  l1: sum w |r|.
     """
 
     source: str
     over: Affine
     target: Array
     weight: Array
-    form: Literal["squares", "l1", "huber", "groups"] = "squares"
-    knee: float = 1.0
-    group: int = 1
+    form: Literal["squares", "l1"] = "squares"
 
     def cost(self, x: Array) -> float:
         r = self.over(x) - self.target
-        if self.form == "squares":
-            return float(np.sum(self.weight * r * r))
-        if self.form == "l1":
-            return float(self.weight @ np.abs(r))
-        if self.form == "huber":
-            size = np.abs(r)
-            small = size <= self.knee
-            return float(self.weight @ np.where(small, r * r, 2 * self.knee * size - self.knee**2))
-        blocks = np.linalg.norm(r.reshape(-1, self.group), axis=1)
-        return float(self.weight[:: self.group] @ blocks)
+        return float(self.weight @ (r * r if self.form == "squares" else np.abs(r)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import numpy as np
 from refine.errors import InputError
 from refine.flags import (
     attachments,
+    bending,
     body,
     contacts,
     coverage,
@@ -52,7 +53,7 @@ FAMILIES = (
     coverage,
     loops,
 )
-MENDERS = (*FAMILIES, drift, falling, limits, seeding)
+MENDERS = (*FAMILIES, bending, drift, falling, limits, seeding)
 Mend = Callable[[Stage, Flag], Shot | None]
 MENDS: dict[str, Mend] = {
     fault: mend for family in MENDERS for fault, mend in getattr(family, "MENDS", {}).items()

@@ -15,23 +15,17 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from refine.curve import sample_matrix
 from refine.flags import flight
 from refine.flags.flag import Flag
 from refine.flags.flight import FAULT, Figure
-from refine.flags.retime import followed
+from refine.flags.led import led
 from refine.flags.stage import Stage, runs
 from refine.flags.translated import in_translations, translations
 from refine.limbs.limb import GRAVITY
-from refine.pinned import concerning, pinned_keys, within
-from refine.shot import Array, Channel, Keys, Shot, frozen
+from refine.shot import Array, Shot
 
 SLACK = 0.5  # of the thresholds, that a mend may leave [judge]
-RIDGE = 1e-3  # weight of leaving a key's numbers alone, against a frame's place
-STILL = 1e-9  # m: no move
-BESIDE = 2  # keys before and after a flight whose slopes still follow: farther a natural spline hands on 0.27^3 of it
 
 
 def parabolic(stage: Stage, flag: Flag) -> Iterator[Shot]:
@@ -82,65 +76,12 @@ def _moved(stage: Stage, figure: Figure, by: Array, at: tuple[int, int]) -> Shot
             asked = in_translations(stage, name, by, at[0])
             shot = stage.shot
             for channel, wanted in zip(channels, asked.T, strict=True):
-                new = channel if np.abs(wanted).max() < STILL else _led(stage, name, channel, wanted, at)
-                if new is None or not within(channel, new):
+                new = led(stage, name, channel, wanted, at[0])
+                if new is None:
                     return None
                 shot = shot.with_channel(name, new)
             return shot
     return None
-
-
-def _led(stage: Stage, name: str, channel: Channel, wanted: Array, at: tuple[int, int]) -> Channel | None:
-    frames = stage.frames[at[0] : at[1] + 1]
-    if channel.samples is not None:
-        held = [pin.frames for pin in concerning(stage.locks.pins, name, channel.name)]
-        moved = frames[np.abs(wanted) > STILL]
-        if any(np.any((moved > a - 1) & (moved < b + 1)) for a, b in held):
-            return None
-        samples = channel.samples.copy()
-        samples[frames.astype(np.intp) - stage.shot.first_frame, 0] += wanted
-        return replace(channel, samples=frozen(samples))
-    assert channel.keys is not None
-    if np.any(
-        pinned_keys(stage.locks.pins, name, channel.name, channel.keys) & _leading(channel.keys, frames)
-    ):
-        return None
-    return replace(channel, keys=_fitted(channel.keys, frames, wanted))
-
-
-def _leading(keys: Keys, frames: Array) -> NDArray[np.bool_]:
-    """(K,) keys of a flight: those inside it, and the ones that begin and end it."""
-    first = int(np.searchsorted(keys.frames, frames[0], "right")) - 1
-    last = int(np.searchsorted(keys.frames, frames[-1]))
-    k = np.arange(len(keys))
-    return np.asarray((k >= first) & (k <= last))
-
-
-def _fitted(keys: Keys, frames: Array, wanted: Array) -> Keys:
-    """The keys with values inside the flight changed so as to move by `wanted`, slopes following.
-
-    A slope that followed a rule goes on following it; the others of the flight are fitted with the values.
-    """
-    dense = sample_matrix(keys, frames).dense()
-    leading = np.flatnonzero(_leading(keys, frames)).tolist()
-    inside = [k for k in leading if frames[0] < keys.frames[k] < frames[-1]]
-    by_rule, follows = followed(keys)
-    by_rule[: max(leading[0] - BESIDE, 0)] = by_rule[leading[-1] + BESIDE + 1 :] = 0.0
-    bent = [k for k in leading if not follows[k] and not keys.corner[k]]
-    slopes = dense[:, 1::3] + dense[:, 2::3]
-    columns = [dense[:, 3 * k] + slopes @ by_rule[:, k] for k in inside] + [slopes[:, k] for k in bent]
-    if not columns:
-        return keys
-    matrix = np.stack(columns, axis=1)
-    ridge = RIDGE * np.diag(np.maximum(np.linalg.norm(matrix, axis=0), STILL))
-    x = np.linalg.lstsq(np.vstack([matrix, ridge]), np.append(wanted, np.zeros(len(columns))), rcond=None)[0]
-    values, into, out = keys.values.copy(), keys.incoming.copy(), keys.outgoing.copy()
-    values[inside, 0] += x[: len(inside)]
-    turned = by_rule[:, inside] @ x[: len(inside)]
-    turned[bent] += x[len(inside) :]
-    into[:, 0] += turned
-    out[:, 0] += turned
-    return keys.changed(values=values, incoming=into, outgoing=out)
 
 
 TRIES: dict[str, Callable[[Stage, Flag], Iterator[Shot]]] = {FAULT: parabolic}

@@ -18,16 +18,12 @@ from refine.flags.stage import Stage, runs
 from refine.flags.standing import standing
 from refine.flags.translated import in_translations, translations
 from refine.limbs.limb import Limb, bend_vector, extension, joints
-from refine.limbs.planting import Shift, shifted
 from refine.pinned import pinned_keys
 from refine.pose import Point
 from refine.shot import SCALES, TRANSLATIONS, Array, Channel, Control, Shot, frozen
 from refine.view import project
 
-SOFT = 0.97  # [judge] of a limb's length from which a mend eases it, ...
-FULL = 0.99  # ... and which it doesn't pass
 ALONE = 0.8  # [judge] how suddenly a pop comes and goes over the fastest turn of the joint beside it
-PLANTED_EPS = 0.002  # m: how near the mend keeps the ankle to its eased path
 APART = 6  # [judge] steps within which straight stretches of a limb are one straightening
 SMEAR = 2  # frames: a bone that is longer for no more than that is smeared on purpose
 
@@ -196,44 +192,6 @@ def _keys_in(control: Control, frames: tuple[int, int]) -> tuple[float, ...]:
     return tuple(every[first : last + 1].tolist())
 
 
-def eased(extended: Array) -> Array:
-    """Extensions eased from SOFT on towards FULL, which they never reach: slope 1 at SOFT, never falling."""
-    room = FULL - SOFT
-    beyond = np.maximum(extended - SOFT, 0.0)
-    return np.where(extended > SOFT, SOFT + room * (1.0 - np.exp(-beyond / room)), extended)
-
-
-def mend_pop(stage: Stage, flag: Flag) -> Shot | None:
-    """The end of a limb eased towards its start where the limb is nearly straight; not while it is planted."""
-    limb = next((each for each in standing(stage).limbs if each.lower == flag.control), None)
-    if limb is None or _planted_there(stage, limb, flag.frames):
-        return None
-    extended = extension(stage.shot, stage.posed, limb)
-    hit = np.flatnonzero((stage.frames >= flag.frames[0]) & (stage.frames <= flag.frames[1]))
-    stretch = next(((a, b) for a, b in runs(extended > SOFT) if a <= hit[-1] and hit[0] <= b), None)
-    if stretch is None:
-        return None
-    a, b = stretch
-    hip, _, ankle = joints(stage.shot, stage.posed, limb)
-    by = (eased(extended) / extended - 1.0)[:, None] * (ankle - hip)
-    part = slice(a, b + 1)
-    shift = Shift(stage.frames[part], by[part], np.ones(b - a + 1))
-    eps = PLANTED_EPS / standing(stage).scale
-    after = shifted(stage.shot, limb, limb.end, shift, stage.locks, eps)
-    if after is None:
-        return None
-    then = replace(stage, shot=after)
-    left = [amount for at, amount, _ in pops(then, limb) if a - 2 <= at <= b + 2]
-    return None if left else after
-
-
-def _planted_there(stage: Stage, limb: Limb, frames: tuple[int, int]) -> bool:
-    return any(
-        contact.limb == limb and contact.frames[0] <= frames[1] and frames[0] <= contact.frames[-1]
-        for contact in standing(stage).contacts
-    )
-
-
 # --- bone lengths ------------------------------------------------------------------------------------------
 
 
@@ -356,6 +314,5 @@ def _put_back(stage: Stage, name: str, channel: Channel, by: Array, frames: Arra
 
 
 MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {
-    "straight limb pop": mend_pop,
     "changed bone length": mend_length,
 }

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import numpy as np
+
 from refine.changes import differences, made
 from refine.errors import NoSolution
 from refine.flags.check import ASKED, MENDS, TRIES, at_least, check, stage_of
@@ -158,6 +160,7 @@ def _looked_at(
     """The stage after a mend, its flags, and why it isn't accepted; feet that it took along are planted again."""
     after = stage_of(tried, look)
     found = check(after)
+    now = [*now, *(other for other in found if _outshone(before, after, flag, other))]
     slides = any(other.fault == SLIDING and _twin(other, now) is None for other in found)
     if slides and flag.fault != SLIDING:
         planted = stage_of(replanted(before, tried), look)
@@ -165,6 +168,17 @@ def _looked_at(
         if not _worse(flag, now, again):
             return planted, again, ""
     return after, found, _worse(flag, now, found)
+
+
+def _outshone(before: Stage, after: Stage, flag: Flag, other: Flag) -> bool:
+    """Whether a flag of the same fault stands where nothing moved: it was outshone by the one that is mended."""
+    i, (a, b) = before.control_at[other.control], (frame - before.range[0] for frame in other.frames)
+    poses = (
+        (before.posed.linear, after.posed.linear),
+        (before.posed.origin, after.posed.origin),
+    )
+    still = all(np.array_equal(old[i, a : b + 1], new[i, a : b + 1]) for old, new in poses)
+    return other.fault == flag.fault and still
 
 
 def _twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:

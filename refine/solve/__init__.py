@@ -4,8 +4,8 @@
 |---|---|---|
 | banded | squares on bands, single unknowns fixed | one banded Cholesky factor |
 | interior | the same with bounds on unknowns or on narrow rows, long problems | about ten of them |
-| quadratic | anything quadratic, L1, Huber, with linear rows (PIQP) | sparse or dense interior point |
-| conic | group norms (cvxpy) | second-order cones |
+| quadratic | anything quadratic or L1 with linear rows (PIQP) | sparse or dense interior point |
+| conic | the same (cvxpy), where PIQP finds nothing | many times that of PIQP |
 """
 
 from __future__ import annotations
@@ -85,11 +85,6 @@ def _backends(problem: Problem, box: Box) -> Iterator[tuple[str, Callable[[], An
     from refine.solve.quadratic import solve_quadratic
 
     penalties = problem.terms.penalties
-    if any(p.form == "groups" for p in penalties):
-        from refine.solve.conic import solve_conic
-
-        yield "conic", lambda: solve_conic(problem, box)
-        return
     if fits(penalties) and not box.wide and not box.bounded:
         yield "banded", lambda: _banded(problem, box)
     if fits(penalties) and problem.size >= LONG and (box.bounded or box.wide) and narrow(box):

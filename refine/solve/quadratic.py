@@ -1,8 +1,6 @@
 """Quadratic programs of any shape by PIQP, a proximal interior point method, called directly.
 
-L1 and Huber penalties become quadratic with extra unknowns: |r| = min p + q over r = p - q, p, q >= 0, and
-h(r) = min v^2 + 2 knee (p + q) over r = v + p - q (h is the Moreau envelope of the absolute value, so the
-minimum is exact).
+L1 penalties become linear with extra unknowns: |r| = min p + q over r = p - q, p, q >= 0.
 """
 
 from __future__ import annotations
@@ -30,18 +28,14 @@ TOLERANCES = ((1e-10, 1e-11), (1e-8, 1e-9))
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Split:
-    """An L1 or Huber penalty: its r = p - q (+ v), whose columns start at `first`."""
+    """An L1 penalty: its r = p - q, whose columns start at `first`."""
 
     penalty: Penalty
     first: int
 
     @property
-    def parts(self) -> int:
-        return 3 if self.penalty.form == "huber" else 2
-
-    @property
     def columns(self) -> int:
-        return self.parts * self.penalty.over.rows
+        return 2 * self.penalty.over.rows
 
 
 def solve_quadratic(problem: Problem, box: Box) -> tuple[Array, int] | None:
@@ -91,28 +85,24 @@ class _Program:
 
     def data(self) -> dict[str, Any]:
         """What PIQP's setup takes, by name."""
-        ends = [(0.0, np.inf)] * 2 + [(-np.inf, np.inf)]
-        extra = [np.full((s.penalty.over.rows, 2), ends[k]) for s in self.splits for k in range(s.parts)]
-        low = [self.box.lower[self.free], *(e[:, 0] for e in extra)]
-        high = [self.box.upper[self.free], *(e[:, 1] for e in extra)]
-        data = {"x_l": np.concatenate(low), "x_u": np.concatenate(high)}
+        extra = self.total - len(self.free)
+        data = {
+            "x_l": np.append(self.box.lower[self.free], np.zeros(extra)),
+            "x_u": np.append(self.box.upper[self.free], np.full(extra, np.inf)),
+        }
         return data | self._costs() | self._equalities() | self._bounds()
 
     def _costs(self) -> dict[str, Any]:
         n = len(self.free)
-        c, diagonal, blocks = np.zeros(self.total), np.zeros(self.total - n), []
+        c, blocks = np.zeros(self.total), []
         for penalty in self.penalties:
             if penalty.form == "squares":
                 matrix, weight = self._columns(penalty.over.matrix), 2.0 * penalty.weight
                 c[:n] += matrix.T @ (weight * (self._base(penalty.over) - penalty.target))
                 blocks.append(matrix.T @ self._row_scaled(matrix, weight))
         for split in self.splits:
-            m, at, weight = split.penalty.over.rows, split.first, split.penalty.weight
-            slope = 1.0 if split.parts == 2 else 2.0 * split.penalty.knee
-            c[at : at + 2 * m] = slope * np.tile(weight, 2)
-            if split.parts == 3:
-                diagonal[at - n + 2 * m : at - n + 3 * m] = 2.0 * weight
-        return {"P": self._hessian(blocks, diagonal), "c": c}
+            c[split.first : split.first + split.columns] = np.tile(split.penalty.weight, 2)
+        return {"P": self._hessian(blocks), "c": c}
 
     def _equalities(self) -> dict[str, Any]:
         a, b = [], []
@@ -152,17 +142,16 @@ class _Program:
 
         return sparse.diags_array(weight) @ matrix
 
-    def _hessian(self, blocks: list[Any], diagonal: Array) -> Any:
+    def _hessian(self, blocks: list[Any]) -> Any:
         n = len(self.free)
         if self.small:
             full = np.zeros((self.total, self.total), order="F")
             full[:n, :n] = sum(blocks)
-            full[range(n, self.total), range(n, self.total)] = diagonal
             return full
         from scipy import sparse
 
         corner = sum(blocks, sparse.csc_array((n, n)))
-        rest = [sparse.diags_array(diagonal)] if self.splits else []
+        rest = [sparse.csc_array((self.total - n, self.total - n))] if self.splits else []
         return sparse.csc_matrix(sparse.block_diag([corner, *rest]))
 
     def _placed(self, matrix: Any, signs: Sequence[float] = (), first: int | None = None) -> Any:
@@ -182,9 +171,8 @@ class _Program:
         return sparse.hstack([matrix, sparse.csc_array((m, before)), *own, sparse.csc_array((m, after))])
 
     def _tied(self, split: Split) -> Any:
-        """The rows A x - p + q (- v)."""
-        signs = (-1.0, 1.0, -1.0)[: split.parts]
-        return self._placed(self._columns(split.penalty.over.matrix), signs, split.first)
+        """The rows A x - p + q."""
+        return self._placed(self._columns(split.penalty.over.matrix), (-1.0, 1.0), split.first)
 
     def _stacked(self, parts: list[Any]) -> Any:
         if self.small:

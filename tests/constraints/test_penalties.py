@@ -139,13 +139,8 @@ def test_forms_of_a_penalty() -> None:
     over = Affine(np.eye(4), np.array([0.5, -3.0, 1.0, 0.0]))
     w = np.array([1.0, 2.0, 3.0, 4.0])
 
-    def of(form, **more) -> float:  # type: ignore[no-untyped-def]
-        return Penalty("p", over, np.zeros(4), w, form, **more).cost(np.zeros(4))
-
-    assert of("squares") == 0.25 + 18 + 3
-    assert of("l1") == 0.5 + 6 + 3
-    assert of("huber", knee=1.0) == 0.25 + 2 * 5 + 3
-    assert of("groups", group=2) == pytest.approx(np.hypot(0.5, 3.0) + 3.0, rel=COST)
+    costs = [Penalty("p", over, np.zeros(4), w, form).cost(np.zeros(4)) for form in ("squares", "l1")]  # type: ignore[arg-type]
+    assert costs == [0.25 + 18 + 3, 0.5 + 6 + 3]
 
 
 def test_violations_name_source_frame_and_unit() -> None:
