@@ -26,7 +26,7 @@ TOP_LEVEL = {
     "demo",
 }
 OPTIONAL = {"distributed", "pyarrow"}  # used where they are installed, never needed
-HEAVY = {"pandas", "networkx", "cvxpy", "piqp", "scipy", "matplotlib", *OPTIONAL}
+HEAVY = {"networkx", "cvxpy", "piqp", "scipy", "matplotlib", *OPTIONAL}
 # These need names for annotations alone: the command line loads nothing, the rig's graph comes late.
 ANNOTATING = {"refine.commands.outputs", "refine.commands.suggest", "refine.rig"}
 

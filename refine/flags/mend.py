@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from refine.changes import differences, made
+from refine.curve import sample
 from refine.errors import NoSolution
 from refine.flags.check import ASKED, MENDS, TRIES, at_least, check, stage_of
 from refine.flags.contacts import replanted
@@ -254,9 +255,10 @@ def suggested(
 def _described(
     document: Document, look: Look, flags: Sequence[Flag], after: Shot, reason: str, strength: float = 1.0
 ) -> Suggestion:
-    shot = document.shot
-    first = min((flag.frames[0] for flag in flags), default=shot.first_frame)
-    last = max((flag.frames[1] for flag in flags), default=shot.last_frame)
+    shot, moved = document.shot, _moved_frames(document.shot, after)
+    spans = [flag.frames for flag in flags] + ([moved] if moved else [])
+    first = min((span[0] for span in spans), default=shot.first_frame)
+    last = max((span[1] for span in spans), default=shot.last_frame)
     controls = tuple(dict.fromkeys(flag.cause.control for flag in flags))
     request = Request((first, last), controls, strength, camera=look.camera)
     prepared = prepare(shot, request)
@@ -264,6 +266,19 @@ def _described(
     return prepared.suggestion(
         document, request, changes, reason, (float(first), float(last)) if changes else None
     )
+
+
+def _moved_frames(before: Shot, after: Shot) -> tuple[int, int] | None:
+    """First and last whole frame on which any channel differs."""
+    apart = np.zeros(len(before.frames), np.bool_)
+    for old, new in zip(before.controls, after.controls, strict=True):
+        for was, now in zip(old.channels, new.channels, strict=True) if old is not new else ():
+            if was is not now:
+                apart |= np.any(
+                    sample(was, before, before.frames) != sample(now, after, before.frames), axis=1
+                )
+    at = before.frames[apart]
+    return (int(at[0]), int(at[-1])) if len(at) else None
 
 
 def picture(document: Document, look: Look, flag: Flag) -> str:
