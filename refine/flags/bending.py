@@ -158,7 +158,9 @@ def _by_joint(stage: Stage, limb: Limb, first: int, wanted: Array) -> Shot | Non
         channel = now.control(limb.lower).channel(best.name)
         assert channel is not None
         _, rate, today = _turn(now, limb, channel, frames)
-        step = (wanted - today) / np.where(np.abs(rate) < TURNS, np.inf, rate)
+        # A joint that hardly turns its limb where it is turns the usual way.
+        usual_way = TURNS if np.median(rate) > 0 else -TURNS
+        step = (wanted - today) / np.where(np.abs(rate) < TURNS, usual_way, rate)
         total += np.clip(step, -LONGEST, LONGEST)
         moved = led(stage, limb.lower, best, total, first)
         if moved is None:

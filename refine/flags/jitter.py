@@ -20,7 +20,7 @@ from refine.flags.flag import Cause, Flag
 from refine.flags.joints import Out, baked_channels, paths_of, third_of_the_others
 from refine.flags.path import above, rolling_rms, steady, stepped, white_above
 from refine.flags.stage import Stage, runs
-from refine.flags.trace import gain, samples
+from refine.flags.trace import best_seen, gain, samples
 from refine.measure import most_moved
 from refine.pose import Point
 from refine.shot import ROTATIONS, Array, Channel
@@ -129,9 +129,11 @@ def _seen(stage: Stage, found: Levels, name: str, at: tuple[int, int]) -> Iterat
     channel = found.owned[loudest][1]
     first, last = _trimmed(found, loudest, at)
     frames = int(stage.frames[first]), int(stage.frames[last])
-    point, by_unit = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
-    most = found.widen * by_unit * float(found.size[rows, at[0] : at[1] + 1].sum(axis=0).max())
-    if point is None or most < threshold.warn:
+    _, by_unit = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
+    if found.widen * by_unit * float(found.size[rows, at[0] : at[1] + 1].sum(axis=0).max()) < threshold.warn:
+        return
+    point = best_seen(stage, name, channel.name, frames)
+    if point is None:
         return
     size = _on_screen(stage, found, name, point, (first, last))
     half = found.count // 2

@@ -1,7 +1,7 @@
 """Frames out of place on baked controls: looked for in each joint's own samples, then measured on screen.
 
-A spike lives in the samples of one joint. Captured motion has little left by the eighth difference, so there a
-displaced frame stands out from what is usual for the joint around it, however the joints above and below move.
+A spike lives in the samples of one joint: a displaced frame stands out from what the joint's own motion foretells
+(`unforeseen`), however the joints above and below move.
 Where several joints leave their course on one frame the body was hit or has landed: what stands out from that too
 is a lapse. Only then it is seen: the joint is set right, the frames around are posed anew, and what the points that
 it carries lose of their own residual is what an audience sees. A lapse that another joint makes up for shows nothing.
@@ -14,19 +14,25 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from refine.flags.path import AROUND, CAPTURE, SEPARATE, Fitted, fitted, residual
+from refine.flags.excerpt import excerpt
+from refine.flags.path import AROUND, CAPTURE, SEPARATE, Fitted, residual
 from refine.flags.stage import Stage
 from refine.flags.trace import samples
+from refine.flags.unforeseen import unforeseen
 from refine.measure import carried, most_moved
 from refine.pose import Point, Pose, pose, world_point
 from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Channel, Control, Shot, frozen
 from refine.view import View, project
 
 MOVES_POINTS = (*TRANSLATIONS, *ROTATIONS, *SCALES, QUATERNION)
-CLEARER = 3.0  # times what a rival leaves over: shapes so alike need a clear difference [judge]
+NEAR = 20  # frames to each side that show a channel's noise ...
+TOUCHED = 9  # ... but for those that a lapse itself touches
+NOISE = 4.0  # times that noise from which a frame isn't but the largest of it [judge]
+NORMAL = 0.6745  # median size of normal noise of RMS 1
 TOGETHER = 3  # parts that leave their course on one frame are moved by the same thing [prac]
-USUAL = 1.3  # sigmas by which the third strongest of a body's joints stands out on any frame [judge]
-WITH = 1.5  # sigmas from which a control's other channels are taken to lapse with the one found [judge]
+USUAL = 2.2  # sigmas by which the third strongest of a body's joints stands out on any frame [judge]
+WITH = 2.5  # sigmas from which a control's other channels are taken to lapse with the one found [judge]
+SIMPLER = 0.8  # of its sigmas that a lapse keeps for each further frame it takes: it fits more easily [judge]
 MADE_UP = 0.25  # share of a lapse that must show: what is made up for by other controls shows less [judge]
 
 
@@ -91,7 +97,7 @@ def paths_of(stage: Stage, owned: list[tuple[str, Channel]]) -> Array:
 
 
 def _fits(stage: Stage, owned: list[tuple[str, Channel]]) -> list[Fitted]:
-    return fitted(paths_of(stage, owned), CAPTURE, CLEARER)
+    return unforeseen(paths_of(stage, owned))
 
 
 def _part(fit: Fitted, rows: list[int]) -> Fitted:
@@ -118,9 +124,10 @@ def _of_control(
     """The lapses of one control; of those that overlap the one that stands out most."""
     found: list[tuple[float, int, int, int]] = []
     for shape, fit in enumerate(fits):
-        beyond = fit.sigmas / burst
+        beyond = SIMPLER**shape * fit.sigmas / burst
         for row, n in zip(*np.nonzero((beyond > sigmas) & fit.clear), strict=True):
-            found.append((float(beyond[row, n]), shape, int(row), int(n)))
+            if _alone(fit.amount[row], n):
+                found.append((float(beyond[row, n]), shape, int(row), int(n)))
     taken: list[int] = []
     for beyond_, shape, row, n in sorted(found, reverse=True):
         if all(abs(n - other) > SEPARATE for other in taken):
@@ -134,6 +141,14 @@ def _of_control(
             yield Out(name, tuple(channels[r].name for r in rows), amounts, n, shape + 1, beyond_)
 
 
+def _alone(amounts: Array, n: int) -> bool:
+    """Whether what lies off at a frame is far more than what seems to lie off around it: of noise each frame does."""
+    size = np.linalg.norm(amounts[max(n - NEAR, 0) : n + NEAR + 1], axis=1)
+    away = np.abs(np.arange(len(size)) - min(n, NEAR)) > TOUCHED
+    usual = float(np.median(size[away])) / NORMAL if away.any() else 0.0
+    return bool(size[min(n, NEAR)] > NOISE * usual)
+
+
 def lapsing(stage: Stage, control: Control, first: int, count: int) -> list[str]:
     """Which baked channels of a control stand out on some frames from position `first` on."""
     owned = [(control.name, channel) for channel in baked_channels(control)]
@@ -141,8 +156,8 @@ def lapsing(stage: Stage, control: Control, first: int, count: int) -> list[str]
     return [c.name for r, (_, c) in enumerate(owned) if fits and fits[count - 1].sigmas[r, first] > WITH]
 
 
-def shown(stage: Stage, out: Out, least: float) -> Shown | None:
-    """Where frames out of place are seen; None where they move nothing by `least` px that counts beside them."""
+def shown(stage: Stage, out: Out, least: float) -> list[Shown]:
+    """Where frames out of place are seen, best first: points moved by `least` px that count beside them."""
     span = slice(out.first, out.first + out.count)
     whole = Pose(stage.frames[span], stage.posed.linear[:, span], stage.posed.origin[:, span])
     worth = [
@@ -151,11 +166,11 @@ def shown(stage: Stage, out: Out, least: float) -> Shown | None:
         for name, amount in zip(out.channels, out.amounts, strict=True)
     ]
     if sum(worth) < least / 2:  # half, since it is but the derivative
-        return None
+        return []
     return _seen(stage, out, least)
 
 
-def _seen(stage: Stage, out: Out, least: float) -> Shown | None:
+def _seen(stage: Stage, out: Out, least: float) -> list[Shown]:
     a, b = max(out.first - AROUND, 0), min(out.first + out.count + AROUND, len(stage.frames))
     near, part = stage.frames[a:b], slice(a, b)
     right = set_right(stage, out)
@@ -168,14 +183,14 @@ def _seen(stage: Stage, out: Out, least: float) -> Shown | None:
     )
     move = (old - new)[:, out.first - a]  # (P, 2)
     size = np.linalg.norm(move, axis=1) * _visible(old, new, out, a)
-    beside = [max(out.first - 1, 0), min(out.first + out.count, len(stage.frames) - 1)]
-    for p in np.argsort(-size):
-        if size[p] < least:
-            return None
-        # Beside it, since what is out of place may be foreshortened or off screen just then.
-        if stage.counts(points[p])[beside].all():
-            return Shown(points[p], move[p] * (size[p] / np.linalg.norm(move[p])))
-    return None
+    beside = [max(out.first - 1, 0) - a, min(out.first + out.count, len(stage.frames) - 1) - a]
+    close = excerpt(stage, a, b - 1)
+    # Beside it, since what is out of place may be foreshortened or off screen just then.
+    return [
+        Shown(points[p], move[p] * (size[p] / np.linalg.norm(move[p])))
+        for p in np.argsort(-size)
+        if size[p] >= least and close.counts(points[p])[beside].all()
+    ]
 
 
 def _visible(old: Array, new: Array, out: Out, first: int) -> Array:

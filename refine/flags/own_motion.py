@@ -39,26 +39,34 @@ LEAST_JERK = Motion(np.array([1.0, -3.0, 3.0, -1.0]), 1.0)
 
 def learnt(y: Array, known: NDArray[np.bool_]) -> Motion | None:
     """The motion of a path (N,), where `known`; None where too little is."""
-    from scipy.linalg import solve_toeplitz
+    kernels, variance, enough = learnt_of_all(y[None, :, None], known[None])
+    return Motion(kernels[0], float(variance[0])) if enough[0] and variance[0] > 0 else None
 
-    step, both = np.diff(y), known[1:] & known[:-1]
-    count = int(both.sum())
-    if count < ENOUGH:
-        return None
-    away = np.where(both, step - step[both].mean(), 0.0)
-    lagged = np.array([away[: len(away) - k] @ away[k:] for k in range(ORDER + 1)]) / count
-    if lagged[0] <= 0:
-        return None
-    lagged[:2] += (
-        GROUND**2 * lagged[0] * np.array([2.0, -1.0])
-    )  # white noise of a path, as its differences have it
-    weights = solve_toeplitz(lagged[:-1], lagged[1:])
-    variance = float(lagged[0] - weights @ lagged[1:])
-    return (
-        Motion(np.convolve(np.concatenate([[1.0], -weights]), [1.0, -1.0]), variance)
-        if variance > 0
-        else None
-    )
+
+def learnt_of_all(paths: Array, known: NDArray[np.bool_]) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Kernels (P, ORDER + 2) and variances (P,) of paths (P, N, D), where `known` (P, N), and whether enough is.
+
+    The numbers of a path with several share one kernel. A path that rests has the variance 0.
+    """
+    step, both = np.diff(paths, axis=1), known[:, 1:] & known[:, :-1]
+    count = np.maximum(both.sum(axis=1), 1)
+    mean = np.sum(step * both[..., None], axis=1) / count[:, None]
+    away = (step - mean[:, None]) * both[..., None]
+    size = away.shape[1]
+    lags = [np.sum(away[:, : size - k] * away[:, k:], axis=(1, 2)) for k in range(min(ORDER + 1, size))]
+    lagged = np.zeros((len(paths), ORDER + 1))
+    lagged[:, : len(lags)] = np.stack(lags, axis=1) / count[:, None]
+    rests = lagged[:, 0] <= 0
+    lagged[rests, 0] = 1.0
+    # White noise of a path, as its differences have it.
+    lagged[:, :2] += GROUND**2 * lagged[:, :1] * np.array([2.0, -1.0])
+    apart = np.abs(np.arange(ORDER)[:, None] - np.arange(ORDER))
+    weights = np.linalg.solve(lagged[:, apart], lagged[:, 1:, None])[..., 0]
+    variance = np.where(rests, 0.0, lagged[:, 0] - np.sum(weights * lagged[:, 1:], axis=1))
+    foretold = np.concatenate([np.ones((len(paths), 1)), -weights], axis=1)
+    kernels = np.pad(foretold, ((0, 0), (0, 1)))
+    kernels[:, 1:] -= foretold
+    return kernels, variance, both.sum(axis=1) >= ENOUGH
 
 
 def led(y: Array, free: NDArray[np.bool_], noise: float | None, motion: Motion) -> Array:

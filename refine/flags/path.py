@@ -21,7 +21,9 @@ CURVE, CAPTURE = (
     8,
 )  # orders of differences: a curve is cubic between keys; of captured motion less is left [judge]
 AROUND = 8  # frames to each side that show what is usual there [judge]
-CLEARER = 0.7  # of what a rival leaves over, a lapse may leave at most this [judge]
+BREAKS = 3  # what a rival jumps in: place, velocity, acceleration
+ALIKE = 1e-9  # of a break's parts, relative: under it they are one
+CLEARER = 2.2  # times what a break leaves over, that a lapse may leave: a break has more ways to fit [judge]
 LEAST = 1e-9  # channel units or px: rounding
 STEADY = 0.2  # of the RMS of a stretch that each third of it has [judge]
 ROUGH = 0.5  # times the fourth differences that noise makes which a stretch must have [judge]
@@ -51,14 +53,6 @@ def displaced(order: int) -> Array:
     return kernel(order) / comb(order, order // 2)
 
 
-def rivals(order: int) -> tuple[Array, ...]:
-    """Residuals of what looks like a displaced frame but is sound: a jump that stays, and a bounce.
-
-    By a high order breaks of the acceleration and of the jerk too, which eases have at their ends.
-    """
-    return tuple(kernel(order - k) for k in range(1, 1 + order // 2))
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Lapse:
     """A frame, or up to three to and fro, that lie off an else smooth path.
@@ -77,7 +71,7 @@ class Lapse:
 class Fitted:
     """One shape of lapse, fitted from each frame on: `amount` (P, N, D) and by how many `sigmas` (P, N) it stands out.
 
-    `clear` (P, N): no rival explains the residual better.
+    `clear` (P, N): no rival explains what is left over better.
     """
 
     amount: Array
@@ -88,82 +82,93 @@ class Fitted:
 def lapses(paths: Array, sigmas: float) -> Iterator[Lapse]:
     """Where a curve's path (P, N, D) leaves its course by more than `sigmas` and comes back at once."""
     found: list[Lapse] = []
-    for count, fit in enumerate(fitted(paths, CURVE, CLEARER), 1):
+    kernels = np.tile(kernel(CURVE), (len(paths), 1))
+    for count, fit in enumerate(fitted(paths, kernels), 1):
         for p, n in zip(*np.nonzero((fit.sigmas > sigmas) & fit.clear), strict=True):
             found.append(Lapse(int(p), int(n), count, fit.amount[p, n], float(fit.sigmas[p, n])))
     yield from _clearest(found)
 
 
-def fitted(paths: Array, order: int, clearer: float) -> list[Fitted]:
-    """Each of SHAPES fitted to paths (P, N, D); none to a path that is too short to say what is usual.
+def errors(paths: Array, kernels: Array) -> Array:
+    """(P, N - L + 1, D) what each path's kernel (P, L), the latest frame first, says of each L frames of it."""
+    return _correlated(paths, kernels[:, ::-1])
 
-    The residual of a displaced frame has a known shape, so its size is found by least squares; what is left of the
-    residual in the frames around says what is usual. A bounce and a jump have nearly that shape too: where they
-    explain the residual about as well, it is theirs.
+
+def fitted(paths: Array, kernels: Array) -> list[Fitted]:
+    """Each of SHAPES fitted to paths (P, N, D) by kernels (P, L); none where they are too short to say what is usual.
+
+    A kernel times a path that keeps its course is nothing but noise: a difference of high order, or the prediction
+    error of the path's own motion. A frame displaced by d adds d times the kernel to it, so d is found by least
+    squares, and what is left in the frames around says what is usual: sigmas = |d| |kernel| / RMS of the rest. Jumps of
+    place, velocity and acceleration, the kernel's running sums, have nearly that shape too: where such a break explains
+    what is there far better, it is one.
     """
-    if paths.shape[1] < max(2 * AROUND, 2 * order + 4):
+    length = kernels.shape[1]
+    if paths.shape[1] < max(2 * AROUND, 2 * length + 2):
         return []
-    edge = order // 2
-    error = residual(paths, order)[:, edge:-edge]
+    error = errors(paths, kernels)
     energy = np.cumsum(np.pad(np.sum(error**2, axis=2), ((0, 0), (1, 0))), axis=1)
-    return [_fitted(paths, error, energy, order, shape, clearer) for shape in SHAPES]
-
-
-def _correlated(error: Array, pattern: Array) -> Array:
-    """(P, M, D): sum of the pattern times the residual from each position on."""
-    count = error.shape[1] - len(pattern) + 1
-    total: Array = sum((w * error[:, j : j + count] for j, w in enumerate(pattern)), np.zeros(()))
-    return total
-
-
-def _fitted(paths: Array, error: Array, energy: Array, order: int, shape: Array, clearer: float) -> Fitted:
-    pattern = np.convolve(displaced(order), shape)
-    amount = _correlated(error, pattern) / (pattern @ pattern)
-    count, length = amount.shape[1], len(pattern)
-    middle = np.arange(count) + length // 2
-    low, high = np.maximum(middle - AROUND, 0), np.minimum(middle + AROUND + 1, error.shape[1])
-    around = energy[:, high] - energy[:, low]
-    own = np.sum(amount**2, axis=2) * (pattern @ pattern)
-    left = np.maximum(around - own, 0.0)
-    if (
-        order > CURVE
-    ):  # breaks follow each other within frames: what counts is what each leaves of its own place
-        around = energy[:, length:] - energy[:, :-length]
-    best = _best_rival(error, order, count, length)
-    sigma = np.sqrt(left / np.maximum(high - low - length, 1))
-    size = np.linalg.norm(amount, axis=2)
-    # Entry m of the residual is centred on frame m + order / 2; the shape starts that many entries before its frame.
-    at = slice(order, order + count)
-    found = Fitted(np.zeros_like(paths), np.zeros(paths.shape[:2]), np.zeros(paths.shape[:2], np.bool_))
-    found.amount[:, at] = amount
-    found.sigmas[:, at] = np.where(size > LEAST, size / np.maximum(sigma, LEAST), 0.0)
-    found.clear[:, at] = np.maximum(around - own, 0.0) <= clearer * np.maximum(around - best, 0.0)
+    rival = _by_break(error, kernels)
+    found = []
+    for shape in SHAPES:
+        pattern = np.stack([np.convolve(row, shape) for row in kernels])
+        amount, own, sigmas = stands_out(error, energy, pattern)
+        clear = _clear(own, energy, rival, pattern.shape[1], len(shape))
+        # Entry m of the errors ends on frame m + length - 1, which is the first that it may have from a lapse there.
+        at = slice(length - 1, length - 1 + own.shape[1])
+        fit = Fitted(np.zeros_like(paths), np.zeros(paths.shape[:2]), np.zeros(paths.shape[:2], np.bool_))
+        fit.amount[:, at], fit.sigmas[:, at], fit.clear[:, at] = amount, sigmas, clear
+        found.append(fit)
     return found
 
 
-def _best_rival(error: Array, order: int, count: int, length: int) -> Array:
-    """(P, M) energy that the best rival explains anywhere within the pattern's length from each position on."""
-    best = np.zeros((len(error), count))
-    for rival in rivals(order):
-        places = length - len(rival) + 1
-        single = _correlated(error, rival)[:, : count + places - 1]
-        explained = np.sum(single**2, axis=2) / (rival @ rival)
-        for offset in range(places):
-            best = np.maximum(best, explained[:, offset : offset + count])
-        if order > CURVE and len(rival) < order:  # all but the jump may also fall between two frames
-            two = _between(single, rival)
-            for offset in range(places - 1):
-                best = np.maximum(best, two[:, offset : offset + count])
-    return best
+def stands_out(error: Array, energy: Array, pattern: Array) -> tuple[Array, Array, Array]:
+    """Amount (P, M, D) of a pattern (P, L) from each entry of the errors on, the energy it explains, and its sigmas."""
+    own = np.sum(pattern**2, axis=1)
+    amount = _correlated(error, pattern) / own[:, None, None]
+    count, length = amount.shape[1], pattern.shape[1]
+    middle = np.arange(count) + length // 2
+    low, high = np.maximum(middle - AROUND, 0), np.minimum(middle + AROUND + 1, error.shape[1])
+    explained = np.sum(amount**2, axis=2) * own[:, None]
+    left = np.maximum(energy[:, high] - energy[:, low] - explained, 0.0)
+    usual = np.sqrt(left / (high - low - 1))
+    size = np.linalg.norm(amount, axis=2)
+    sigmas = np.where(size > LEAST, np.sqrt(explained) / np.maximum(usual, LEAST), 0.0)
+    return amount, explained, sigmas
 
 
-def _between(single: Array, rival: Array) -> Array:
-    """(P, M - 1) energy explained by a rival on two neighbouring positions, in the same direction on both."""
-    own, other = float(rival @ rival), float(rival[1:] @ rival[:-1])
-    a, b = single[:, :-1], single[:, 1:]
-    x, y = own * a - other * b, own * b - other * a  # times own^2 - other^2
-    explained = np.sum(a * x + b * y, axis=2) / (own**2 - other**2)
-    return np.where(np.sum(x * y, axis=2) > 0, explained, 0.0)
+def _correlated(error: Array, pattern: Array) -> Array:
+    """(P, M - L + 1, D): sum of each row's pattern (P, L) times the errors (P, M, D) from each entry on."""
+    count = error.shape[1] - pattern.shape[1] + 1
+    total: Array = np.zeros((len(error), count, error.shape[2]))
+    for j in range(pattern.shape[1]):
+        total += pattern[:, j, None, None] * error[:, j : j + count]
+    return total
+
+
+def _by_break(error: Array, kernels: Array) -> Array:
+    """(P, M) energy of the errors that a break explains: jumps of place, velocity and acceleration on one frame.
+
+    What hits, stops and sets off are made of, also between two frames.
+    """
+    parts, part = [], kernels
+    for _ in range(BREAKS):
+        part = np.cumsum(part, axis=1)
+        parts.append(part / np.linalg.norm(part, axis=1, keepdims=True))
+    match = np.stack([_correlated(error, part) for part in parts], axis=-1)  # (P, M, D, BREAKS)
+    alike = np.einsum("pil,pjl->pij", np.stack(parts, axis=1), np.stack(parts, axis=1))
+    amounts = np.einsum("pij,pmdj->pmdi", np.linalg.pinv(alike, rcond=ALIKE), match)
+    return np.asarray(np.einsum("pmdi,pmdi->pm", amounts, match))
+
+
+def _clear(own: Array, energy: Array, rival: Array, length: int, frames: int) -> NDArray[np.bool_]:
+    """(P, M) whether what a lapse leaves of the errors is at most CLEARER times what any break near it does."""
+    count, reach = own.shape[1], length + BREAKS
+    padded = np.pad(energy, ((0, 0), (0, BREAKS)), mode="edge")
+    around = padded[:, reach : reach + count] - energy[:, :count]
+    wide = np.pad(rival, ((0, 0), (0, length)))
+    best = np.max([wide[:, offset : offset + count] for offset in range(BREAKS + frames)], axis=0)
+    return np.asarray(np.maximum(around - own, 0.0) <= CLEARER * np.maximum(around - best, 0.0))
 
 
 def _clearest(found: list[Lapse]) -> Iterator[Lapse]:
@@ -230,7 +235,7 @@ def steady(path: Array, noise: Array, count: int) -> NDArray[np.bool_]:
 
 def stepped(path: Array) -> bool:
     """Whether many of the frames (N, D) just repeat the one before, one or two at a time: on twos or threes."""
-    same = np.all(path[1:] == path[:-1], axis=1)
+    same = np.all(np.abs(np.diff(path, axis=0)) <= LEAST, axis=1)
     starts = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
     length = starts[1::2] - starts[::2]
     return float(length[length <= 2].sum()) > STEPPED * len(same)

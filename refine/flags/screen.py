@@ -40,6 +40,7 @@ QUICK_PARTS = ("eyes", "face")  # darts and blinks
 WINDOW = 24.0  # fps: what lasts shorter than a frame of film is seen as weaker (Bloch's law [mem])
 TURNS = 4  # frames to each side whose median turn is the arc's own [judge]
 MOST_TOGETHER = 2  # three or more parts that peak together are meant [prac]
+BOTH_WAYS = 2.0  # times a frame's distance across its path that spacing x sin(turn) is: off it and back
 LARGEST = 5.0  # times a jitter's RMS on screen that any of its frames lies off [judge]
 ITS_OWN = 0.5  # share of the residual around a lapse that its control causes at least [judge]
 MADE_UP = 0.25  # share of a lapse that must show at the point: turns by half a circle move less than they would [judge]
@@ -67,7 +68,10 @@ def _of_jitter(flag: Flag, jitter: Flag) -> bool:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Seen:
-    """A lapse of one channel as it is seen: at which point, on which frames, how far (2,) px at the first of them."""
+    """A lapse of one channel as it is seen: at which point, on which frames, how far (2,) px at the first of them.
+
+    `others` are the same at points that it moves less.
+    """
 
     control: str
     channel: Channel
@@ -75,6 +79,7 @@ class Seen:
     first: int  # position
     count: int
     move: Array
+    others: tuple[Seen, ...] = ()
 
     @property
     def pixels(self) -> float:
@@ -98,19 +103,25 @@ def _out_of_place(stage: Stage, outs: Sequence[joints.Out]) -> Iterator[Flag]:
 def _baked_seen(stage: Stage, outs: Sequence[joints.Out]) -> Iterator[Seen]:
     """Every lapse of a baked control that can be seen."""
     least = _least(stage)
-    for out in outs:
+    # A frame of film is the mean of so many samples: one that is displaced stands out less from it, by their root.
+    sigmas = stage.thresholds["spike"]["baked_sigmas"] * float(np.sqrt(max(stage.shot.fps / WINDOW, 1.0)))
+    for out in (out for out in outs if out.sigmas > sigmas):
         span = slice(out.first, out.first + out.count)
         if stage.control(out.control).part not in QUICK_PARTS and not quiet(stage, out.control)[span].any():
-            shown = joints.shown(stage, out, least)
-            if shown is not None:
-                channel = stage.control(out.control).channel(out.channels[0])
-                assert channel is not None
-                yield Seen(out.control, channel, shown.point, out.first, out.count, shown.move)
+            channel = stage.control(out.control).channel(out.channels[0])
+            assert channel is not None
+            every = [
+                Seen(out.control, channel, shown.point, out.first, out.count, shown.move)
+                for shown in joints.shown(stage, out, least)
+            ]
+            if every:
+                yield replace(every[0], others=tuple(every[1:]))
 
 
 def _least(stage: Stage) -> float:
-    """px from which any frame out of place is worth a warning."""
-    return min(stage.thresholds[fault].warn for fault in ("spike", "uneven spacing", "kinked arc"))
+    """px from which any frame out of place is worth a warning: a kink is as large as the turns before and after it."""
+    at_once = min(stage.thresholds[fault].warn for fault in ("spike", "uneven spacing"))
+    return min(at_once, stage.thresholds["kinked arc"].warn / BOTH_WAYS)
 
 
 def _keyed_seen(stage: Stage) -> Iterator[Seen]:
@@ -187,7 +198,16 @@ def quiet(stage: Stage, name: str) -> NDArray[np.bool_]:
 
 
 def _named(stage: Stage, seen: Seen) -> Iterator[Flag]:
-    """The flag for a frame out of place: which of the three faults it is, and how bad."""
+    """The flag for a frame out of place, at the point that it moves most of those where it is a fault."""
+    for at in (seen, *seen.others):
+        found = list(_named_at(stage, at))
+        if found:
+            yield from found
+            return
+
+
+def _named_at(stage: Stage, seen: Seen) -> Iterator[Flag]:
+    """Which of the three faults it is at a point, and how bad."""
     path, first = stage.screen(seen.point), seen.first
     before, after = path[first - 1], path[first + seen.count]
     step = (after - before) / (seen.count + 1)
@@ -201,7 +221,7 @@ def _named(stage: Stage, seen: Seen) -> Iterator[Flag]:
         )
         return
     uneven, kinked = stage.thresholds["uneven spacing"], stage.thresholds["kinked arc"]
-    names = [(along / uneven.warn, _uneven_flag), (across / kinked.warn, _kinked_flag)]
+    names = [(along / uneven.warn, _uneven_flag), (BOTH_WAYS * across / kinked.warn, _kinked_flag)]
     for beyond, named in sorted(names, key=lambda pair: -pair[0]):
         found = list(named(stage, seen, along, across)) if beyond >= 1 else []
         if found:
@@ -221,9 +241,8 @@ def _kinked_flag(stage: Stage, seen: Seen, along: float, across: float) -> Itera
     turn, kink = _kink(stage.screen(seen.point), seen.first)
     if turn >= stage.thresholds["kinked arc"]["degrees"]:
         message = f"the arc kinks by {turn:.0f} deg at {int(stage.frames[seen.first])}, {across:.1f} px off"
-        seen_as = (
-            min(kink, across) if seen.channel.baked else kink
-        )  # at a high rate a turn may be sharp and tiny
+        # At a high rate a turn may be sharp and tiny.
+        seen_as = min(kink, BOTH_WAYS * across) if seen.channel.baked else kink
         yield from _flag(stage, "kinked arc", seen, seen_as, message, turn)
 
 

@@ -20,7 +20,7 @@ from refine.measure import marked_points
 from refine.pose import Point, Pose, pose, world_point
 from refine.rig import children, solve_order
 from refine.shot import Array, Control, Shot
-from refine.view import View, project, view, visible
+from refine.view import View, depth, project, view, visible
 
 SMALL = 12.0  # px under which a control is too small to look at [judge]
 _ATTENTION = {"head": 1.0, "eyes": 1.0, "face": 1.0, "hand": 0.7, "foot": 1.0}  # [judge] others 0.4
@@ -81,16 +81,22 @@ class Stage:
         return visible(self.view, self.world(point)) & (self.size(point.control) >= SMALL)
 
     def size(self, name: str) -> Array:
-        """(N,) extent of a control on screen, px: from its pivot to its tip and its children's pivots."""
+        """(N,) extent of a control on screen, px: from its pivot to its tip and its children's pivots.
+
+        As if it were turned square to the camera: a hand that points at the audience isn't small.
+        """
         if name not in self._sizes:
             own = self.control(name)
             ends = [Point(child, self.control(child).pivot) for child in self._children.get(name, ())]
             ends += [Point(name, own.tip)] if own.tip is not None else []
             if not ends and own.parent is not None:  # an end without a tip is as large as what it hangs on
                 ends = [Point(own.parent, self.control(own.parent).pivot)]
-            start = self.screen(Point(name, own.pivot))
-            apart = [np.linalg.norm(self.screen(end) - start, axis=1) for end in ends]
-            self._sizes[name] = np.max(apart, axis=0) if apart else np.full(len(self.frames), np.inf)
+            start = self.world(Point(name, own.pivot))
+            apart = [np.linalg.norm(self.world(end) - start, axis=1) for end in ends]
+            by_unit = self.view.focal[:, 1] / np.maximum(depth(self.view, start), self.view.near)
+            self._sizes[name] = (
+                by_unit * np.max(apart, axis=0) if apart else np.full(len(self.frames), np.inf)
+            )
         return self._sizes[name]
 
     @cached_property

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from refine.changes import made
+from refine.curve import evaluate
 from refine.flags import jitter, joints
 from refine.flags.flag import Flag
 from refine.flags.refill import filled_channel, smoothed_channel
 from refine.flags.stage import Stage
 from refine.prepared import Request
-from refine.shot import Shot
+from refine.shot import Channel, Segment, Shot, make_keys
 from refine.suggest import suggest
 
+DENSE = 2.0  # frames between the neighbours of a spike's key whose slopes say where it belongs
 BESIDE_KEYS = 3  # keys to each side of one out of place that the search may look at [judge]
 SPREAD = 2.0  # times its usual noise from which a channel is smoothed with the others of its control [judge]
 
@@ -37,6 +41,9 @@ def _searched(stage: Stage, flag: Flag) -> Shot | None:
     channel = stage.control(flag.cause.control).channel(flag.cause.channel or "")
     if channel is None or channel.keys is None:
         return None
+    between = _between_neighbours(stage, flag, channel) if flag.fault == "spike" else None
+    if between is not None:
+        return between
     at = np.searchsorted(channel.keys.frames, flag.frames)
     first, last = max(int(at[0]) - BESIDE_KEYS, 0), min(int(at[1]) + BESIDE_KEYS, len(channel.keys) - 1)
     frames = int(np.floor(channel.keys.frames[first])), int(np.ceil(channel.keys.frames[last]))
@@ -47,6 +54,31 @@ def _searched(stage: Stage, flag: Flag) -> Shot | None:
         if own:
             return made(stage.shot, own)
     return None
+
+
+def _between_neighbours(stage: Stage, flag: Flag, channel: Channel) -> Shot | None:
+    """The one key of a spike put on the curve as it runs without it; None where its neighbours aren't beside it.
+
+    They stand so near that their slopes say where the curve passes, while a search by habit asks keys farther off.
+    """
+    keys = channel.keys
+    assert keys is not None
+    k = keys.index(flag.cause.frames[0])
+    alone = k is not None and len(set(flag.cause.frames)) == 1 and keys.values.shape[1] == 1
+    if k is None or not alone or not 0 < k < len(keys) - 1:
+        return None
+    curved = bool(np.all(keys.segment[k - 1 : k + 1] == Segment.CURVE))
+    if not curved or keys.frames[k + 1] - keys.frames[k - 1] > DENSE:
+        return None
+    control = stage.control(flag.cause.control)
+    if stage.locks.held(control.name, channel, keys.frames[k - 1 : k + 2]).pins or channel.limits is not None:
+        return None
+    ends = [k - 1, k + 1]
+    without = make_keys(keys.frames[ends], keys.values[ends], keys.incoming[ends], keys.outgoing[ends])
+    values = keys.values.copy()
+    values[k] = evaluate(without, keys.frames[k : k + 1])[0]
+    cured = replace(channel, keys=keys.changed(values=values))
+    return stage.shot.with_channel(control.name, cured)
 
 
 def _near(frame: float, flag: Flag) -> bool:

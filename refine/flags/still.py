@@ -166,6 +166,8 @@ def gaps(values: Array, least: int) -> list[Gap]:
         return []
     found = []
     for a, b in runs(same):
+        if _at_a_stop(values, a):
+            continue
         if b - a + 2 >= least and a >= BESIDE and b + 1 + BESIDE < len(step):
             moving = np.all(step[a - BESIDE : a] > 0) and np.all(step[b + 2 : b + 2 + BESIDE] > 0)
             # A hold is eased into, and the move that ends it doesn't jump: its first step is no longer than the next.
@@ -174,6 +176,12 @@ def gaps(values: Array, least: int) -> list[Gap]:
             if moving and jump > (CAUGHT_UP if abrupt else POPS):
                 found.append(Gap(a + 1, b + 1))
     return found
+
+
+def _at_a_stop(values: Array, at: int) -> bool:
+    """Whether a channel is where it never goes farther in the shot: a knee that is straight rests there."""
+    ends = (values.min(axis=0), values.max(axis=0)) if values.shape[1] == 1 else ()
+    return any(bool(np.all(np.abs(values[at] - end) <= LEAST)) for end in ends)
 
 
 def _dropouts(stage: Stage) -> Iterator[Flag]:

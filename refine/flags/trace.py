@@ -21,11 +21,13 @@ from refine.curve import sample
 from refine.flags.excerpt import excerpt
 from refine.flags.flag import RANK, Flag
 from refine.flags.stage import Stage
+from refine.measure import carried
 from refine.pose import Point, jacobian
 from refine.shot import Array, Channel
 from refine.smooth import continuous
 from refine.view import screen_jacobian
 
+NEARLY_ALL = 0.8  # of some frames on which a point must count to be watched [judge]
 Filter = Callable[[Array], Array]  # (N, D) -> (N, D), linear along the frames
 REACH = 8  # frames to each side that a filter may reach: differences of an order up to 16
 
@@ -52,6 +54,21 @@ def gain(stage: Stage, point: Point, control: str, channel: str, frames: tuple[i
     by_value = jacobian(stage.shot, near.posed, control, channel, [point])[0]
     on_screen: Array = screen_jacobian(near.view, near.world(point)) @ by_value
     return on_screen
+
+
+def best_seen(stage: Stage, control: str, channel: str, frames: tuple[int, int]) -> Point | None:
+    """The carried point that a channel moves most on frames a to b, among those that count on nearly all of them."""
+    near, best, most = _around(stage, frames, 0), None, 0.0
+    points = carried(stage.shot, control)
+    by_values = jacobian(stage.shot, near.posed, control, channel, points)
+    for point, by_value in zip(points, by_values, strict=True):
+        counts = near.counts(point)
+        if by_value.any() and float(np.mean(counts)) >= NEARLY_ALL:
+            moved = screen_jacobian(near.view, near.world(point)) @ by_value
+            size = float(np.sqrt(np.mean(np.sum(moved**2, axis=(1, 2)) * counts)))
+            if size > most:
+                best, most = point, size
+    return best
 
 
 def _around(stage: Stage, frames: tuple[int, int], reach: int) -> Stage:

@@ -10,9 +10,10 @@ import pytest
 from refine.flags import jitter, joints, screen
 from refine.flags.check import stage_of
 from refine.flags.look import Look
-from refine.flags.path import CAPTURE, fitted, residual, white_above
+from refine.flags.path import CAPTURE, fitted, kernel, residual, white_above
+from refine.flags.unforeseen import unforeseen
 from refine.rotation import euler_matrix, quaternion_matrix
-from refine.shot import Channel, Control, Pin, Shot, frozen
+from refine.shot import Array, Channel, Control, Pin, Shot, frozen
 from tests import tolerances as tol
 from tests.flags.test_screen import arm_shot, flags_of, mended, motion, with_samples
 
@@ -49,7 +50,7 @@ def test_a_displaced_frame_reads_as_far_as_it_lies_off(order: int) -> None:
     path = 0.1 * np.arange(60.0)[:, None] ** 2
     path[30] += 7.0
     assert residual(path, order)[30, 0] == pytest.approx(7.0, abs=tol.LED)
-    (single, *_) = fitted(path[None], order, 1.0)
+    (single, *_) = fitted(path[None], kernel(order)[None])
     assert single.amount[0, 30, 0] == pytest.approx(7.0, abs=tol.LED)
     assert int(np.argmax(single.sigmas[0])) == 30
 
@@ -101,6 +102,52 @@ def test_setting_right_takes_away_just_what_lies_off() -> None:
     assert after.samples[50, 0] == pytest.approx(motion(24.0, 5)[50], abs=tol.REFILLED)
 
 
+def rough_motion(seed: int, count: int = 240) -> Array:
+    """(N,) deg of 30 waves of 3 frames and longer, falling off with frequency: a foot roughly captured."""
+    rng, t = np.random.default_rng(seed), np.arange(float(count))
+    hz = rng.uniform(0.3, 8.0, (30, 1))  # at 24 fps
+    phase = rng.uniform(0, 2 * np.pi, (30, 1))
+    return np.asarray(np.sum(2 / hz * np.sin(2 * np.pi * hz / 24 * t + phase), axis=0))
+
+
+def test_own_motion_foretells_what_a_high_difference_does_not() -> None:
+    """A frame off by 1 deg among rough motion: median over 12 draws of how it stands out, by both."""
+    beyond = []
+    for seed in range(12):
+        path = rough_motion(seed)[None, :, None]
+        path[0, 120] += 1.0
+        own, plain = unforeseen(path)[0], fitted(path, kernel(CAPTURE)[None])[0]
+        assert own.amount[0, 120, 0] == pytest.approx(1.0, abs=tol.REFILLED), seed
+        beyond.append((own.sigmas[0, 120], plain.sigmas[0, 120]))
+    own_median, plain_median = np.median(beyond, axis=0)
+    assert own_median > 1.5 * plain_median
+
+
+@pytest.mark.parametrize("off", [6.0, 30.0])
+def test_a_displaced_frame_does_not_hide_others(off: float) -> None:
+    """What is learnt with one in it would make room for the next."""
+    path = rough_motion(3)[None, :, None]
+    path[0, [60, 150], 0] += np.array([off, 1.0])
+    single = unforeseen(path)[0]
+    assert single.clear[0, [60, 150]].all()
+    assert single.amount[0, [60, 150], 0] == pytest.approx(np.array([off, 1.0]), abs=tol.REFILLED)
+
+
+def test_the_largest_frames_of_noise_are_no_lapses() -> None:
+    """24 draws of noise of 1 deg on a calm joint: it trembles, and no frame of it is taken out as a lapse."""
+    for seed in range(24):
+        stage = stage_of(rough(hand_shot(), ("arm",), 1.0, 30, 60, seed), Look())
+        assert not [o for o in joints.out_of_place(stage) if o.control == "arm" and 45 < o.first < 75], seed
+
+
+def test_a_hand_that_points_at_the_camera_is_not_small() -> None:
+    """The hand turned by 90 deg about y looks along z, to the camera: it is drawn as a dot, and is as large as ever."""
+    shot = arm_shot()
+    turned = with_samples(shot, "hand", "rotation.y", np.full(120, 90.0), 0)
+    sizes = [float(np.median(stage_of(s, Look()).size("hand"))) for s in (shot, turned)]
+    assert sizes[1] == pytest.approx(sizes[0], rel=0.2)  # but for standing nearer or farther
+
+
 def test_a_shot_too_short_to_say_what_is_usual() -> None:
     shot = arm_shot()
     controls = tuple(
@@ -113,7 +160,7 @@ def test_a_shot_too_short_to_say_what_is_usual() -> None:
         for c in shot.controls
     )
     assert flags_of(replace(shot, controls=controls, last_frame=11)) == []
-    assert fitted(np.zeros((1, 12, 1)), CAPTURE, 1.0) == []
+    assert unforeseen(np.zeros((1, 12, 1))) == []
 
 
 # --- noise -----------------------------------------------------------------------------------------------

@@ -256,6 +256,28 @@ def test_keyed_spike_names_its_key_and_is_mended() -> None:
     assert before.frames[np.flatnonzero(before.values != after.values)].tolist() == [50.0]
 
 
+def test_keyed_spike_goes_back_to_where_its_neighbours_point() -> None:
+    """The keys at 49 and 51 keep the slopes of the sound curve, so the middle one is put back on it."""
+    sound, faulty = keyed_arm(0.0), keyed_arm(12.0)
+    (flag,) = flags_of(faulty)
+    before, after = (channel_of(s, "arm", "rotation.z").keys for s in (sound, mended(faulty, flag)))
+    assert before is not None
+    assert after is not None
+    assert np.abs(after.values - before.values).max() < tol.REFILLED
+
+
+@pytest.mark.parametrize("stop", [0.0, 8.0])
+def test_a_knee_that_rests_at_its_stop_is_no_dropout(stop: float) -> None:
+    """Straight for 8 frames amid a move, farther than which it never goes; 8 deg short of it the samples stopped."""
+    shot = arm_shot()
+    bend = 20 + 15 * np.sin(np.arange(120) / 5.0)
+    bend[40:48] = stop
+    bend[38], bend[39], bend[48], bend[49] = stop + 4.0, stop + 3.0, stop + 6.0, stop + 8.0
+    channel = Channel("rotation.z", samples=frozen(bend[:, None]))
+    found = flags_of(shot.with_channel("arm", channel))
+    assert any(flag.fault == "dropout" for flag in found) == (stop > 0)
+
+
 def test_keyed_spike_of_three_parts_is_meant() -> None:
     shot = keyed_arm(12.0)
     assert len(flags_of(shot)) == 1

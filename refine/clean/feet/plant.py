@@ -6,7 +6,7 @@ limb carries, is left as it was and said so.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,8 +15,8 @@ from refine.clean.feet.footing import Footing, footing, found, marked, paths
 from refine.clean.feet.planted_limb import LimbMover, Moved, Samples, joint_points
 from refine.clean.feet.steadied import steadied
 from refine.held import Locks
-from refine.limbs.limb import Limb, figure
-from refine.limbs.planted import Planted, runs
+from refine.limbs.limb import GRAVITY, Limb, figure
+from refine.limbs.planted import ENTER_SPEED, Planted, runs, speed
 from refine.limbs.planting import Shift, shifted
 from refine.limbs.two_bones import closed
 from refine.pose import Point
@@ -24,6 +24,8 @@ from refine.shot import QUATERNION, ROTATIONS, Array, Shot, frozen
 
 MM = 1000.0
 FAR = 0.06  # m: a contact that would have to be moved farther is none [judge]
+SLID = 0.03  # m: the same beyond what feet do as they stand; what a fight's feet shuffle is more [judge]
+NOISY = 0.75  # [judge] of the speed below which a point stands
 TIMES = 3.0  # times the clip's usual move, from which that holds where all its feet slide far [judge]
 LEVEL = 0.015  # m within which feet must stand for there to be a ground [judge]
 TOLERANCE = 0.002  # m that a limb without a closed form may miss
@@ -70,13 +72,16 @@ def planted(shot: Shot, captured: Shot | None = None, alike: float = 0.0) -> Pla
     stood = [limb for limb in every if limb.kind == "leg" or limb.end in named]
     known = paths(shot, [p for limb in stood for p in (*limb.points, *joint_points(shot, limb))], shot.frames)
     free = [limb for limb in stood if limb.end not in named]
-    contacts = [*by_mark, *found(shot, free, scale, known)]
-    seen = steadied(captured, contacts, alike) if captured is not None else {}
+    seen = {} if captured is None else steadied(captured, [p for limb in free for p in limb.points], alike)
+    told = known | _told(shot, free, known, seen, scale)
+    contacts = [*by_mark, *_of(shot, known, found(shot, free, scale, told))]
     footings = [
-        footing(shot, each, scale, seen.get(each.point)) for each in contacts if each.limb is not None
+        footing(shot, each, scale, None if each.marked else seen.get(each.point))
+        for each in contacts
+        if each.limb is not None
     ]
     left = [Left(each, "no limb carries it") for each in contacts if each.limb is None]
-    false = _false(footings, scale)
+    false = _false(footings, scale, FAR if captured is None else SLID)
     left += [Left(each.contact, f"it is {MM * each.needed * scale:.0f} mm off") for each in false]
     wrong = {id(each.contact) for each in false}
     sound = tuple(each for each in contacts if id(each) not in wrong)
@@ -93,6 +98,28 @@ def planted(shot: Shot, captured: Shot | None = None, alike: float = 0.0) -> Pla
 
 
 # --- contacts ----------------------------------------------------------------------------------------------
+
+
+def _told(
+    shot: Shot, legs: Sequence[Limb], known: dict[Point, Array], seen: dict[Point, Array], scale: float
+) -> dict[Point, Array]:
+    """Ways (N, 3) of the points of legs whose own in the shot are too noisy to tell by their speed what stands.
+
+    Elsewhere the shot's own tell better when a foot lands and leaves.
+    """
+    ways: dict[Point, Array] = {}
+    for limb in legs:
+        off = {p: known[p] - seen[p] for p in limb.points if p in seen}
+        noise = _median([float(np.median(speed(each, shot.fps))) for each in off.values()])
+        if noise > NOISY * ENTER_SPEED * np.sqrt(GRAVITY * limb.length / scale):
+            ways |= {point: seen[point] for point in off}
+    return ways
+
+
+def _of(shot: Shot, known: dict[Point, Array], contacts: Iterable[Planted]) -> Iterator[Planted]:
+    """Contacts with the ways (N, 3) that their points have in a shot."""
+    for each in contacts:
+        yield replace(each, path=known[each.point][(each.frames - shot.first_frame).astype(np.intp)])
 
 
 def drift(shot: Shot, contacts: Sequence[Planted]) -> float:
@@ -127,9 +154,9 @@ def _median(amounts: Sequence[float]) -> float:
     return float(np.median(amounts)) if amounts else 0.0
 
 
-def _false(footings: Sequence[Footing], scale: float) -> list[Footing]:
+def _false(footings: Sequence[Footing], scale: float, far: float) -> list[Footing]:
     """Contacts, no mark's, that are too far off to be any."""
-    far = max(FAR, TIMES * scale * _median([each.needed for each in footings]))
+    far = max(far, TIMES * scale * _median([each.needed for each in footings]))
     return [each for each in footings if not each.contact.marked and each.needed * scale > far]
 
 

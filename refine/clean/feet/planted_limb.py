@@ -170,7 +170,10 @@ class LimbMover:
         return "the limb would shake" if self._rougher(each, tried) else ""
 
     def _rougher(self, each: Footing, tried: _Tried) -> bool:
-        """Whether the knee or a point of the end has more third differences around a contact than before."""
+        """Whether the knee or a point of the end has more third differences around a contact than before.
+
+        The knee may take over what the end loses: what shakes the hip of a foot at rest shakes its knee.
+        """
         fps, part = self.shot.fps, self._around(each)
         thirds = slice(part.start, max(min(part.stop, len(tried.knee)) - 3, part.start))
         middle = np.arange(thirds.start, thirds.stop) + 1.5
@@ -182,7 +185,10 @@ class LimbMover:
         new = old + np.diff(tried.shift[part], 3, axis=0)[calm]
         new[0] = np.diff(tried.knee[part], 3, axis=0)[calm]
         before, after = (np.sqrt(np.mean(np.sum(np.square(each), axis=2), axis=1)) for each in (old, new))
-        return bool(np.any(after > np.maximum(ROUGHER * before, UNSEEN / self.scale / fps**3)))
+        allowed = np.maximum(ROUGHER * before, UNSEEN / self.scale / fps**3)
+        taken = float(np.max(before[1:] ** 2 - after[1:] ** 2))
+        allowed[0] = max(allowed[0], np.sqrt(before[0] ** 2 + max(taken, 0.0)))
+        return bool(np.any(after > allowed))
 
     @cached_property
     def _thirds(self) -> Array:

@@ -9,19 +9,17 @@ import numpy as np
 from refine.clean.feet.footing import paths
 from refine.clean.noise import estimated, liveliness
 from refine.clean.smoother import smoothed
-from refine.limbs.planted import Planted
 from refine.pose import Point
 from refine.shot import Array, Shot
 
 SLOWEST = 0.4  # Hz: a foot at rest is smoothed more than a joint would be
 
 
-def steadied(captured: Shot, contacts: Sequence[Planted], alike: float) -> dict[Point, Array]:
-    """(N, 3) the ways of the points of some contacts, from motion as captured, smoothed where they are.
+def steadied(captured: Shot, points: Sequence[Point], alike: float) -> dict[Point, Array]:
+    """(N, 3) the ways of some points, from motion as captured, smoothed where they are.
 
     `alike` is the correlation of the capture's noise from frame to frame.
     """
-    points = dict.fromkeys(each.point for each in contacts if not each.marked)
     ways = paths(captured, points, captured.frames)
     return {point: _way(path, captured.fps, alike) for point, path in ways.items()}
 
