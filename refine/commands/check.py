@@ -42,7 +42,7 @@ def check(
     document = read(file)
     look = asked.look(document, camera, frames, controls, thresholds)
     stage = checking.stage_of(document.shot, look)
-    flags = checking.check(stage)
+    flags = checking.in_question(stage)
     kept = checking.named(flags, keep, "--keep") if keep else []
     shown = checking.at_least([flag for flag in flags if flag not in kept], at_least)  # type: ignore[arg-type]
     outputs.show_notes((stage.view.note, *document.shot.notes), quiet)

@@ -88,6 +88,6 @@ def _of_flags(
     from refine.flags import check as checking
     from refine.flags.mend import suggested
 
-    found = checking.named(checking.check(checking.stage_of(document.shot, look)), flags)
+    found = checking.named(checking.in_question(checking.stage_of(document.shot, look)), flags)
     held = [names.pin(pin, document.shot) for pin in pins]
     return suggested(document, look, found, strength, held, flags)

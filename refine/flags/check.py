@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
-import numpy as np
-
 from refine.errors import InputError
 from refine.flags import (
     attachments,
@@ -28,6 +26,7 @@ from refine.flags import (
     seeding,
     still,
 )
+from refine.flags.excerpt import excerpt
 from refine.flags.flag import RANK, Flag, Severity, as_json
 from refine.flags.look import Look
 from refine.flags.stage import Stage, in_order
@@ -66,6 +65,7 @@ TRIES: dict[str, Tries] = {
 # Faults that are mended only where a person names the flag: the mend adds what nobody asked for.
 ASKED = frozenset(fault for family in MENDERS for fault in getattr(family, "ASKED", ()))
 DELIVERY = 1080  # lines, where the shot has no camera
+BESIDE = 40.0  # [judge] s beside the frames in question that are looked at: as much as most shots have
 
 
 def stage_of(shot: Shot, look: Look) -> Stage:
@@ -74,19 +74,29 @@ def stage_of(shot: Shot, look: Look) -> Stage:
     if last < shot.first_frame or first > shot.last_frame or first > last:
         inside = f"frames {shot.first_frame} to {shot.last_frame}"
         raise InputError(f"--frames {first}:{last}", "outside the shot", inside)
-    frames = np.arange(max(first, shot.first_frame), min(last, shot.last_frame) + 1.0)
     chosen = next((c for c in shot.cameras if look.camera in (None, c.name)), None)
-    height = chosen.height if chosen is not None else DELIVERY
-    thresholds = load(shot.fps, height, *look.thresholds)
-    return Stage(shot, frames, thresholds, look.camera, in_order(shot, look.controls))
+    thresholds = load(shot.fps, chosen.height if chosen is not None else DELIVERY, *look.thresholds)
+    asked = max(first, shot.first_frame), min(last, shot.last_frame)
+    whole = Stage(shot, shot.frames, thresholds, look.camera, in_order(shot, look.controls), asked)
+    low, high = (frame - shot.first_frame for frame in asked)
+    beside = round(BESIDE * shot.fps)
+    if low <= beside and len(shot.frames) - 1 - high <= beside:
+        return whole
+    return excerpt(whole, low - beside, high + beside)
 
 
 def check(stage: Stage) -> list[Flag]:
-    """All flags of a stage in solve order, each cause once."""
+    """All flags of a stage in solve order, each cause once; also of frames beside those in question."""
     found = [flag for family in FAMILIES for flag in family.find(stage)]
     kept = [flag for flag in found if not stage.meant(flag.fault, flag.control, flag.frames)]
     place = {name: n for n, name in enumerate(stage.order)}
     return sorted(_once(kept), key=lambda f: (place.get(f.control, -1), f.frames, f.fault, f.channel or ""))
+
+
+def in_question(stage: Stage) -> list[Flag]:
+    """The flags that show on the frames in question."""
+    first, last = stage.asked
+    return [flag for flag in check(stage) if flag.frames[0] <= last and first <= flag.frames[1]]
 
 
 def _once(flags: Sequence[Flag]) -> list[Flag]:

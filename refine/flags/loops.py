@@ -63,7 +63,7 @@ class Seam:
 def find(stage: Stage) -> Iterator[Flag]:
     """The channels that don't close; nothing where the shot doesn't loop or only a part of it is looked at."""
     shot = stage.shot
-    if not shot.loop or stage.range != (shot.first_frame, shot.last_frame) or len(stage.frames) < 2:
+    if not shot.loop or stage.asked != (shot.first_frame, shot.last_frame) or len(stage.frames) < 2:
         return
     for name in stage.order:
         control = stage.control(name)

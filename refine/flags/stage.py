@@ -28,13 +28,18 @@ _ATTENTION = {"head": 1.0, "eyes": 1.0, "face": 1.0, "hand": 0.7, "foot": 1.0}  
 
 @dataclass(frozen=True, eq=False)
 class Stage:
-    """A shot ready to be looked at: `frames` are the whole frames in question, `order` the controls to look at."""
+    """A shot ready to be looked at: on `frames`, whole ones, at the controls in `order`.
+
+    `asked` are the first and last frame in question. What is usual is told by the frames beside them too, so that a
+    finding is as large and as serious as in the whole shot.
+    """
 
     shot: Shot
     frames: Array
     thresholds: Thresholds
     camera: str | None
     order: tuple[str, ...]
+    asked: tuple[int, int]
 
     @cached_property
     def posed(self) -> Pose:
