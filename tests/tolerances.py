@@ -566,8 +566,8 @@ SPEED_KEPT = 0.95
 # Share: the body's own slow motion is beside the accent's in both.
 HALF_SPEED = 0.1
 
-# deg of turn, root mean square above the legs: a capture's tremble is never all told for noise (0.1 to 0.25 found).
-AGAIN = 0.35
+# deg of turn, root mean square above the legs: a capture's tremble is never all told for noise (0.01 to 0.08 found).
+AGAIN = 0.1
 
 # deg: a sample of motion without noise, filled from its neighbours.
 SPIKE_GONE = 0.01

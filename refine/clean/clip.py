@@ -47,7 +47,9 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
 
     lead = _lead(shot)
     bad, reference, result, smooth = _without_noise(shot, lead, settings)
-    planting = planted(_within_limits(result, reference), reference, smooth.alike)
+    planting = planted(
+        _within_limits(result, reference), reference, smooth.alike, _frozen(bad, lead, len(shot.frames))
+    )
     planting = replace(planting, shot=_led_in(planting.shot, shot, lead))
     told = findings(reference, planting, lead, bad, smooth, settings)
     aside = over_budget(told, settings)
@@ -58,6 +60,15 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
         told = replace(written.findings, flags=_flags(written.shot, settings.camera))
         written = replace(written, findings=told)
     return written
+
+
+def _frozen(bad: Wrong, lead: int, count: int) -> dict[str, Mask]:
+    """(count,) by control the frames on which a gap that is left holds its turns."""
+    return {
+        group.control: np.concatenate([np.zeros(lead, np.bool_), mask(left, count - lead)])
+        for group, left in bad.left.items()
+        if left and group.kind in ("angles", "quaternion")
+    }
 
 
 def _lead(shot: Shot) -> int:

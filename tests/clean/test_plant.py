@@ -12,11 +12,14 @@ from scipy.signal import butter, sosfiltfilt
 from scipy.spatial.transform import Rotation
 
 from benchmarks.cleaning.drift import drifted
+from benchmarks.cleaning.trial import evaluate
 from benchmarks.corpus import captured, continuous
 from benchmarks.planted.contacts import stepping
+from refine.clean.clip import cleaned
 from refine.clean.feet.footing import Footing, moves_of, paths
 from refine.clean.feet.plant import drift, planted
 from refine.clean.feet.planted_limb import eased
+from refine.clean.settings import Settings
 from refine.limbs.limb import GRAVITY, bend, figure
 from refine.limbs.planted import LEAVE_SPEED, Planted
 from refine.pose import Point, pose, world_point
@@ -335,6 +338,18 @@ def test_a_contact_that_is_far_off_is_none() -> None:
     np.testing.assert_array_equal(samples(done.shot, "shin.L")[part], samples(creeping, "shin.L")[part])
 
 
+def test_what_a_gap_left_open_is_not_moved() -> None:
+    """Half of it moved, the other half would be a gap short enough to be filled the next time."""
+    bad = walk(False)[1]
+    still = np.zeros(len(bad.frames), np.bool_)
+    still[150:190] = True
+    done = planted(bad, frozen={"shin.L": still}).shot
+    for name in ("thigh.L", "shin.L"):
+        np.testing.assert_array_equal(samples(done, name)[still], samples(bad, name)[still])
+    assert np.any(samples(done, "shin.L") != samples(bad, "shin.L"))
+    assert np.any(samples(planted(bad).shot, "shin.L")[still] != samples(bad, "shin.L")[still])
+
+
 def test_a_prop_that_no_limb_carries_is_left() -> None:
     bad = walk(True)[1]
     prop = Control(
@@ -462,6 +477,14 @@ def test_captured_feet_slide_less_and_nothing_shakes(name: str, share: float) ->
         assert float(np.sqrt(np.mean(other**2))) <= KNEE_KEPT * float(np.sqrt(np.mean(one**2)))
     again = pose(planted(done.shot).shot, shot.frames).origin - pose(done.shot, shot.frames).origin
     assert float(np.abs(again).max()) * figure(shot)[1] * 1000 < SECOND_RUN
+
+
+@pytest.mark.parametrize("clip", ["01_01", "01_03"])
+def test_feet_under_strong_noise_stand_as_the_truth_does(clip: str) -> None:
+    """1 deg of white noise on every joint: by the joints' own smoothing contacts come in pieces, or not at all."""
+    clip_or_skip(clip)
+    found = evaluate(lambda shot: cleaned(shot, Settings()).shot, clip, "white-1", seconds=8.0)
+    assert found.planted <= DRIFT_KEPT * found.planted_truth
 
 
 def test_paths_are_those_of_the_whole_pose() -> None:

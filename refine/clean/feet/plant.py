@@ -6,10 +6,11 @@ limb carries, is left as it was and said so.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from refine.clean.feet.footing import Footing, footing, found, marked, paths
 from refine.clean.feet.planted_limb import LimbMover, Moved, Samples, joint_points
@@ -56,7 +57,12 @@ class Planting:
     lifted: tuple[tuple[str, int, int], ...] = ()
 
 
-def planted(shot: Shot, captured: Shot | None = None, alike: float = 0.0) -> Planting:
+def planted(
+    shot: Shot,
+    captured: Shot | None = None,
+    alike: float = 0.0,
+    frozen: Mapping[str, NDArray[np.bool_]] | None = None,
+) -> Planting:
     """The shot with planted points at rest where they stand longest, by marks or else by their motion.
 
     `captured` is the same shot before its channels were smoothed, with noise that correlates by `alike` from frame to
@@ -64,7 +70,8 @@ def planted(shot: Shot, captured: Shot | None = None, alike: float = 0.0) -> Pla
     in the world, where it rests, than by the angles that hold it there. Found contacts may then stray a little, as feet
     do that land and roll; without `captured` they are held firm, as marked ones always are.
 
-    What pins, limits and accents hold stays; so does every frame that no move reaches, to the last bit.
+    What pins, limits and accents hold stays, and what a gap left `frozen`, masks (N,) by control; so does every frame
+    that no move reaches, to the last bit.
     """
     every, scale, _ = figure(shot)
     by_mark = list(marked(shot, every))
@@ -89,7 +96,16 @@ def planted(shot: Shot, captured: Shot | None = None, alike: float = 0.0) -> Pla
     after, lifted = shot, []
     for limb in stood:
         own = [f for f in footings if f.contact.control == limb.end and id(f.contact) not in wrong]
-        moved = _moved(shot, limb, own, known, scale, ground if limb.kind == "leg" else None)
+        mover = LimbMover(
+            shot,
+            limb,
+            known,
+            Locks(shot, shot.pins, (shot.first_frame, shot.last_frame)),
+            scale,
+            ground if limb.kind == "leg" else None,
+            _frozen(limb, frozen or {}),
+        )
+        moved = _moved(mover, own)
         after = _with_samples(after, moved.samples)
         left += [Left(each.contact, reason) for each, reason in moved.left]
         lifted += [(limb.end, a + shot.first_frame, b + shot.first_frame) for a, b in moved.raised]
@@ -182,16 +198,14 @@ def _ground(shot: Shot, contacts: Sequence[Planted], known: dict[Point, Array], 
 # --- limbs -------------------------------------------------------------------------------------------------
 
 
-def _moved(
-    shot: Shot,
-    limb: Limb,
-    footings: Sequence[Footing],
-    known: dict[Point, Array],
-    scale: float,
-    ground: float | None,
-) -> Moved:
-    locks = Locks(shot, shot.pins, (shot.first_frame, shot.last_frame))
-    mover = LimbMover(shot, limb, known, locks, scale, ground)
+def _frozen(limb: Limb, frozen: Mapping[str, NDArray[np.bool_]]) -> NDArray[np.bool_] | None:
+    """(N,) frames on which a gap holds any control of a limb."""
+    masks = [frozen[name] for name in limb.chain if name in frozen]
+    return np.any(masks, axis=0) if masks else None
+
+
+def _moved(mover: LimbMover, footings: Sequence[Footing]) -> Moved:
+    shot, limb = mover.shot, mover.limb
     if closed(shot, limb):
         return mover.moved(footings)
     turns = [
@@ -202,18 +216,19 @@ def _moved(
     ]
     if not turns or not all(channel.baked for channel in turns):
         return Moved({}, tuple((each, "its limb isn't baked") for each in footings))
-    return _step_by_step(shot, limb, mover, footings, locks, scale)
+    return _step_by_step(mover, footings)
 
 
-def _step_by_step(
-    shot: Shot, limb: Limb, mover: LimbMover, footings: Sequence[Footing], locks: Locks, scale: float
-) -> Moved:
+def _step_by_step(mover: LimbMover, footings: Sequence[Footing]) -> Moved:
     """A limb that has no closed form, solved in small steps; all its contacts or none."""
+    shot, limb, scale = mover.shot, mover.limb, mover.scale
     by, raised = mover.moves(footings)
+    if mover.frozen is not None:
+        by = by * mover.share(mover.frozen)[:, None]
     after = shot
     for a, b in runs(np.any(by != 0, axis=1)):
         shift = Shift(shot.frames[a : b + 1], by[a : b + 1], np.ones(b - a + 1))
-        after = shifted(after, limb, limb.end, shift, locks, TOLERANCE / scale) or after
+        after = shifted(after, limb, limb.end, shift, mover.locks, TOLERANCE / scale) or after
     contacts = [each.contact for each in footings]
     if after is shot or drift(after, contacts) > _before(shot, contacts, scale):
         return Moved({}, tuple((each, "it would slide more") for each in footings))

@@ -42,7 +42,8 @@ class Moved:
 class LimbMover:
     """A limb in a shot, the paths (N, 3) of its joints and points there, and what it mustn't do.
 
-    `scale` in metres a shot unit, `ground` its height in shot units, None where there is none.
+    `scale` in metres a shot unit, `ground` its height in shot units, None where there is none. `frozen` (N,) are frames
+    of which nothing is known, so they stay: half moved they would pass for a shorter gap.
     """
 
     shot: Shot
@@ -51,6 +52,7 @@ class LimbMover:
     locks: Locks
     scale: float
     ground: float | None = None
+    frozen: Bools | None = None
 
     @cached_property
     def _usual(self) -> Array:
@@ -64,10 +66,11 @@ class LimbMover:
         left: list[tuple[Footing, str]] = []
         active = list(footings)
         held = held_samples(self.shot, self.limb, self.locks)
+        held |= False if self.frozen is None else self.frozen
         tried = self._untouched()
         while True:
             by, raised = self.moves(active)
-            changed = self._solve(tried, by * self._share(held)[:, None])
+            changed = self._solve(tried, by * self.share(held)[:, None])
             beyond = self._beyond_limits(tried, changed)
             worse = [
                 (each, reason)
@@ -108,7 +111,7 @@ class LimbMover:
         by[:, up] += eased(lift, reach)
         return by, tuple(deep)
 
-    def _share(self, held: Bools) -> Array:
+    def share(self, held: Bools) -> Array:
         """(N,) the share of the moves that held samples leave, without jumps."""
         share = 1.0 - eased(held.astype(float), max(round(EASE * self.shot.fps), 1))
         share[held] = 0.0  # to the last bit
