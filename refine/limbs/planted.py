@@ -26,6 +26,7 @@ SHORTEST = 0.1
 LEVEL = 20.0  # percentile of the heights of slow frames that is the point's own level: steps up are rarer
 SLOWEST = 25.0  # percentile of a contact's speeds that is as slow as counts
 STILL = 1e-3  # of a contact's greatest speed: slower is standing
+CLEARLY = 2.0  # [judge] times as still
 TIE = 1e-3  # weight of the worst frame against the usual one
 OVERLAP = 0.5  # share of its frames that a point shares with a slower one, from which it only rolls with it
 
@@ -171,20 +172,19 @@ def _steadiest(
 ) -> Planted:
     """The point of a control that stays in place through most of a contact, and against what it does.
 
-    What a fault makes of the rest has no say but between points that are equally still.
+    It is the control's own pivot in the world, unless another point, or going along with something, is clearly
+    stiller. What a fault makes of some frames has hardly a say.
     """
+    control = shot.controls[shot.index(name)]
     best: tuple[float, Planted] | None = None
-    for point in (
-        end_points(shot, name) if limb is not None else marked_points(shot.controls[shot.index(name)])
-    ):
+    for n, point in enumerate(end_points(shot, name) if limb is not None else marked_points(control)):
         path = world_point(posed, shot, point)[at]
         tried = [_planted(point, posed.frames[at], path, name, True, limb)]
         tried += [_relative(shot, posed, tried[0], other, at) for other in others]
         for each in tried:
             away = np.linalg.norm(each.path - each.anchor, axis=1)
             drift = float(np.median(away) + TIE * away.max())
-            # Against the world unless it clearly goes along with something: at rest both are the same.
-            drift *= 1.0 if each.relative is None else 2.0
+            drift *= (1.0 if n == 0 else CLEARLY) * (1.0 if each.relative is None else CLEARLY)
             if best is None or drift < best[0]:
                 best = drift, each
     assert best is not None

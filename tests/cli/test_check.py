@@ -103,7 +103,10 @@ def test_ids_stay_from_run_to_run_and_beside_an_unrelated_fault(tmp_path: Path) 
 
 
 def test_a_baked_clip_is_looked_at_too(tmp_path: Path) -> None:
-    assert flags_of(write_bvh(tmp_path), code=0) == []
+    assert flags_of(write_bvh(tmp_path, noise=0.0), code=0) == []
+    found = flags_of(write_bvh(tmp_path))
+    assert "jitter" in {flag["fault"] for flag in found}
+    assert all(flag["frames"][1] >= 28 and flag["frames"][0] <= 56 for flag in found)  # where the noise is
 
 
 # --- where it looks ----------------------------------------------------------------------------------------
