@@ -56,9 +56,9 @@ def _wrapped(shot: Shot, seed: int, fault: str, way: str, size: Size) -> Planted
     foot = old.controls[-1] if way == "hips" else old.controls[0]
     controls = tuple(dict.fromkeys((*old.causes, *(() if way == "hips" else old.controls))))
     channels = ("translation.z",) if way == "hips" else ()
-    return found, Truth(
-        (fault,), controls, channels, old.frames, wanted, (), Point(foot, (0.0, 0.0, 0.0)), way
-    )
+    # A key of the hips that breaks its habit is told as that, with the slide in its words.
+    faults = (fault, "moved key") if way == "hips" else (fault,)
+    return found, Truth(faults, controls, channels, old.frames, wanted, (), Point(foot, (0.0, 0.0, 0.0)), way)
 
 
 # --- baked clips -----------------------------------------------------------------------------------------

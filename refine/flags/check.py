@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 from refine.errors import InputError
@@ -88,9 +89,10 @@ def stage_of(shot: Shot, look: Look) -> Stage:
 def check(stage: Stage) -> list[Flag]:
     """All flags of a stage in solve order, each cause once; also of frames beside those in question."""
     found = [flag for family in FAMILIES for flag in family.find(stage)]
-    kept = [flag for flag in found if not stage.meant(flag.fault, flag.control, flag.frames)]
+    told = _told_once(_once(found))
+    kept = [flag for flag in told if not stage.meant(flag.fault, flag.control, flag.frames)]
     place = {name: n for n, name in enumerate(stage.order)}
-    return sorted(_once(kept), key=lambda f: (place.get(f.control, -1), f.frames, f.fault, f.channel or ""))
+    return sorted(kept, key=lambda f: (place.get(f.control, -1), f.frames, f.fault, f.channel or ""))
 
 
 def in_question(stage: Stage) -> list[Flag]:
@@ -107,6 +109,20 @@ def _once(flags: Sequence[Flag]) -> list[Flag]:
         if key not in best or flag.ratio > best[key].ratio:
             best[key] = flag
     return list(best.values())
+
+
+def _told_once(flags: Sequence[Flag]) -> list[Flag]:
+    """A slide that a flagged key explains is that key's doing: it becomes a note, and the key as serious as it was."""
+    found = list(flags)
+    for n, slide in enumerate(found):
+        alike = (i for i, f in enumerate(found) if f.fault in keys.FAULTS.values() and f.cause == slide.cause)
+        at = next(alike, None) if slide.fault == contacts.SLIDING else None
+        if at is not None:
+            cause = found[at]
+            worse = max(cause.severity, slide.severity, key=RANK.__getitem__)
+            found[at] = replace(cause, severity=worse, message=f"{cause.message}; for it {slide.message}")
+            found[n] = replace(slide, severity="note", remedy=f"goes with {cause.id}")
+    return found
 
 
 def at_least(flags: Sequence[Flag], level: Severity) -> list[Flag]:

@@ -38,6 +38,7 @@ from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
 from refine.view import project
 
+SLIDING = "sliding contact"
 ALIKE = 0.4  # [judge] of their size by which two limbs' slides may differ and still be one
 APART = 0.5  # [judge] s between two slides of one contact that have causes of their own
 AROUND = 1.0  # s to each side of a cause that the search may look at
@@ -225,7 +226,7 @@ def _slide_flag(stage: Stage, group: Sequence[Slid]) -> Flag:
     if cause.channel is not None:
         remedy = f"look at {cause.control}.{cause.channel} at {_listed([f'{key:g}' for key in cause.frames])}"
     return Flag(
-        "sliding contact",
+        SLIDING,
         cause.control if len(group) > 1 else contact.control,
         cause.channel if len(group) > 1 else None,
         frames,
@@ -362,4 +363,4 @@ def _settled(stage: Stage, after: Shot, contact: Planted) -> bool:
     return float(away.max()) * standing(stage).scale * MM <= limit
 
 
-MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {"sliding contact": mend_sliding}
+MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {SLIDING: mend_sliding}

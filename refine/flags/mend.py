@@ -17,7 +17,7 @@ from refine.changes import differences, made
 from refine.curve import sample
 from refine.errors import NoSolution
 from refine.flags.check import ASKED, MENDS, TRIES, at_least, check, stage_of
-from refine.flags.contacts import replanted
+from refine.flags.contacts import SLIDING, replanted
 from refine.flags.flag import Flag, Severity
 from refine.flags.keys import FAULTS
 from refine.flags.look import Look
@@ -31,7 +31,6 @@ from refine.shot import Pin, Shot
 from refine.suggest import suggest
 from refine.suggestion import Suggestion
 
-SLIDING = "sliding contact"
 WHOLE = ("angle wrap",)  # between an angle and the same a turn away there is no half way
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 

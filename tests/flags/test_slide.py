@@ -86,6 +86,22 @@ def test_what_is_held_may_be_what_moved() -> None:
     }
 
 
+def test_a_slide_that_a_flagged_key_explains_is_told_with_that_key() -> None:
+    clean, control, channel, frame = sound(BAKER, 0), "hips", "translation.y", 60.0
+    keys = keys_of(clean, control, channel)
+    k = keys.index(frame)
+    assert k is not None
+    values = keys.values.copy()
+    values[k] += 0.05  # its slopes stay: the habit is broken
+    found = check(looked(with_keys(clean, control, channel, keys.changed(values=values))))
+    shown = [flag for flag in found if flag.severity != "note"]
+    assert [(flag.fault, flag.cause.frames) for flag in shown] == [("moved key", (frame,))]
+    assert shown[0].severity == "error"
+    assert "foot.L" in shown[0].message
+    assert "hand.R" in shown[0].message
+    assert [flag.remedy for flag in found if flag.fault == SLIDE] == [f"goes with {shown[0].id}"]
+
+
 def test_a_leg_s_own_slide_isn_t_blamed_on_the_hips_while_the_other_foot_stands() -> None:
     clean = sound(BAKER, 0)
     control, channel, frame = "thigh.L", "rotation.z", 118.0
