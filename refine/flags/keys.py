@@ -241,7 +241,8 @@ def _limits(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
             severity,
             worst,
             "deg",
-            Cause(name, channel.name),
+            # Each excursion is a finding of its own: one that may not move mustn't hide behind one that may.
+            Cause(name, channel.name, (float(where[0]), float(where[1]))),
             message,
             "keep it within the limit and let the parent turn the rest",
             threshold.ratio(worst) * stage.attention(name),

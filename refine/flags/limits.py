@@ -21,7 +21,6 @@ from numpy.typing import NDArray
 from refine.curve import reaches, sample
 from refine.errors import NoSolution
 from refine.flags.flag import Flag
-from refine.flags.keys import find
 from refine.flags.retime import followed
 from refine.flags.stage import Stage, runs
 from refine.pinned import concerning, pinned_keys
@@ -64,18 +63,12 @@ class Bend:
 
 
 def within_limit(stage: Stage, flag: Flag) -> Shot | None:
-    """The shot with a channel kept within its limits, all through: a channel is flagged once, where it is worst.
-
-    What pins or accents hold outside stays there; None where that is all of it.
-    """
+    """The shot with a channel kept within its limits where the flag stands; None where what is held stays outside."""
     name, shot = flag.control, stage.shot
-    alone = find(replace(stage, order=(name,)))
-    for span in [f.frames for f in alone if (f.fault, f.channel) == (FAULT, flag.channel)]:
-        channel = shot.controls[stage.control_at[name]].channel(flag.channel or "")
-        assert channel is not None
-        bent = _bent(replace(stage, shot=shot), name, channel, span)
-        shot = shot if bent is None else shot.with_channel(name, bent)
-    return None if shot is stage.shot else shot
+    channel = stage.control(name).channel(flag.channel or "")
+    assert channel is not None
+    bent = _bent(stage, name, channel, flag.frames)
+    return None if bent is None else shot.with_channel(name, bent)
 
 
 def _bent(stage: Stage, name: str, channel: Channel, frames: tuple[int, int]) -> Channel | None:
@@ -199,7 +192,8 @@ def _by_rule(keys: Keys, by: Array) -> tuple[Array, NDArray[np.bool_]]:
 
 def _beside(moved: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """(K,) these keys and those BESIDE of them."""
-    return np.convolve(moved, np.ones(2 * BESIDE + 1), "same") > 0
+    count = np.convolve(moved, np.ones(2 * BESIDE + 1))  # "same" would be as long as the longer of the two
+    return np.asarray(count[BESIDE : BESIDE + len(moved)] > 0)
 
 
 def _segments(keys: Keys, frames: tuple[float, float]) -> list[int]:

@@ -16,7 +16,7 @@ from refine.flags.limits import FAULT, within_limit
 from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.shot import Array, Channel, Limits, Mark, Pin, Shot
-from tests.hand_made import channel_of, two_part_shot
+from tests.hand_made import channel_of, keyed, two_part_shot
 from tests.tolerances import BENT, WITHIN_LIMIT
 
 CONTROL, NAME = "arm", "rotation.z"
@@ -118,6 +118,34 @@ def test_what_a_pin_or_an_accent_holds_beyond_the_limit_stays(baked: bool, held:
     assert within_limit(stage_of(elsewhere, Look()), flag) is not None
 
 
+@pytest.mark.parametrize("baked", [False, True], ids=["keyed", "baked"])
+def test_an_excursion_that_is_pinned_leaves_the_mend_of_another_alone(baked: bool) -> None:
+    """Each is a flag of its own: the pinned one isn't a new error once the worse one is gone."""
+    shot = limited(baked=baked, by=8.0)
+    found = flags(shot)
+    assert len(found) > 1
+    worst, held = (flag.frames for flag in sorted(found, key=lambda flag: -flag.amount)[:2])
+    pinned = replace(shot, pins=(Pin(CONTROL, NAME, (float(held[0]), float(held[1]))),))
+    result = mend(pinned, Look(), found)
+    assert worst in [flag.frames for flag in result.mended]
+    assert held in [flag.frames for flag, _, _ in result.left]
+    inside = slice(held[0] - shot.first_frame, held[1] - shot.first_frame + 1)
+    np.testing.assert_array_equal(course(result.shot)[inside], course(shot)[inside])
+
+
+@pytest.mark.parametrize("count", [3, 4])
+def test_a_channel_of_few_keys_is_bent_too(count: int) -> None:
+    """Fewer keys than the slopes beside a bent one reach over."""
+    frames = np.linspace(0.0, 160.0, count)
+    values = np.append(np.zeros(count - 2), [20.0, 0.0])
+    channel = Channel(NAME, keyed("chord", frames, values), limits=Limits(upper=15.0))
+    shot = two_part_shot().with_channel(CONTROL, channel)
+    (flag,) = flags(shot)
+    after = within_limit(stage_of(shot, Look()), flag)
+    assert after is not None
+    assert beyond(channel_of(after, CONTROL, NAME), course(after, FINE)) <= WITHIN_LIMIT
+
+
 def test_a_channel_that_is_never_within_its_limit_says_so() -> None:
     shot = limited(by=100.0)
     (flag, *_) = flags(shot)
@@ -133,8 +161,8 @@ def test_two_limits_near_each_other_leave_room_in_the_middle() -> None:
     assert channel.limits is not None
     both = replace(channel.limits, lower=channel.limits.upper - 6.0)
     narrow = shot.with_channel(CONTROL, replace(channel, limits=both))
-    (flag,) = flags(narrow)  # the worst of four excursions
-    result = mend(narrow, Look(), [flag])
-    assert result.mended == (flag,)
+    found = flags(narrow)  # by turns past the one and the other
+    result = mend(narrow, Look(), found)
+    assert result.mended == tuple(found)
     assert flags(result.shot) == []
     assert beyond(channel_of(result.shot, CONTROL, NAME), course(result.shot)) <= WITHIN_LIMIT
