@@ -33,6 +33,10 @@ _SHOT_KEYS = 2.0  # a channel of few keys leans on the shot's habit, which count
 _ENOUGH = 40  # keys
 SMALLEST = 1e-12  # a channel that varies by less doesn't move, in whatever unit
 _START = (2e-3, 0.3)  # tightness and scatter before anything is learnt
+# [judge] Slopes that were fitted to a motion, as `clean --keys` does: rules are followed to 1e-4 of the slope unit,
+# these no better than so, or most of them not at all. Then no rule says what they should be.
+_FITTED = 5e-3
+_FREE = 0.5  # of the keys inside a move
 _STRANGE = 4.6  # nats
 _NEAR = 40.0  # frames around a range in which a rule may still feel a key of the range
 _HAND_KEYS = 0.5  # keys set by hand that are believed in before any was seen
@@ -230,6 +234,11 @@ class Habit:
             follow = np.log(shares[:3]) - deviation / self.tight - np.log(2 * self.tight)
             hand = np.log(shares[3]) - deviation.min(axis=0) / self.loose - np.log(2 * self.loose)
         return np.asarray(np.argmax(np.concatenate([follow, hand[None]]), axis=0))
+
+    @property
+    def fitted(self) -> bool:
+        """Whether the slopes were fitted to a motion instead of following rules."""
+        return self.tight > _FITTED or bool(self.shares[INSIDE, 3] > _FREE)
 
     def rule(self, context: int) -> int:
         """The rule followed most often in a context."""

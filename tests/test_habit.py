@@ -166,6 +166,24 @@ def test_a_slope_that_breaks_the_habit_near_the_range_is_strange() -> None:
     assert not HabitBook(far_off, RANGE).strange("arm", "rotation.z")
 
 
+@pytest.mark.parametrize("rule", RULES)
+def test_slopes_that_follow_no_rule_are_fitted_ones(rule: Rule) -> None:
+    def fitted(turned: Array) -> bool:
+        shot = two_part_shot(rule)
+        for control in shot.controls:
+            for channel in control.channels:
+                keys = keys_of(shot, control.name, channel.name)
+                slopes = keys.outgoing + 0.3 * np.resize(turned, (len(keys), 1))
+                shot = with_keys(
+                    shot, control.name, channel.name, keys.changed(incoming=slopes, outgoing=slopes)
+                )
+        return HabitBook(shot, RANGE).shot_habit.fitted
+
+    assert not fitted(np.zeros(1))
+    assert not fitted(np.array([0.0, 0, 0, 1]))
+    assert fitted(np.array([1.0, -0.6, 0.4, -1.2, 0.7]))
+
+
 def test_the_range_itself_is_no_witness() -> None:
     """Wrecked slopes inside the range leave the habit as it is; the same outside change it."""
     shot = two_part_shot("chord")

@@ -25,9 +25,6 @@ from refine.shot import ROTATIONS, Array, Channel, Keys, Segment
 FAULTS = {"value": "moved key", "value and slope": "moved key", "slope": "stray slope", "zigzag": "zigzag"}
 NEAR = 3  # keys to each side of a strange one that may be its cause
 MOST = 6  # faults of one channel
-# [judge] of a rule's slope: rules are followed to 1e-4. Looser, slopes were fitted to a motion, as `clean --keys` does,
-# and no rule says what they should be.
-FITTED = 5e-3
 
 
 def find(stage: Stage) -> Iterator[Flag]:
@@ -63,7 +60,7 @@ def habit_breaks(stage: Stage, name: str, channel: str) -> tuple[Break, ...]:
 
 def _breaks(stage: Stage, name: str, channel: Channel, keys: Keys) -> Iterator[Break]:
     strange = stage.book.strange_frames(name, channel.name)
-    if not len(strange) or not moving(channel) or stage.book.habit(name, channel.name).tight > FITTED:
+    if not len(strange) or not moving(channel) or stage.book.shot_habit.fitted:
         return
     _, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
     searched = np.zeros(len(keys), np.bool_)

@@ -94,13 +94,13 @@ def _turn(stage: Stage, limb: Limb) -> Turn:
 
 
 def _elsewhere(stage: Stage, limb: Limb, turn: Turn) -> Array:
-    """(N,) the largest jolt of the limbs of its kind, where they are baked, as they go straight at other times.
+    """(N,) the largest jolt of the limbs of its kind, where they are recorded, as they go straight at other times.
 
     Near straight a solver of captured motion knows the bend least: there every straightening jolts, and a pop is
     what jolts more than the others.
     """
     most = np.zeros(len(stage.frames))
-    if not any(c.baked for name in limb.moved for c in stage.control(name).channels):
+    if not any(c.baked for name in limb.moved for c in stage.recorded.control(name).channels):
         return most
     threshold, apart = stage.thresholds["straight limb pop"], APART * turn.step
     for other in (each for each in standing(stage).limbs if each.kind == limb.kind):

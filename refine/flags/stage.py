@@ -7,19 +7,20 @@ it belongs to is at least 12 px large there.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.curve import sample
 from refine.flags.thresholds import Thresholds
-from refine.habit import HabitBook
+from refine.habit import HabitBook, moving
 from refine.held import Locks
 from refine.measure import marked_points
 from refine.pose import Point, Pose, pose, world_point
 from refine.rig import children, solve_order
-from refine.shot import Array, Control, Shot
+from refine.shot import Array, Channel, Control, Shot, frozen
 from refine.view import View, depth, project, view, visible
 
 SMALL = 12.0  # px under which a control is too small to look at [judge]
@@ -57,6 +58,26 @@ class Stage:
     def book(self) -> HabitBook:
         """The habit of the whole shot: faults are few, so it is learnt with them."""
         return HabitBook(self.shot, self.range)
+
+    @cached_property
+    def recorded(self) -> Stage:
+        """The stage as a recording, however it is kept: channels whose keys were fitted to a motion as samples.
+
+        A fit breaks its third derivative at every key and keeps the motion's own roughness: what is usual in it is told
+        by the motion, as of samples, and not by what an artist's curves do.
+        """
+        if not self.book.shot_habit.fitted:
+            return self
+
+        def channel(old: Channel) -> Channel:
+            if not moving(old):
+                return old
+            return replace(old, keys=None, samples=frozen(sample(old, self.shot, self.shot.frames)))
+
+        controls = [replace(c, channels=tuple(map(channel, c.channels))) for c in self.shot.controls]
+        found = replace(self, shot=replace(self.shot, controls=tuple(controls)))
+        found.__dict__.update(posed=self.posed, view=self.view)  # on whole frames it is the same
+        return found
 
     @cached_property
     def locks(self) -> Locks:

@@ -8,6 +8,8 @@ import numpy as np
 import pytest
 
 from benchmarks.planted.contacts import SHIN, THIGH, plant, stepping
+from refine.clean.keys.reduce import reduced
+from refine.clean.settings import Amount
 from refine.flags import limbs
 from refine.flags.bending import FULL, calmed
 from refine.flags.check import stage_of
@@ -93,6 +95,19 @@ def test_a_recording_whose_knees_always_jolt_is_flagged_only_where_one_does_much
     alone = np.zeros(8)
     alone[3] = 10.0
     assert flags(jolting(fps, alone))
+
+
+@pytest.mark.parametrize("fps", [24.0, 120.0])
+def test_a_recording_made_keys_is_flagged_where_its_samples_are(fps: float) -> None:
+    usual = np.array([2.0, 2.5, 2, 3, 2.5, 2, 2.5, 3])
+    once = np.where(np.arange(8) == 3, 14.0, usual)
+    for sizes, pops in ((usual, 0), (once, 1)):
+        shot = reduced(jolting(fps, sizes), Amount(2.0, "mm"))
+        assert all(channel.keys for control in shot.controls for channel in control.channels)
+        found = flags(shot)
+        assert len(found) == pops
+        assert all(3 * fps < flag.frames[0] < 4 * fps for flag in found)
+        assert all(flag.cause.frames for flag in found)
 
 
 def test_a_pop_is_one_at_whichever_moment_a_slower_shutter_opens() -> None:
