@@ -40,7 +40,7 @@ class Locks:
         first, last = self.influence(keys)
         reasons: dict[int, str] = {}
         pins = self._pins(control, channel)
-        accents = self._marks(control, ("accent", "contact"))
+        accents = self._marks(control, ("accent", "contact", "meant"))
         for k in np.flatnonzero(self.searched(keys)).tolist():
             frame = keys.frames[k]
             if first[k] < self.frames[0] or last[k] > self.frames[1]:

@@ -1,4 +1,4 @@
-"""What pins and limits forbid an edit that may reach beyond the range that `Locks` look at."""
+"""What pins and limits forbid an edit that may reach beyond the range that `Locks` look at, and what it has to keep."""
 
 from __future__ import annotations
 
@@ -7,7 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.shot import Channel, Keys, Pin
+from refine.curve import sample
+from refine.shot import Channel, Keys, Pin, Shot
+
+KEPT = ("accent", "meant")  # marks whose keys, or samples, stay as they are
+NEARLY = 1e-6  # frames by which a key may miss a frame and stand on it
+SAME = 1e-6  # of a unit: less isn't a change
 
 
 def concerning(pins: Sequence[Pin], control: str, channel: str) -> list[Pin]:
@@ -48,3 +53,53 @@ def within(old: Channel, new: Channel) -> bool:
     assert after is not None
     outside = (after < new.limits.lower) | (after > new.limits.upper)
     return not bool(np.any(outside & (before != after)))
+
+
+def disturbed(before: Shot, after: Shot) -> tuple[str, ...]:
+    """The pins, marked accents and ranges that are meant, by name, that a change of a shot doesn't keep."""
+    channels = [
+        (control.name, old, new)
+        for control, then in zip(before.controls, after.controls, strict=True)
+        for old, new in zip(control.channels, then.channels, strict=True)
+        if old is not new
+    ]
+    pins = [
+        f"pin {pin}"
+        for pin in before.pins
+        if any(
+            not _holds(before, old, new, pin.frames, not pin.is_range)
+            for name, old, new in channels
+            if concerning([pin], name, old.name)
+        )
+    ]
+    marks = [
+        f"{mark.kind} {mark.frames[0]:g}:{mark.frames[1]:g} of {' and '.join(mark.controls) or 'all'}"
+        for mark in before.marks
+        if mark.kind in KEPT
+        and any(
+            not _holds(before, old, new, mark.frames, True)
+            for name, old, new in channels
+            if not mark.controls or name in mark.controls
+        )
+    ]
+    return (*pins, *marks)
+
+
+def _holds(shot: Shot, old: Channel, new: Channel, span: tuple[float, float], by_keys: bool) -> bool:
+    """Whether a channel is the same in a range: the keys that stand in it, where there are any and they are what is
+    held, else its values on whole frames."""
+    a, b = span
+    if by_keys and old.keys is not None and new.keys is not None:
+        first, second = (_inside(keys, a, b) for keys in (old.keys, new.keys))
+        if len(first) or len(second):
+            return first == second
+    frames = np.array([a]) if a == b else np.arange(np.ceil(a), np.floor(b) + 1.0)
+    frames = frames[(frames >= shot.first_frame) & (frames <= shot.last_frame)]
+    return bool(np.allclose(sample(old, shot, frames), sample(new, shot, frames), rtol=0.0, atol=SAME))
+
+
+def _inside(keys: Keys, a: float, b: float) -> list[tuple[object, ...]]:
+    """Frame, values and slopes of the keys in a range."""
+    at = np.flatnonzero((keys.frames >= a - NEARLY) & (keys.frames <= b + NEARLY))
+    rows = (keys.frames, keys.values, keys.incoming, keys.outgoing)
+    return [tuple(np.ravel(row[k]).tolist() for row in rows) for k in at]

@@ -203,7 +203,7 @@ class Camera:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A range with a meaning. No controls means all of them. "meant" says of the fault in `note`: leave it."""
+    """A range with a meaning. No controls: all of them. "meant": leave the fault in `note`, or all, as they are."""
 
     kind: Literal["contact", "accent", "cut", "hold", "meant"]
     frames: tuple[float, float]

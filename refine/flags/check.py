@@ -90,7 +90,9 @@ def check(stage: Stage) -> list[Flag]:
     """All flags of a stage in solve order, each cause once; also of frames beside those in question."""
     found = [flag for family in FAMILIES for flag in family.find(stage)]
     told = _told_once(_once(found))
-    kept = [flag for flag in told if not stage.meant(flag.fault, flag.control, flag.frames)]
+    meant = [flag for flag in told if stage.meant(flag.fault, flag.control, flag.frames)]
+    goes = {f"goes with {flag.id}" for flag in meant}  # with what is meant
+    kept = [flag for flag in told if flag not in meant and flag.remedy not in goes]
     place = {name: n for n, name in enumerate(stage.order)}
     return sorted(kept, key=lambda f: (place.get(f.control, -1), f.frames, f.fault, f.channel or ""))
 

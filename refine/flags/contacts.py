@@ -34,6 +34,7 @@ from refine.flags.standing import (
 )
 from refine.limbs.planted import Planted
 from refine.limbs.planting import planted_again
+from refine.pinned import disturbed
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
 from refine.view import project
@@ -292,12 +293,12 @@ def mend_sliding(stage: Stage, flag: Flag) -> Shot | None:
     limit = stage.thresholds["sliding contact"]["warn_mm"]
     slid = [each for each in slid if each.mm > limit]
     own = [each.contact for each in slid]
-    for cure in (_cured_above, _put_back):
-        after = cure(stage, flag, slid)
-        if after is not None and all(_settled(stage, after, each) for each in own):
+    for cure in (_cured_above, _put_back, _by_limbs):
+        after = cure(stage, flag, own)
+        settled = after is not None and all(_settled(stage, after, each) for each in own)
+        if after is not None and settled and not disturbed(stage.shot, after):
             return after
-    after = _by_limbs(stage, own)
-    return after if after is not None and all(_settled(stage, after, each) for each in own) else None
+    return None
 
 
 def _above(stage: Stage, contact: Planted) -> list[str]:
@@ -308,9 +309,9 @@ def _overlap(a: tuple[int, int], b: tuple[int, int]) -> bool:
     return a[0] <= b[1] and b[0] <= a[1]
 
 
-def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
+def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | None:
     """The search's cure of the key that a flag names, where that key isn't the limb's own."""
-    limb_of = {name for each in slid if each.contact.limb for name in each.contact.limb.chain}
+    limb_of = {name for each in slid if each.limb for name in each.limb.chain}
     if flag.cause.channel is None or flag.cause.control in limb_of:
         return None
     from refine.changes import made
@@ -325,16 +326,16 @@ def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None
     return made(stage.shot, changes) if changes else None
 
 
-def _put_back(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
+def _put_back(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | None:
     """The key that a flag names put back with its slopes, where only the slide tells that it was moved."""
-    keys = put_back(stage, [flag.cause.control], [each.contact for each in slid])
+    keys = put_back(stage, [flag.cause.control], slid)
     return None if keys is None or keys.cause != flag.cause else keys.made(stage.shot)
 
 
-def _by_limbs(stage: Stage, contacts: Sequence[Planted]) -> Shot | None:
+def _by_limbs(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | None:
     shot: Shot | None = stage.shot
     tolerance = LEFT * stage.thresholds["sliding contact"]["warn_mm"] / MM / standing(stage).scale
-    for each in contacts:
+    for each in slid:
         if shot is None:
             return None
         core = each.core(margin(stage))

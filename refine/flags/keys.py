@@ -85,8 +85,11 @@ def _habit_flags(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
     """Flags for the breaks that the camera sees."""
     point, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
     seen = None if point is None else stage.counts(point)
+    sharp = stage.frames[stage.marked(name, "accent", "cut")]
     for each in habit_breaks(stage, name, channel.name):
         frames, best = each.before.frames, each.explanation
+        if np.isin(np.rint(each.frames), sharp).all():
+            continue  # kept sharp on purpose
         if seen is None or _shows(stage, seen, frames, best):
             flag = _habit_flag(stage, name, channel, frames, best, pixels)
             if flag is not None:

@@ -24,6 +24,7 @@ from refine.flags.look import Look
 from refine.flags.stage import Stage
 from refine.formats import Document
 from refine.part_way import shot_part_way
+from refine.pinned import disturbed
 from refine.prepared import Request, check_strength, in_spelling, prepare
 from refine.review.illustrate import of_suggestion
 from refine.search.in_the_way import held_by, in_the_way
@@ -32,6 +33,7 @@ from refine.suggest import suggest
 from refine.suggestion import Suggestion
 
 WHOLE = ("angle wrap",)  # between an angle and the same a turn away there is no half way
+MOVES_HELD = "it would move what"
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 
 
@@ -103,12 +105,20 @@ def _as_strong(begun: Stage, before: list[Flag], look: Look, whole: Mended, stre
     shot, kept = shot_part_way(begun.shot, whole.shot, strength, turned)
     how = "keys that are added, moved in time or turned over, on"
     note = f"--strength {strength:g} means nothing to {how} {', '.join(kept)}"
-    for flag in at_least(check(stage_of(shot, look)), "error"):
-        if _twin(flag, before) is None:
-            why = f"gone {strength:g} of the way there would be a new error: {flag.control}: {flag.message}"
-            left = (*whole.left, *(Left(each, why) for each in whole.mended))
-            return Mended(replace(begun.shot, pins=whole.shot.pins), (), left)
+    for error in at_least(check(stage_of(shot, look)), "error"):
+        if _twin(error, before) is None:
+            why = f"gone {strength:g} of the way there would be a new error: {error.control}: {error.message}"
+            return _without(begun, look, whole, strength, error, why)
     return replace(whole, shot=replace(shot, pins=whole.shot.pins), notes=(note,) if kept else ())
+
+
+def _without(begun: Stage, look: Look, whole: Mended, strength: float, error: Flag, why: str) -> Mended:
+    """The mends but those of the control at which going part of the way makes an error; none where none is."""
+    guilty = [f for f in whole.mended if error.control in (f.control, f.cause.control)] or whole.mended
+    rest = [f for f in whole.mended if f not in guilty]
+    again = mend(begun.shot, look, rest, strength, asked=[f.id for f in rest])
+    left = (*whole.left, *(Left(each, why) for each in guilty), *again.left)
+    return replace(again, shot=replace(again.shot, pins=whole.shot.pins), left=left)
 
 
 def _has_mend(flag: Flag) -> bool:
@@ -131,7 +141,8 @@ def _left(stage: Stage, look: Look, flag: Flag, strength: float, why: str) -> Le
     clash = in_the_way(stage.shot, mended)
     if not clash:
         return Left(flag, why)
-    return Left(flag, held_by(clash) if why == _no_way(flag) else f"{why}; {held_by(clash)}", clash)
+    says_it_all = why == _no_way(flag) or why.startswith(MOVES_HELD)
+    return Left(flag, held_by(clash) if says_it_all else f"{why}; {held_by(clash)}", clash)
 
 
 def _no_way(flag: Flag) -> str:
@@ -158,6 +169,9 @@ def _looked_at(
     before: Stage, tried: Shot, look: Look, flag: Flag, now: Sequence[Flag]
 ) -> tuple[Stage, list[Flag], str]:
     """The stage after a mend, its flags, and why it isn't accepted; feet that it took along are planted again."""
+    held = disturbed(before.shot, tried)
+    if held:
+        return before, list(now), f"{MOVES_HELD} {' and '.join(held)} holds"
     after = stage_of(tried, look)
     found = check(after)
     now = [*now, *(other for other in found if _outshone(before, after, flag, other))]
@@ -165,7 +179,7 @@ def _looked_at(
     if slides and flag.fault != SLIDING:
         planted = stage_of(replanted(before, tried), look)
         again = check(planted)
-        if not _worse(flag, now, again):
+        if not _worse(flag, now, again) and not disturbed(before.shot, planted.shot):
             return planted, again, ""
     return after, found, _worse(flag, now, found)
 

@@ -149,20 +149,18 @@ def _moved(pull: _Pull, name: str) -> Iterator[PutBack]:
         gains = pull.gains(name, channel.name)
         if any(map(np.any, gains)):
             anew = Anew(keys, pull.stage.book.rules(keys), pull.stage.book.habit(name, channel.name))
-            for k in _near(pull, name, channel):
+            for k in _near(pull, channel):
                 left, after = min(_moves(pull, gains, anew, k), key=lambda each: each[0], default=(1.0, keys))
                 yield PutBack(name, channel.name, (float(keys.frames[k]),), after, left)
 
 
-def _near(pull: _Pull, name: str, channel: Channel) -> list[int]:
-    """Keys that move some of the frames, by their neighbours' slopes too, and aren't locked."""
+def _near(pull: _Pull, channel: Channel) -> list[int]:
+    """Keys that move some of the frames, by their neighbours' slopes too."""
     keys = channel.keys
     assert keys is not None
     at = np.arange(len(keys))
     first, last = keys.frames[np.maximum(at - 2, 0)], keys.frames[np.minimum(at + 2, len(keys) - 1)]
-    blocked = pull.stage.locks.blocked(name, channel.name, keys)
-    felt = (first < pull.frames[1]) & (last > pull.frames[0])
-    return [k for k in np.flatnonzero(felt).tolist() if k not in blocked]
+    return np.flatnonzero((first < pull.frames[1]) & (last > pull.frames[0])).tolist()
 
 
 @dataclass(frozen=True, eq=False)

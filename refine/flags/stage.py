@@ -155,11 +155,11 @@ class Stage:
         return near
 
     def meant(self, fault: str, control: str, frames: tuple[int, int]) -> bool:
-        """Whether the animator has said of this finding: I meant that."""
+        """Whether the animator has said of this finding: I meant that. A note that names no fault is about all."""
         return any(
             mark.kind == "meant"
-            and mark.note == fault
-            and control in mark.controls
+            and (mark.note == fault or mark.note not in self.thresholds)
+            and (not mark.controls or control in mark.controls)
             and mark.frames[0] <= frames[1]
             and frames[0] <= mark.frames[1]
             for mark in self.shot.marks

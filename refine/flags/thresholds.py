@@ -52,6 +52,9 @@ class Thresholds:
     def __init__(self, table: Mapping[str, Mapping[str, Any]], fps: float, height: int) -> None:
         self._table, self._fps, self._height = table, fps, height
 
+    def __contains__(self, fault: str) -> bool:
+        return fault.replace(" ", "-") in self._table
+
     def __getitem__(self, fault: str) -> Threshold:
         """The numbers of a fault, whose name may hold spaces: "moved key" is the entry moved-key."""
         entry = self._table[fault.replace(" ", "-")]

@@ -63,16 +63,23 @@ def test_without_hands_that_hold_nothing_tells(control: str, channel: str, frame
     assert not slides(replace(planted(clean, trial(control, channel, frame)), marks=feet))
 
 
-def test_a_pinned_key_is_neither_named_nor_moved() -> None:
+@pytest.mark.parametrize("kind", ["pin", "accent"])
+def test_a_held_key_is_named_and_not_moved(kind: str) -> None:
     control, channel, frame = MOVED[1]
     faulty = planted(sound(BAKER, 0), trial(control, channel, frame))
-    pinned = replace(faulty, pins=(*faulty.pins, Pin(control, channel, (frame, frame))))
-    assert all(flag.cause.frames != (frame,) or flag.cause.control != control for flag in slides(pinned))
-    after = mend(pinned, Look(), slides(pinned)).shot
+    held = (
+        replace(faulty, pins=(*faulty.pins, Pin(control, channel, (frame, frame))))
+        if kind == "pin"
+        else replace(faulty, marks=(*faulty.marks, Mark("accent", (frame - 2, frame + 2), (control,))))
+    )
+    found = slides(held)
+    assert {flag.cause.frames for flag in found} == {(frame,)}
+    result = mend(held, Look(), found)
     assert (
-        keys_of(after, control, channel).values.tobytes()
+        keys_of(result.shot, control, channel).values.tobytes()
         == keys_of(faulty, control, channel).values.tobytes()
     )
+    assert not any(flag.cause.frames == (frame,) for flag in result.mended) or result.shot != held
 
 
 def test_what_is_held_may_be_what_moved() -> None:
