@@ -13,7 +13,7 @@ import pytest
 from benchmarks.planted.contacts import plant, stepping
 from refine.flags.on_frames import DOUBLED
 from refine.formats import read, write
-from refine.shot import Channel, Control, Limits, Pin, Shot, frozen
+from refine.shot import Channel, Control, Limits, Mark, Pin, Shot, frozen
 from tests.cli.console import ROOT, assert_refused, document, flags_of, folder, only_id, refine, unchanged
 from tests.cli.small_shots import ARM, FAULT_FRAME, FRAMES, HIPS, rig, write_shot, write_table
 from tests.flags.test_on_frames import doubled
@@ -267,3 +267,26 @@ def test_the_demos_listed_faults_are_mended_and_a_second_check_shows_nothing(tmp
     assert flags_of(mended, code=0) == []
     assert refine("apply", mended, found, "--undo", "-o", back).code == 0
     assert back.read_bytes() == DEMO.read_bytes()
+
+
+def test_a_mend_that_can_t_go_half_the_way_doesn_t_stop_the_others(tmp_path: Path) -> None:
+    """Half a key's way back with half of its slopes is no slope of the habit: it stays, the others go."""
+    result = refine("suggest", DEMO, "--flag", "all", "--strength", "0.5", "--json")
+    found = document(result.out, "suggestion")
+    assert result.code == 4
+    assert {c["control"] for c in found["changes"]} == {"hips", "chest", "head", "forearm.R"}
+    (hips,) = [c for c in found["changes"] if c["control"] == "hips"]
+    assert hips["after"] == pytest.approx((-0.192 - 0.237) / 2, abs=STEP)
+    assert "spine: sliding contact left, gone 0.5 of the way" in found["reason"]
+
+
+@pytest.mark.parametrize("kind", ["accent", "meant"])
+def test_what_is_marked_is_neither_flagged_nor_moved(tmp_path: Path, kind: Any) -> None:
+    path = tmp_path / "baker.shot.json"
+    shot = read(DEMO).shot
+    path.write_bytes(write(replace(shot, marks=(*shot.marks, Mark(kind, (57.0, 63.0), ("hips",)))), path))
+    found = flags_of(path)
+    assert not [flag for flag in found if flag["fault"] == "moved key" and flag["control"] == "hips"]
+    changes = document(refine("suggest", path, "--flag", "all", "--json").out, "suggestion")["changes"]
+    assert changes
+    assert not [c for c in changes if c["control"] == "hips"]
