@@ -132,7 +132,7 @@ def suggestion_lines(suggestion: Suggestion, length: str = "unit") -> list[str]:
         lines += ["", "Candidates, likeliest first:"]
     elif suggestion.candidates:
         lines += ["", "Not changed, but possible:"]
-    lines += [f"  {n}  {_candidate(c)}" for n, c in enumerate(suggestion.candidates, 1)]
+    lines += [f"  {c.number}  {_candidate(c)}" for c in suggestion.candidates]
     return lines
 
 

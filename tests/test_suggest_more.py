@@ -68,6 +68,16 @@ def test_nothing_clear_gives_candidates_and_taking_one_adds_it(guessed: bool) ->
         assert taken.changes == candidate.changes
         assert f"candidate {n}, chosen by you: {candidate.explains}" in taken.reason
         assert {(c.control, c.channel) for c in taken.changes} == {(candidate.control, candidate.channel)}
+        assert taken.candidates == tuple(c for c in listed.candidates if c.number != n)
+
+
+def test_guesses_about_a_key_with_neighbours_on_one_side_only_come_last() -> None:
+    shot = resloped()
+    frames = keys_of(shot, *ARM_Z).frames
+    found = suggest(shot, Request((int(frames[0]), int(frames[3])), ("arm",))).candidates
+    ends = [bool({frames[0], frames[-1]} & set(c.frames)) for c in found]
+    assert any(ends)
+    assert ends == sorted(ends)
 
 
 def test_a_candidate_is_added_to_what_is_clear() -> None:
