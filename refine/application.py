@@ -124,5 +124,6 @@ def as_document(result: Applied, written: Path | None) -> dict[str, Any]:
         "schema": SCHEMA,
         "written": None if written is None else written.name,
         "made": [as_json(change) for change in result.made],
+        "already": [as_json(change) for change in result.already],
         "left": [{"change": as_json(change), "reason": reason} for change, reason in result.left],
     }

@@ -177,6 +177,16 @@ def left_lines(left: Sequence[tuple[Change, str]]) -> list[str]:
     return [f"left: {c.control}.{c.channel}@{c.frame:g} {_FIELDS[c.field]}: {reason}" for c, reason in left]
 
 
+def already_lines(already: Sequence[Change]) -> list[str]:
+    """What needed no change, one line a channel."""
+    lines = []
+    for (control, channel), group in groupby(already, key=lambda change: (change.control, change.channel)):
+        frames = [change.frame for change in group]
+        span = f"{min(frames):g}" + (f" to {max(frames):g}" if min(frames) < max(frames) else "")
+        lines.append(f"already so: {control}.{channel}@{span}, {_numbers(len(frames))}")
+    return lines
+
+
 def difference_lines(found: Difference, length: str = "unit") -> list[str]:
     """A difference as a person reads it."""
     lines = [*found.others]
