@@ -24,6 +24,7 @@ from refine.text import BOLD, PLAIN, aligned, printable
 _FIELDS = {"value": "value", "incoming_slope": "slope in", "outgoing_slope": "slope out", "key": "key to"}
 MOST_DIGITS, SAID_DIGITS = 9, 7  # significant: more than MOST were computed, and the JSON has them all
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+SEVERAL = r"; (?=\S+-[0-9a-f]{4}: )"  # before the id of the next flag, in a reason of several
 _SHOWN = 12  # changed samples of a baked channel that are listed before they are summed up
 
 
@@ -125,7 +126,8 @@ def _short(number: str) -> str:
 
 def suggestion_lines(suggestion: Suggestion, length: str = "unit") -> list[str]:
     """A suggestion as a person reads it: why, what, with what effect, and what else there is."""
-    lines = [f"Why: {suggestion.reason}"]
+    reasons = re.split(SEVERAL, suggestion.reason)
+    lines = [f"Why: {reasons[0]}", *(f"     {reason}" for reason in reasons[1:])]
     if suggestion.changes:
         lines += ["", *change_lines(suggestion.changes, length), "", *_effect_lines(suggestion)]
     if suggestion.candidates and not suggestion.changes:

@@ -16,7 +16,7 @@ from refine.held import Locks
 from refine.pose import reposed
 from refine.prepared import Prepared, Request, in_spelling, prepare
 from refine.search import baked, beyond, candidates, keyed
-from refine.search.in_the_way import held_by, in_the_way
+from refine.search.in_the_way import in_the_way
 from refine.search.work import ROUNDING, Option, Work, size_of
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Shot
 from refine.suggestion import Suggestion
@@ -44,7 +44,7 @@ def suggest(
         return again.shot if again.reasons else None
 
     clash = in_the_way(shot, mended)
-    return replace(found, reason=f"{found.reason}; {held_by(clash)}", clash=clash) if clash else found
+    return replace(found, clash=clash)
 
 
 def _searched(shot: Shot, request: Request, prepared: Prepared) -> Work:

@@ -14,6 +14,7 @@ import pytest
 
 from refine.errors import InputError
 from refine.formats import read
+from refine.report import suggestion_lines
 from refine.shot import Channel, Control, Pin, Shot, make_keys
 from refine.suggest import Request, suggest
 from refine.suggestion import applied
@@ -198,3 +199,14 @@ def test_requests_that_make_no_sense(wrong: Request) -> None:
 
 def test_a_range_that_leaves_the_shot_is_cut_to_it() -> None:
     assert places(suggest(value_off(), Request((-50, 1000)))) == {(*ARM_Z, 65.0, "value")}
+
+
+def test_of_several_flags_each_has_its_line_of_reasons() -> None:
+    found = suggest(torn(), Request(RANGE, ("arm",)))
+    several = replace(
+        found, reason="z-bab5: chest: zigzag mended; sc-2fa4: hips: slide left, pinned; by hand"
+    )
+    assert suggestion_lines(several)[:2] == [
+        "Why: z-bab5: chest: zigzag mended",
+        "     sc-2fa4: hips: slide left, pinned; by hand",
+    ]
