@@ -160,7 +160,7 @@ def _numbers(count: int) -> str:
 def _effect_lines(suggestion: Suggestion) -> list[str]:
     effect, move = suggestion.effect, suggestion.effect.largest_move
     lines = [
-        f"On screen ({suggestion.camera}): {move.control} moves most, {move.pixels:.2f} px at frame {move.frame:g}."
+        f"On screen ({suggestion.camera}): {move.where} moves most, {move.pixels:.2f} px at frame {move.frame:g}."
         if move.pixels > 0
         else f"On screen ({suggestion.camera}): nothing that the camera sees moves."
     ]
@@ -197,6 +197,6 @@ def difference_lines(found: Difference, length: str = "unit") -> list[str]:
     if found.moves:
         lines += ["", f"On screen ({found.camera}):"]
         for name, move in zip(found.moved, found.moves, strict=True):
-            where = "" if move.control == name else f" at {move.control}"
-            lines.append(f"  {name} moves {move.pixels:.2f} px at most, frame {move.frame:g}{where}")
+            what = f"{move.where} by {move.pixels:.2f} px at frame {move.frame:g}"
+            lines.append(f"  the change of {name} moves {what if move.pixels > 0 else 'nothing'}")
     return lines or ["no difference"]

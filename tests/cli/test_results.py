@@ -224,7 +224,11 @@ def test_a_difference_is_what_the_suggestion_listed(shot: Path) -> None:
     (change,), (listed,) = found["changes"], json.loads(shot.with_name("s.json").read_text())["changes"]
     for name in ("control", "channel", "frame", "field", "before", "after", "unit"):
         assert change[name] == listed[name]
-    assert found["moves"][0]["control"] == HAND
+    move = found["moves"][0]
+    assert move["control"] == HAND
+    last = refine("diff", shot, after).out.splitlines()[-1]
+    assert last.startswith(f"  the change of {change['control']} moves ")
+    assert last.endswith(f"{HAND} by {move['value']:.2f} px at frame {move['frame']:g}")
     assert shot.with_name("d.svg").read_text().startswith("<svg")
 
 
