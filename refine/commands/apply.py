@@ -37,7 +37,7 @@ def apply(
 
     document = read(file)
     sha256, changes = read_changes(read_bytes(suggestion), suggestion.name)
-    picked = chosen(changes, only)
+    picked = chosen(changes, only, document.shot)
     result = applied(document, sha256, picked, undo=undo, rebase=rebase)
     if out is not None:
         outputs.check_free((out,), (*outputs.sources(document), suggestion), force)

@@ -121,6 +121,12 @@ def test_what_is_read_back_has_the_changes_and_nothing_else(source: Path) -> Non
     assert_only_these_texts_changed(source.read_bytes().decode(), out.read_bytes().decode(), texts)
 
 
+@pytest.mark.parametrize("only", [HAND, f"{ARM}.rotation.x"])
+def test_what_is_in_the_shot_but_not_in_the_suggestion_is_said(shot: Path, only: str) -> None:
+    refused = refine("apply", shot, suggested(shot), "--only", only)
+    assert_refused(refused, f"--only {only}", "the suggestion has no change for it", f"{ARM}.rotation.z")
+
+
 def assert_only_these_texts_changed(before: str, after: str, texts: list[tuple[str, str]]) -> None:
     """Whatever isn't a changed number is the same to the byte, and each changed number has its new text."""
     pattern = r"\[[^\[\]{}]*\]|[^\s,:\[\]{}]+"  # a list without lists in it, or a word

@@ -198,7 +198,7 @@ def test_a_suggestion_file_says_all_of_it(name: str) -> None:
 def test_one_channel_alone_and_a_second_time(name: str) -> None:
     source = sources()[name]
     changes = changes_to(source, AFTER["one out"])
-    some = chosen(changes, ["lamp.rotation.x@5:6"])
+    some = chosen(changes, ["lamp.rotation.x@5:6"], source.shot)
     result = applied(source, source.sha256, some)
     there = document(result.data, "".join(source.path.suffixes))
     assert _same(there.shot.controls[there.shot.index("lamp")].channels[0].keys, AFTER["one out"])
