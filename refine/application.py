@@ -13,20 +13,33 @@ from refine.changes import undo as undone
 from refine.errors import InputError
 from refine.formats import Document, parsed
 from refine.formats.checked import NOTED_LENGTH
-from refine.names import selector
+from refine.names import Selector, channel_names, selector
 from refine.shot import QUATERNION, Array, Channel, Shot
 
 SCHEMA = "motion-refine/applied/1"
 _ROUNDING = 1e-7  # relative
 
 
-def chosen(changes: Sequence[Change], only: Sequence[str]) -> list[Change]:
+def chosen(changes: Sequence[Change], only: Sequence[str], shot: Shot) -> list[Change]:
     """The changes that any of the selectors names; all of them without selectors. InputError."""
     if not only:
         return list(changes)
     known = {(change.control, change.channel) for change in changes}
-    selectors = [selector(text, known, "--only") for text in only]
+    selectors = [_selector(text, known, shot) for text in only]
     return [c for c in changes if any(s.matches(c.control, c.channel, c.frame) for s in selectors)]
+
+
+def _selector(text: str, known: set[tuple[str, str]], shot: Shot) -> Selector:
+    """What is named of the `known` (control, channel) pairs. InputError, another one for what only the shot has."""
+    try:
+        return selector(text, known, "--only")
+    except InputError:
+        there = [name for c, ch in channel_names(shot) for name in (c, f"{c}.{ch}")]
+        if any(text == name or text.startswith(f"{name}@") for name in there):
+            allowed = ", ".join(sorted(".".join(pair) for pair in known)) or "none"
+            why = "the suggestion has no change for it"
+            raise InputError(f"--only {text}", why, allowed) from None
+        raise
 
 
 def applied(
@@ -124,5 +137,6 @@ def as_document(result: Applied, written: Path | None) -> dict[str, Any]:
         "schema": SCHEMA,
         "written": None if written is None else written.name,
         "made": [as_json(change) for change in result.made],
+        "already": [as_json(change) for change in result.already],
         "left": [{"change": as_json(change), "reason": reason} for change, reason in result.left],
     }

@@ -208,21 +208,50 @@ def _made_keys(keys: Keys, changes: Sequence[Change]) -> Keys:
 
 @dataclass(frozen=True, slots=True)
 class Applied:
-    """The new bytes, the changes that were made, and those that no longer match with the reason."""
+    """The new bytes, the changes that were made, those that no longer match with the reason, and those that the
+    document already had.
+    """
 
     data: bytes
     made: tuple[Change, ...]
     left: tuple[tuple[Change, str], ...]
     undone: bool = False
+    already: tuple[Change, ...] = ()
 
 
 def apply(document: Document, changes: Sequence[Change]) -> Applied:
     """Each change whose `before` stands in the document is made; the others are named."""
     judged = list(zip(changes, _unfit(document, changes), strict=True))
     done = tuple(change for change, why in judged if not why)
-    left = tuple((change, why) for change, why in judged if why)
+    so = _already(document, changes) if len(done) < len(changes) else [False] * len(changes)
+    already = tuple(change for (change, why), is_so in zip(judged, so, strict=True) if why and is_so)
+    left = tuple(each for each, is_so in zip(judged, so, strict=True) if each[1] and not is_so)
     numbers_of = [(change.place, change.after_text) for change in done if change.key is None]
-    return Applied(patched(document, numbers_of, _grown(document, done)), done, left)
+    return Applied(patched(document, numbers_of, _grown(document, done)), done, left, already=already)
+
+
+def _already(document: Document, changes: Sequence[Change]) -> list[bool]:
+    """Whether what each change wants stands in the document: its number is found there as to undo it.
+
+    A key that was to go has gone also where another change puts or moves one to its frame.
+    """
+    shot = document.shot
+    lands = {c.result_place for c in changes if c.field == "key" and not c.taken}
+    plain = iter(_unfit_numbers(document, [c for c in reversals(changes) if c.key is None]))
+    so = {}
+    for change in changes:
+        gone = change.place in lands or _standing(shot, replace(change.place, field="key")) is None
+        if change.key is None:
+            so[change] = not next(plain) and (change.field != "key" or gone)
+        elif not change.taken:
+            so[change] = _key_standing(shot, change.place) == change.key
+    there = {change.result_place for change, is_so in so.items() if is_so}
+    for change in changes:
+        if change.taken:
+            channel, key = _channel_at(shot, change.place), _key_standing(shot, change.place)
+            emptied = channel is not None and channel.keys is not None and key is None
+            so[change] = emptied or (key is not None and change.place in there)
+    return [so[change] for change in changes]
 
 
 def _grown(document: Document, changes: Sequence[Change]) -> list[tuple[Span, str]]:
@@ -328,7 +357,8 @@ def undo(document: Document, changes: Sequence[Change]) -> Applied:
     back = apply(document, reverse)
     original = dict(zip(reverse, changes, strict=True))
     left = tuple((original[change], why) for change, why in back.left)
-    return Applied(back.data, tuple(original[change] for change in back.made), left, undone=True)
+    done, already = (tuple(original[change] for change in each) for each in (back.made, back.already))
+    return Applied(back.data, done, left, True, already)
 
 
 def _why(found: tuple[float, ...] | None, wanted: str) -> str:
@@ -340,6 +370,14 @@ def _why(found: tuple[float, ...] | None, wanted: str) -> str:
 def _channel_at(shot: Shot, place: Place) -> Channel | None:
     control = next((control for control in shot.controls if control.name == place.control), None)
     return control.channel(place.channel) if control is not None else None
+
+
+def _key_standing(shot: Shot, place: Place) -> Key | None:
+    """The key on a frame, None where there is none."""
+    channel = _channel_at(shot, place)
+    keys = None if channel is None else channel.keys
+    k = None if keys is None else keys.index(place.frame)
+    return None if keys is None or k is None else key_at(keys, k)
 
 
 def _standing(shot: Shot, place: Place) -> tuple[float, ...] | None:

@@ -283,16 +283,21 @@ def as_document(comparison: Comparison, files: Sequence[str]) -> dict[str, Any]:
     }
 
 
-def table_lines(comparison: Comparison) -> list[str]:
-    """The comparison as a person reads it; the knee has a word, not only a place."""
+def table_lines(comparison: Comparison, length: str = "unit") -> list[str]:
+    """The comparison as a person reads it; the knee has a word, not only a place.
+
+    `length` is the name of the shot's length unit.
+    """
     head = ("variant", "unevenness", "left", "largest move", "largest change", "keys", "accent speed", "")
     rows = [head]
     for n, row in enumerate(comparison.rows):
         move = (
-            f"{row.move.pixels:.2f} px, {row.move.control}@{row.move.frame:g}" if row.move.control else "none"
+            f"{row.move.pixels:.2f} px, {row.move.where}@{row.move.frame:g}" if row.move.control else "none"
         )
         accent = "-" if row.accent_speed is None else f"{100 * row.accent_speed:.0f} %"
-        change = f"{row.largest_change:.4g} {row.unit}".rstrip() if row.keys else "none"
+        change = (
+            f"{row.largest_change:.4g} {row.unit.replace('unit', length)}".rstrip() if row.keys else "none"
+        )
         where = "knee" if n == comparison.knee else ""
         cells = (f"{row.unevenness:.3f} px", f"{100 * row.left:.0f} %", move, change, str(row.keys), accent)
         rows.append((row.name, *cells, where))

@@ -17,11 +17,17 @@ FARTHER = 2.0  # times that a carried point must move farther than the control's
 
 @dataclass(frozen=True, slots=True)
 class Move:
-    """The largest displacement of one control's points: px at a frame."""
+    """The largest displacement of one control's points: px at a frame, at its tip or its pivot."""
 
     pixels: float
     control: str
     frame: float
+    tip: bool = False
+
+    @property
+    def where(self) -> str:
+        """The point in words."""
+        return point_name(self.control, self.tip)
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +53,15 @@ def marked_points(control: Control) -> tuple[Point, ...]:
     return (pivot,) if control.tip is None else (pivot, Point(control.name, control.tip))
 
 
+def is_tip(shot: Shot, point: Point) -> bool:
+    return point.local != shot.controls[shot.index(point.control)].pivot
+
+
+def point_name(control: str, tip: bool) -> str:
+    """What a marked point is called wherever it is spoken of."""
+    return f"tip of {control}" if tip else control
+
+
 def carried(shot: Shot, control: str) -> list[Point]:
     """Marked points of a control and of all that it carries."""
     names = (control, *descendants(shot, control))
@@ -69,7 +84,7 @@ def largest_moves(shot: Shot, view: View, before: Pose, after: Pose, names: Iter
             apart = displacement(shot, view, before, after, point)
             k = int(np.argmax(apart))
             if apart[k] > best.pixels:
-                best = Move(float(apart[k]), name, float(before.frames[k]))
+                best = Move(float(apart[k]), name, float(before.frames[k]), is_tip(shot, point))
         moves.append(best)
     return sorted(moves, key=lambda move: -move.pixels)
 

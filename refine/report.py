@@ -24,6 +24,7 @@ from refine.text import BOLD, PLAIN, aligned, printable
 _FIELDS = {"value": "value", "incoming_slope": "slope in", "outgoing_slope": "slope out", "key": "key to"}
 MOST_DIGITS, SAID_DIGITS = 9, 7  # significant: more than MOST were computed, and the JSON has them all
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+SEVERAL = r"; (?=\S+-[0-9a-f]{4}: )"  # before the id of the next flag, in a reason of several
 _SHOWN = 12  # changed samples of a baked channel that are listed before they are summed up
 
 
@@ -125,14 +126,15 @@ def _short(number: str) -> str:
 
 def suggestion_lines(suggestion: Suggestion, length: str = "unit") -> list[str]:
     """A suggestion as a person reads it: why, what, with what effect, and what else there is."""
-    lines = [f"Why: {suggestion.reason}"]
+    reasons = re.split(SEVERAL, suggestion.reason)
+    lines = [f"Why: {reasons[0]}", *(f"     {reason}" for reason in reasons[1:])]
     if suggestion.changes:
         lines += ["", *change_lines(suggestion.changes, length), "", *_effect_lines(suggestion)]
     if suggestion.candidates and not suggestion.changes:
         lines += ["", "Candidates, likeliest first:"]
     elif suggestion.candidates:
         lines += ["", "Not changed, but possible:"]
-    lines += [f"  {n}  {_candidate(c)}" for n, c in enumerate(suggestion.candidates, 1)]
+    lines += [f"  {c.number}  {_candidate(c)}" for c in suggestion.candidates]
     return lines
 
 
@@ -158,7 +160,7 @@ def _numbers(count: int) -> str:
 def _effect_lines(suggestion: Suggestion) -> list[str]:
     effect, move = suggestion.effect, suggestion.effect.largest_move
     lines = [
-        f"On screen ({suggestion.camera}): {move.control} moves most, {move.pixels:.2f} px at frame {move.frame:g}."
+        f"On screen ({suggestion.camera}): {move.where} moves most, {move.pixels:.2f} px at frame {move.frame:g}."
         if move.pixels > 0
         else f"On screen ({suggestion.camera}): nothing that the camera sees moves."
     ]
@@ -177,6 +179,16 @@ def left_lines(left: Sequence[tuple[Change, str]]) -> list[str]:
     return [f"left: {c.control}.{c.channel}@{c.frame:g} {_FIELDS[c.field]}: {reason}" for c, reason in left]
 
 
+def already_lines(already: Sequence[Change]) -> list[str]:
+    """What needed no change, one line a channel."""
+    lines = []
+    for (control, channel), group in groupby(already, key=lambda change: (change.control, change.channel)):
+        frames = [change.frame for change in group]
+        span = f"{min(frames):g}" + (f" to {max(frames):g}" if min(frames) < max(frames) else "")
+        lines.append(f"already so: {control}.{channel}@{span}, {_numbers(len(frames))}")
+    return lines
+
+
 def difference_lines(found: Difference, length: str = "unit") -> list[str]:
     """A difference as a person reads it."""
     lines = [*found.others]
@@ -185,6 +197,6 @@ def difference_lines(found: Difference, length: str = "unit") -> list[str]:
     if found.moves:
         lines += ["", f"On screen ({found.camera}):"]
         for name, move in zip(found.moved, found.moves, strict=True):
-            where = "" if move.control == name else f" at {move.control}"
-            lines.append(f"  {name} moves {move.pixels:.2f} px at most, frame {move.frame:g}{where}")
+            what = f"{move.where} by {move.pixels:.2f} px at frame {move.frame:g}"
+            lines.append(f"  the change of {name} moves {what if move.pixels > 0 else 'nothing'}")
     return lines or ["no difference"]

@@ -16,7 +16,7 @@ from refine.held import Locks
 from refine.pose import reposed
 from refine.prepared import Prepared, Request, in_spelling, prepare
 from refine.search import baked, beyond, candidates, keyed
-from refine.search.in_the_way import held_by, in_the_way
+from refine.search.in_the_way import in_the_way
 from refine.search.work import ROUNDING, Option, Work, size_of
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Shot
 from refine.suggestion import Suggestion
@@ -44,7 +44,7 @@ def suggest(
         return again.shot if again.reasons else None
 
     clash = in_the_way(shot, mended)
-    return replace(found, reason=f"{found.reason}; {held_by(clash)}", clash=clash) if clash else found
+    return replace(found, clash=clash)
 
 
 def _searched(shot: Shot, request: Request, prepared: Prepared) -> Work:
@@ -80,7 +80,7 @@ def _suggestion(work: Work, document: Document | None) -> Suggestion:
         del listed[work.request.candidate - 1]
     wanted = differences(work.given.shot, work.shot)
     changes = in_spelling(document, wanted)
-    lost = _lost(wanted, changes)
+    lost = _lost(wanted, changes, work.shot.length_unit)
     reason = _reason(work, changes, options) if changes or not lost else f"nothing changed: {lost}"
     found = work.given.suggestion(
         document, work.request, changes, reason, work.usable, listed, work.residuals
@@ -110,8 +110,11 @@ def _reason(work: Work, changes: Sequence[Change], options: Sequence[Option]) ->
     return "nothing to propose: the range keeps to the habit of the shot, and nothing in it stands out"
 
 
-def _lost(wanted: Sequence[Change], spelled: Sequence[Change]) -> str:
-    """What is to be said of changes that the file's own decimals can't show; empty where there are none."""
+def _lost(wanted: Sequence[Change], spelled: Sequence[Change], length: str) -> str:
+    """What is to be said of changes that the file's own decimals can't show; empty where there are none.
+
+    `length` is the name of the shot's length unit.
+    """
     kept = {change.place for change in spelled}
     sizes = [(size_of([change]), change.unit) for change in wanted if change.place not in kept]
     sizes = [size for size in sizes if size[0] > ROUNDING]
@@ -120,7 +123,7 @@ def _lost(wanted: Sequence[Change], spelled: Sequence[Change]) -> str:
     size, unit = max(sizes)
     return (
         f"{len(sizes)} of {len(wanted)} changes are smaller than the last decimal in the file and left out, "
-        f"the largest of {size:.2g} {unit}".rstrip()
+        f"the largest of {size:.2g} {unit.replace('unit', length)}".rstrip()
     )
 
 

@@ -31,8 +31,12 @@ _FOUR = rf"\[?\s*{_ONE}(?:\s*[,\s]\s*{_ONE}){{3}}\s*\]?"  # a JSON list, or four
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Another way to explain the range, with the changes that would undo it; no probability: a guess."""
+    """Another way to explain the range, with the changes that would undo it; no probability: a guess.
 
+    `number` is what `--candidate` takes it by; it stays when another one has been taken.
+    """
+
+    number: int
     explains: str
     control: str
     channel: str
@@ -109,6 +113,7 @@ def document(suggestion: Suggestion) -> dict[str, Any]:
         "changes": [as_json(change) for change in suggestion.changes],
         "candidates": [
             {
+                "number": candidate.number,
                 "explains": candidate.explains,
                 "control": candidate.control,
                 "channel": candidate.channel,

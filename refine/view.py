@@ -47,7 +47,8 @@ def check_camera(shot: Shot, camera: str | None) -> None:
     names = [each.name for each in shot.cameras]
     if camera is not None and camera not in names:
         allowed = ", ".join(names) if names else "none: the shot has no camera"
-        raise InputError("camera", f"no camera {camera!r}", allowed, "name one of these, or leave it out")
+        remedy = "name one of these, or leave it out" if names else "leave it out"
+        raise InputError("camera", f"no camera {camera!r}", allowed, remedy)
 
 
 def view(shot: Shot, pose: Pose, camera: str | None = None) -> View:

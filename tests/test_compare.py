@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from refine.curve import sample
 from refine.formats import Document
 from refine.measure import Move
 from refine.prepared import prepare
+from refine.review.illustrate import of_comparison
 from refine.shot import Channel, Control, Mark, Pin, Shot
 from refine.suggest import Request, suggest
 from refine.suggestion import Suggestion, applied
@@ -102,6 +104,8 @@ def test_the_table_and_the_document_tell_the_same(source: Document) -> None:
         assert f"{row.unevenness:.3f} px" in line
         assert variant["unevenness"]["value"] == row.unevenness
         assert variant["keys_changed"] == row.keys
+    metres = table_lines(replace(found, rows=tuple(replace(r, unit="unit") for r in found.rows)), "m")
+    assert all(" m " in line and "unit " not in line for line in metres[1:])
     assert plain["knee"] == found.knee
     assert sum("knee" in line for line in lines) == (found.knee is not None)
 
@@ -204,6 +208,11 @@ def test_retimed_variants_stand_beside_the_strengths(tmp_path: Path) -> None:
     assert len(found.rows) > len(STRENGTHS)
     shifted = found.rows[len(STRENGTHS)]
     assert (shifted.unit, shifted.largest_change, shifted.keys) == ("frame", 1.0, 2)
+    drawn = of_comparison(found.shots[0], found, None)
+    assert shifted.name == "box: the key pose at frame 72 moved to 71"
+    assert drawn.count(">box 72 to 71</text>") == 3  # above its arc, beside its mark and in the table
+    (steps,) = re.findall(r'points="([^"]*)"[^>]*class="steps"', drawn)
+    assert len(steps.split()) == len(STRENGTHS)
     assert shifted.left < 1.0
 
 

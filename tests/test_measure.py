@@ -68,6 +68,7 @@ def test_the_largest_comes_first_and_says_when() -> None:
     apart = np.linalg.norm(tips[1] - tips[0], axis=1)
     assert moves[0].pixels == pytest.approx(apart.max(), abs=PIXEL)
     assert moves[0].frame == FRAMES[np.argmax(apart)]
+    assert [move.where for move in moves] == ["tip of arm", "hips"]
 
 
 @pytest.mark.parametrize(("x", "z", "counts"), [(0.0, 0.0, True), (50.0, 0.0, False), (0.0, 30.0, False)])

@@ -116,7 +116,13 @@ CHANGE: Schema = {
     "unit": "unit",
 }
 SOUND: dict[str, Schema] = {
-    "applied": {"schema": "motion-refine/applied/1", "written": None, "made": [CHANGE], "left": []},
+    "applied": {
+        "schema": "motion-refine/applied/1",
+        "written": None,
+        "made": [CHANGE],
+        "already": [CHANGE],
+        "left": [],
+    },
     "diff": {
         "schema": "motion-refine/diff/1",
         "before": "a.bvh",

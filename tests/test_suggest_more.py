@@ -14,6 +14,7 @@ import pytest
 
 from refine.errors import InputError
 from refine.formats import read
+from refine.report import suggestion_lines
 from refine.shot import Channel, Control, Pin, Shot, make_keys
 from refine.suggest import Request, suggest
 from refine.suggestion import applied
@@ -68,6 +69,16 @@ def test_nothing_clear_gives_candidates_and_taking_one_adds_it(guessed: bool) ->
         assert taken.changes == candidate.changes
         assert f"candidate {n}, chosen by you: {candidate.explains}" in taken.reason
         assert {(c.control, c.channel) for c in taken.changes} == {(candidate.control, candidate.channel)}
+        assert taken.candidates == tuple(c for c in listed.candidates if c.number != n)
+
+
+def test_guesses_about_a_key_with_neighbours_on_one_side_only_come_last() -> None:
+    shot = resloped()
+    frames = keys_of(shot, *ARM_Z).frames
+    found = suggest(shot, Request((int(frames[0]), int(frames[3])), ("arm",))).candidates
+    ends = [bool({frames[0], frames[-1]} & set(c.frames)) for c in found]
+    assert any(ends)
+    assert ends == sorted(ends)
 
 
 def test_a_candidate_is_added_to_what_is_clear() -> None:
@@ -188,3 +199,14 @@ def test_requests_that_make_no_sense(wrong: Request) -> None:
 
 def test_a_range_that_leaves_the_shot_is_cut_to_it() -> None:
     assert places(suggest(value_off(), Request((-50, 1000)))) == {(*ARM_Z, 65.0, "value")}
+
+
+def test_of_several_flags_each_has_its_line_of_reasons() -> None:
+    found = suggest(torn(), Request(RANGE, ("arm",)))
+    several = replace(
+        found, reason="z-bab5: chest: zigzag mended; sc-2fa4: hips: slide left, pinned; by hand"
+    )
+    assert suggestion_lines(several)[:2] == [
+        "Why: z-bab5: chest: zigzag mended",
+        "     sc-2fa4: hips: slide left, pinned; by hand",
+    ]

@@ -16,6 +16,7 @@ from refine.view import (
     NEAR_METRES,
     VERTICAL_ANGLE,
     View,
+    check_camera,
     depth,
     project,
     screen_jacobian,
@@ -57,6 +58,16 @@ def test_a_camera_looks_along_minus_z_with_y_up_and_pixels_count_from_the_top_le
         np.testing.assert_allclose(pixels(shot, *point)[0], pixel, atol=PIXEL)
     np.testing.assert_allclose(depth(seen(shot), everywhere(1, 2, -5)), 5.0, atol=PLACE)
     np.testing.assert_allclose(depth(seen(shot), everywhere(1, 2, 3)), -3.0, atol=PLACE)
+
+
+@pytest.mark.parametrize(
+    ("cameras", "words"), [((), "leave it out"), ((camera(),), "main; name one of these, or leave it out")]
+)
+def test_a_camera_that_is_not_there_is_named_or_left_out(cameras: tuple[Camera, ...], words: str) -> None:
+    with pytest.raises(InputError) as caught:
+        check_camera(filmed(*cameras), "x")
+    assert str(caught.value).endswith(words)
+    assert ("name one" in str(caught.value)) == bool(cameras)
 
 
 def test_an_aspect_of_its_own_stretches_the_width_only() -> None:

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """Frames of a control, first and last."""
+    """Frames of a control, first and last, and which of its channels: rotation, translation or one by its name."""
 
     control: str
     frames: tuple[int, int]
+    what: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -53,10 +53,12 @@ def findings(
         filled=_spans(wrong.filled, first),
         left=_spans(wrong.left, first),
         wraps=tuple(
-            Span(group.control, (first + k, first + k)) for group, at in wrong.wraps.items() for k in at
+            Span(group.control, (first + k, first + k), group.what)
+            for group, at in wrong.wraps.items()
+            for k in at
         ),
         spikes=tuple(
-            Span(group.control, (first + a, first + b))
+            Span(group.control, (first + a, first + b), group.what)
             for group, part in smooth.parts.items()
             for a, b in runs(part.spikes)
         ),
@@ -98,7 +100,7 @@ def _noise(group: Group, part: Part) -> float:
 
 def _spans(found: dict[Group, list[Gap]], first: int) -> tuple[Span, ...]:
     return tuple(
-        Span(group.control, (first + gap.first, first + gap.last))
+        Span(group.control, (first + gap.first, first + gap.last), group.what)
         for group, gaps in found.items()
         for gap in gaps
     )

@@ -27,6 +27,12 @@ class Group:
     rows: tuple[int, ...]
 
     @property
+    def what(self) -> str:
+        """The channels in a word."""
+        words = {"angles": "rotation", "quaternion": "rotation", "place": "translation"}
+        return words.get(self.kind, self.names[0])
+
+    @property
     def triple(self) -> bool:
         """Whether all three angles are there, so that a turn can be written in two ways."""
         return self.kind == "angles" and len(self.names) == 3 and self.order in EULER_ORDERS

@@ -32,12 +32,12 @@ def apply(
     from refine.application import applied, as_document, chosen
     from refine.changes import reversals
     from refine.formats import read, read_bytes
-    from refine.report import change_lines, left_lines
+    from refine.report import already_lines, change_lines, left_lines
     from refine.suggestion import read_changes
 
     document = read(file)
     sha256, changes = read_changes(read_bytes(suggestion), suggestion.name)
-    picked = chosen(changes, only)
+    picked = chosen(changes, only, document.shot)
     result = applied(document, sha256, picked, undo=undo, rebase=rebase)
     if out is not None:
         outputs.check_free((out,), (*outputs.sources(document), suggestion), force)
@@ -46,6 +46,7 @@ def apply(
     lines = [*change_lines(made, document.shot.length_unit), *left_lines(result.left)] or [
         "nothing to change"
     ]
+    lines += already_lines(result.already)
     outputs.show_result(as_document(result, written) if as_json else lines)
     if result.left:
         sys.exit(outputs.PARTLY)

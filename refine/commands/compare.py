@@ -51,6 +51,8 @@ def compare(
     )
     if retime and len(result.rows) == len(given) and not quiet:
         outputs.say("note: no shift of a key pose by one frame evens the spacing")
-    outputs.show_result(as_document(result, files) if as_json else table_lines(result))
+    outputs.show_result(
+        as_document(result, files) if as_json else table_lines(result, document.shot.length_unit)
+    )
     if result.idle is not None:
         outputs.refuse(result.idle)

@@ -30,14 +30,18 @@ if TYPE_CHECKING:  # annotations only, see outputs
     "too, X - 1 being the weight of its jerk against staying close. On baked channels the half-amplitude "
     "frequency is divided by X. With --flag, mends of a family's own stay as at 1 above 1.",
 )  # fmt: skip
-@click.option("--candidate", type=int, metavar="N", help="Take candidate N of the list as well.")
+@click.option(
+    "--candidate", "candidates", type=int, multiple=True, metavar="N",
+    help="Take candidate N of the list as well; one only. To take another, apply the first and ask again.",
+)  # fmt: skip
 @click.option("-o", "--out", type=options.PATH, metavar="OUT", help="Write the suggestion file.")
 @options.picture
 @options.force
 @options.common
 def suggest(
     file: Path, flags: tuple[str, ...], frames: str | None, controls: tuple[str, ...], pins: tuple[str, ...],
-    camera: str | None, thresholds: tuple[Path, ...], strength: float, candidate: int | None, out: Path | None,
+    camera: str | None, thresholds: tuple[Path, ...], strength: float, candidates: tuple[int, ...],
+    out: Path | None,
     picture: Path | None, force: bool, as_json: bool, quiet: bool,
 ) -> None:  # fmt: skip
     """Suggest a fix for a flagged range: few keys moved, pins kept, a diff of every change."""
@@ -49,6 +53,10 @@ def suggest(
     from refine.suggestion import applied
     from refine.suggestion import document as as_document
 
+    if len(candidates) > 1:
+        found = " ".join(f"--candidate {n}" for n in candidates)
+        raise InputError(found, f"{len(candidates)} candidates", "one", "apply the first and ask again")
+    candidate = candidates[0] if candidates else None
     document = read(file)
     outputs.check_free((picture, out), outputs.sources(document), force)
     left: Sequence[object] = ()

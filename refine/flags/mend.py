@@ -175,7 +175,9 @@ def _looked_at(
     after = stage_of(tried, look)
     found = check(after)
     now = [*now, *(other for other in found if _outshone(before, after, flag, other))]
-    slides = any(other.fault == SLIDING and _twin(other, now) is None for other in found)
+    slid = (other for other in found if other.fault == SLIDING and _twin(other, now) is None)
+    # A slide that comes up where nothing moved isn't of this mend: planting would put what is mended back for it.
+    slides = any(not _still(before, after, other) for other in slid)
     if slides and flag.fault != SLIDING:
         planted = stage_of(replanted(before, tried), look)
         again = check(planted)
@@ -186,13 +188,17 @@ def _looked_at(
 
 def _outshone(before: Stage, after: Stage, flag: Flag, other: Flag) -> bool:
     """Whether a flag of the same fault stands where nothing moved: it was outshone by the one that is mended."""
-    i, (a, b) = before.control_at[other.control], (frame - before.range[0] for frame in other.frames)
+    return other.fault == flag.fault and _still(before, after, other)
+
+
+def _still(before: Stage, after: Stage, flag: Flag) -> bool:
+    """Whether nothing moved where a flag stands."""
+    i, (a, b) = before.control_at[flag.control], (frame - before.range[0] for frame in flag.frames)
     poses = (
         (before.posed.linear, after.posed.linear),
         (before.posed.origin, after.posed.origin),
     )
-    still = all(np.array_equal(old[i, a : b + 1], new[i, a : b + 1]) for old, new in poses)
-    return other.fault == flag.fault and still
+    return all(np.array_equal(old[i, a : b + 1], new[i, a : b + 1]) for old, new in poses)
 
 
 def _twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from refine.errors import NoSolution
 from refine.flags.flag import Cause, Flag
 from refine.flags.path import LEAST, stepped
 from refine.flags.refill import filled_channel
@@ -230,10 +231,14 @@ def _dropout_flag(stage: Stage, name: str, gap: Gap, channels: list[Channel]) ->
 
 
 def filled(stage: Stage, flag: Flag) -> Shot | None:
-    """A gap led through from both sides with the least jerk, on all channels of the control that stop there."""
+    """A gap led through from both sides as they move elsewhere, on all channels of the control that stop there."""
     control, (a, b) = stage.control(flag.cause.control), flag.frames
-    if b - a + 1 > LONGEST * stage.shot.fps:
-        return None  # what happened in so long a gap is for a person to say
+    seconds = (b - a + 1) / stage.shot.fps
+    if seconds > LONGEST:
+        raise NoSolution(
+            f"the gap is {seconds:.2g} s long: what happened in more than {LONGEST:g} s is for a person to say; "
+            f"by hand: {flag.remedy}"
+        )
     shot = stage.shot
     for channel in control.channels:
         if channel.samples is not None:

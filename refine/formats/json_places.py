@@ -11,7 +11,7 @@ import codecs
 import json
 import re
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import NoReturn
 
 from refine.errors import InputError
@@ -29,14 +29,17 @@ class _RepeatedMember(Exception):
     """Left the scanner at an object with the same member twice."""
 
 
-def _unique(pairs: list[tuple[str, object]]) -> dict[str, object]:
-    members = dict(pairs)
-    if len(members) != len(pairs):
-        raise _RepeatedMember
-    return members
+Members = dict[str, object]
 
 
-_DECODER = json.JSONDecoder(object_pairs_hook=_unique, parse_constant=NotJson)
+def _decoder(fold: Callable[[Members], Members] | None) -> json.JSONDecoder:
+    def unique(pairs: list[tuple[str, object]]) -> Members:
+        members = dict(pairs)
+        if len(members) != len(pairs):
+            raise _RepeatedMember
+        return fold(members) if fold is not None and "keys" in members else members
+
+    return json.JSONDecoder(object_pairs_hook=unique, parse_constant=NotJson)
 
 
 def decode(data: bytes, name: str) -> str:
@@ -51,13 +54,16 @@ def decode(data: bytes, name: str) -> str:
         raise InputError(f"{name}: line {line}", found, "UTF-8", "save it as UTF-8") from None
 
 
-def parse(data: bytes, name: str) -> object:
-    """The value of a JSON text. NaN and infinities come as `NotJson`. Raises InputError."""
+def parse(data: bytes, name: str, fold: Callable[[Members], Members] | None = None) -> object:
+    """The value of a JSON text. NaN and infinities come as `NotJson`. Raises InputError.
+
+    `fold` is given each object that has keys, as soon as it is read, and may make less of it.
+    """
     text = decode(data, name)
-    if not text.strip():
+    if not text or text.isspace():
         raise InputError(name, "the file is empty", "a JSON document")
     try:
-        return _scan(_DECODER, text, name)
+        return _scan(_decoder(fold), text, name)
     except _RepeatedMember:
         _scan(
             _SKIP, text, name

@@ -16,6 +16,7 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.errors import InputError
 from refine.formats.checked import (
     LARGEST,
     OWN_PREFIX,
@@ -86,10 +87,25 @@ def channel(value: object, at: At, frames: tuple[int, int], notes: list[str]) ->
         raise at.error("one of keys and samples must be given", "exactly one of the two")
     width = components(name)
     if "keys" in members:
-        return Channel(name, keys=keys(members["keys"], at.member("keys"), width, notes), limits=bounds)
+        given = members["keys"]
+        found = given if isinstance(given, Keys) else keys(given, at.member("keys"), width, notes)
+        return Channel(name, keys=found, limits=bounds)
     return Channel(
         name, samples=_samples(members["samples"], at.member("samples"), width, frames, notes), limits=bounds
     )
+
+
+def folded(members: Json) -> Json:
+    """A channel's members with its keys as arrays already, where there is nothing to say of them.
+
+    An object a key takes ten times the room, and a captured clip has millions of them.
+    """
+    notes: list[str] = []
+    with suppress(InputError):  # it is raised again where its place is known
+        found = keys(members["keys"], At(""), components(str(members.get("name"))), notes)
+        if not notes:
+            return members | {"keys": found}
+    return members
 
 
 def channel_name(value: object, at: At) -> str:

@@ -29,7 +29,7 @@ from refine.formats.checked import (
 )
 from refine.formats.json_layout import laid_out
 from refine.formats.places import channel_of, key_of, sample_of, spot
-from refine.formats.shot_channels import channels, written_channel
+from refine.formats.shot_channels import channels, folded, written_channel
 from refine.formats.shot_fields import (
     LENS,
     RIG,
@@ -77,7 +77,7 @@ _MEMBER = {"key": ("frame",), "value": ("value",)} | {
 def read(data: bytes, name: str) -> Shot:
     """The shot in the bytes of a shot file; `name` is the file's, for messages. Raises InputError."""
     at = At(name)
-    members = as_object(places_in.parse(data, name), at, SHOT)
+    members = as_object(places_in.parse(data, name, folded), at, SHOT)
     check_schema(members, at, SCHEMA)
     frames = as_frames(required(members, "frames", at), at.member("frames"))
     notes: list[str] = []

@@ -5,13 +5,14 @@ rig links its end bone to the goal (a constraint), the goal is the limb's end, a
 bones, at their lengths at rest, meet between start and goal on the side of the pole.
 
 Captured rigs say no parts. There a limb is what it looks like: two bones of about equal length, large for the figure,
-with a partner of the same size on the other side; a leg is one that ends low.
+with a partner of the same size on the other side; a leg is one that ends low and begins no higher than what it hangs
+on. So where a capture has no legs its arms are none, though they end lowest of all.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
@@ -32,6 +33,7 @@ EVEN = (0.55, 1.8)  # [judge] outer over inner bone: 0.77 to 1.05 in people, far
 LARGE = 0.25  # [judge] of the figure's height: an arm without the hand is a third, a leg half (Winter [mem])
 ALIKE = 0.1  # [judge] by how much the two sides may differ
 LOW = 0.25  # [judge] of the figure's height under which a leg ends
+RAISED = 0.25  # [judge] of its length that a leg may begin above the trunk's lowest joint; shoulders are 0.8 above hips
 NEARLY = 0.85  # [judge] of the longest pair's length
 MOST = 12  # [judge] ends of bodies, heads and tails counted: more branches than that are a crowd or a test's tree
 LOOKS = 9  # frames on which the figure is measured
@@ -167,11 +169,35 @@ def _by_shape(shot: Shot, posed: Pose) -> Iterator[Limb]:
                 found[triple[0]] = triple[1]
     if len(found) > MOST:
         return
+    at_rest = pose(_at_ease(shot), shot.frames[:1])
+    levels = [heights, _places(shot, at_rest)[:, :, up]]
     for names, bones in found.items():
         partners = [other for other in found if other != names and other[2] != names[2]]
         if any(np.allclose(found[other], bones, rtol=ALIKE) for other in partners):
-            kind: Kind = "leg" if np.median(heights[at[names[2]]] - lowest) < LOW * figure else "arm"
+            low = np.median(heights[at[names[2]]] - lowest) < LOW * figure
+            base = _base(shot, at, names[0], [other[0] for other in found], places, LARGE * figure)
+            raised = min(float(np.median(level[at[names[0]]] - level[base])) for level in levels)
+            kind: Kind = "leg" if low and raised <= RAISED * sum(bones) else "arm"
             yield _limb(shot, kind, *names, places, at)
+
+
+def _at_ease(shot: Shot) -> Shot:
+    """The shot at its rest pose."""
+    return replace(shot, controls=tuple(replace(control, channels=()) for control in shot.controls))
+
+
+def _base(shot: Shot, at: dict[str, int], upper: str, uppers: list[str], places: Array, far: float) -> int:
+    """The lowest joint of the trunk that a limb hangs on: from where its limbs part up the hierarchy.
+
+    But not over a bone of `far` or more, which leads from the hips to the ground where some rigs have their root.
+    """
+    own = _path(shot, at, upper)[:-1] or [upper]
+    paths = [path for name in uppers if (path := _path(shot, at, name)[:-1])[:1] == own[:1]]
+    shared = sum(len(set(names)) == 1 for names in zip(own, *paths, strict=False))
+    base = max(shared, 1) - 1
+    while base > 0 and _apart(places, at[own[base]], at[own[base - 1]]) < far:
+        base -= 1
+    return at[own[base]]
 
 
 def _largest(

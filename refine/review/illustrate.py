@@ -74,8 +74,9 @@ def of_difference(before: Shot, after: Shot, found: Difference, title: str, came
 def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> str:
     """The strengths of a comparison side by side."""
     variants: list[tuple[float | str, Shot]] = []
-    for row, shot in zip(comparison.rows, comparison.shots, strict=True):
-        variants.append((row.strength if row.name == f"{row.strength:g}" else row.name, shot))
+    for row, suggestion, shot in zip(comparison.rows, comparison.suggestions, comparison.shots, strict=True):
+        steady = row.name == f"{row.strength:g}"
+        variants.append((row.strength if steady else _retimed(suggestion), shot))
     table = [
         {"left": row.left, "largest_move": row.move.pixels, "keys": float(row.keys)}
         for row in comparison.rows
@@ -83,6 +84,12 @@ def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> s
     return comparison_picture(
         before, variants, comparison.frames, comparison.points[0], camera, table, comparison.knee
     )
+
+
+def _retimed(suggestion: Suggestion) -> str:
+    """A key pose that was moved, in few words: `hips 67 to 66`."""
+    change = suggestion.changes[0]
+    return f"{change.control} {change.frame:g} to {change.result_place.frame:g}"
 
 
 def _of(name: str, changes: Sequence[Change]) -> list[str]:

@@ -19,6 +19,7 @@ from refine.shot import Array, Channel, Keys, Segment, Shot
 
 EDGE = "#e4ddc8"  # of the range, and of hair lines in it
 LEAST_SPACING = 1.0  # px a frame at the top of a spacing panel at least
+_ROUNDING = 1e-9  # relative
 SLOPE_LENGTH = 15.0  # of the stroke that shows a key's slope, on the page
 FINE = 6  # points a frame on a keyed curve
 
@@ -233,5 +234,8 @@ def change_in_words(old: Keys, j: int, new: Keys, k: int, unit: str) -> str:
         words.append(f"{by:+.3g} {unit}".rstrip())
     if old.outgoing[j, 0] != new.outgoing[k, 0] or old.incoming[j, 0] != new.incoming[k, 0]:
         side = "outgoing" if old.outgoing[j, 0] != new.outgoing[k, 0] else "incoming"
-        words.append(f"slope {getattr(old, side)[j, 0]:.3g} to {getattr(new, side)[k, 0]:.3g}")
+        was, now = float(getattr(old, side)[j, 0]), float(getattr(new, side)[k, 0])
+        rest = _ROUNDING * max(abs(was), abs(now))  # what a solver leaves where it means zero
+        was, now = (0.0 if abs(slope) <= rest else slope for slope in (was, now))
+        words.append(f"slope {was:.3g} to {now:.3g}")
     return ", ".join(words)

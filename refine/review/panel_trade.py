@@ -20,17 +20,21 @@ def shortened(words: str, room: float) -> str:
     return words if len(words) <= most else words[: most - 1] + "…"
 
 
-def trade_off(names: Sequence[str], table: Table, knee: int | None, box: Box) -> list[str]:
+def trade_off(
+    names: Sequence[str], table: Table, knee: int | None, series: Sequence[int], box: Box
+) -> list[str]:
     """Unevenness left (up) against the largest move (right), a mark for each variant, the knee ringed.
 
-    The line joins them in their order.
+    The line joins those of the `series`, the strengths, in their order; others are ways of their own.
     """
     moves, left = [float(row["largest_move"]) for row in table], [100 * float(row["left"]) for row in table]
     x = Scale(0.0, max(*moves, 1.0) * 1.25, box.x, box.right)
     y = Scale(0.0, max(*left, 100.0) * 1.08, box.bottom, box.y)
     places = [(x(a), y(b)) for a, b in zip(moves, left, strict=True)]
     parts = [panel_arc.heading(box, "What more strength buys", "% of the unevenness left"), _axes(box, x, y)]
-    parts.append(svg.path(places, stroke=BLUE, stroke_width=1.2, opacity=0.6))
+    if len(series) > 1:
+        steps = [places[n] for n in series]
+        parts.append(svg.path(steps, stroke=BLUE, stroke_width=1.2, opacity=0.6, class_="steps"))
     for n, place in enumerate(places):
         parts.append(svg.circle(place, 4.2, fill=BLUE, class_="variant", data_row=n))
         if n == knee:

@@ -223,7 +223,8 @@ def comparison_picture(
     seen += f"{start.view.width} x {start.view.height} px. All arcs have one scale, all spacings another."
     head, top = _head(title, [seen, _knee_in_words(names, table, knee)])
     small, bottom = _small_multiples(tracks, names, table, knee, top + 34)
-    trade = panel_trade.trade_off(names, table, knee, Box(MARGIN + AXIS, bottom + 40, 460, 230))
+    series = [n for n, (label, _) in enumerate(variants) if not isinstance(label, str)]
+    trade = panel_trade.trade_off(names, table, knee, series, Box(MARGIN + AXIS, bottom + 40, 460, 230))
     rows = panel_trade.numbers(names, table, knee, Box(MARGIN + AXIS + 540, bottom + 40, 500, 230))
     end = bottom + 40 + 230 + 44
     return svg.document(WIDTH, end + 40, title, [*head, *small, *trade, *rows, _legend(end + 20, frames)])

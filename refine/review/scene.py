@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from refine.curve import sample
-from refine.measure import carried, displacement, most_moved
+from refine.measure import carried, displacement, is_tip, most_moved, point_name
 from refine.measure import watched as watched_point
 from refine.pose import Point, Pose, pose, reposed, world_point
 from refine.review import panel_frames
@@ -33,12 +33,15 @@ class Scene:
     view: View
     asked: tuple[int, int]
 
+    def name(self, point: Point) -> str:
+        return point_name(point.control, is_tip(self.before, point))
+
     def track(self, point: Point, keys: Iterable[int] = ()) -> Track:
         """The point's path in both shots."""
         old = project(self.view, world_point(self.posed, self.before, point))
         new = project(self.view, world_point(self.changed, self.after, point))
         shown = tuple(k for k in keys if self.posed.frames[0] <= k <= self.posed.frames[-1])
-        return Track(_point_name(point), self.posed.frames, old, new, shown, self.asked)
+        return Track(self.name(point), self.posed.frames, old, new, shown, self.asked)
 
     def changed_channels(self) -> list[Channel]:
         """All channels that differ from what stood before, as they are after."""
@@ -101,10 +104,6 @@ def _liveliest(scene: Scene, control: str, channels: Sequence[str]) -> Point | N
     return max(found, key=lambda pair: pair[1], default=(None, 0.0))[0]
 
 
-def _point_name(point: Point) -> str:
-    return point.control if not any(point.local) else f"tip of {point.control}"
-
-
 def channel_of(control: Control, name: str) -> Channel:
     """KeyError where the control has no such channel."""
     channel = control.channel(name)
@@ -165,5 +164,5 @@ def moves_in_words(scene: Scene, control: str, track: Track | None) -> str:
     other, farther = scene.farthest(carried(scene.before, control))
     if farther > moved.max() + SAME:
         frame = track.frames[int(np.argmax(scene.moved(other)))]
-        words += f"; of what {control} carries, {_point_name(other)} moves most, {farther:.1f} px at frame {frame:g}"
+        words += f"; of what {control} carries, {scene.name(other)} moves most, {farther:.1f} px at frame {frame:g}"
     return words + "."

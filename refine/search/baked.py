@@ -17,7 +17,7 @@ from refine.measure import carried, displacement, marked_points, most_moved, wob
 from refine.pose import Point, Pose, reposed, world_point
 from refine.prepared import Prepared
 from refine.rig import descendants
-from refine.search.work import INVISIBLE, Option, Work
+from refine.search.work import INVISIBLE, Lead, Option, Work
 from refine.shot import ROTATIONS, Array, Channel, Control, Shot
 from refine.smooth import MARGIN, Noise, noise, smoothed
 from refine.solve import Residual
@@ -60,7 +60,7 @@ def look(work: Work, control: Control, channel: Channel) -> bool:
         option = Option(
             found.words, control.name, channel.name, where, found.likely, found.shot, found.residuals
         )
-        work.leads.append((found.likely, lambda: option))
+        work.leads.append(Lead(found.likely, lambda: option))
         return False
     work.widen_usable(where)
     work.take(found.shot, control.name, found.residuals, found.words)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from refine.changes import differences
+from refine.changes import Change, differences
 from refine.errors import InputError
 from refine.formats import Document
 from refine.part_way import part_way
@@ -19,9 +19,10 @@ UNLIKELY = 0.02  # probability under which a candidate is noise, where something
 
 def listed(work: Work, document: Document | None) -> tuple[list[Option], list[Candidate]]:
     """The options that the file's decimals can show, and what is said of them."""
-    both = [(option, _candidate(work, option, document)) for option in _options(work)]
-    both = [(option, candidate) for option, candidate in both if candidate.changes]
-    return [option for option, _ in both], [candidate for _, candidate in both]
+    both = [(option, _changes(work, option, document)) for option in _options(work)]
+    both = [(option, changes) for option, changes in both if changes]
+    said = [_candidate(n, option, changes) for n, (option, changes) in enumerate(both, 1)]
+    return [option for option, _ in both], said
 
 
 def take(work: Work, options: Sequence[Option]) -> None:
@@ -40,13 +41,13 @@ def take(work: Work, options: Sequence[Option]) -> None:
 
 
 def _options(work: Work) -> list[Option]:
-    """The likeliest few explanations that weren't acted on and whose cure would show."""
+    """The likeliest few explanations that weren't acted on and whose cure would show; what only extrapolates last."""
     found: list[Option] = []
     settled = work.shot is not work.given.shot
-    for probability, lead in sorted(work.leads, key=lambda lead: -lead[0]):
-        if settled and probability < UNLIKELY:
-            break
-        option = lead()
+    for lead in sorted(work.leads, key=lambda lead: (lead.extrapolates, -lead.probability)):
+        if settled and lead.probability < UNLIKELY:
+            continue
+        option = lead.cure()
         if work.seen(option.control, _only(work, option), work.given.shot, work.given.posed):
             found.append(option)
         if len(found) == MOST_CANDIDATES:
@@ -54,10 +55,13 @@ def _options(work: Work) -> list[Option]:
     return found
 
 
-def _candidate(work: Work, option: Option, document: Document | None) -> Candidate:
-    changes = in_spelling(document, differences(work.given.shot, _only(work, option)))
+def _changes(work: Work, option: Option, document: Document | None) -> list[Change]:
+    return in_spelling(document, differences(work.given.shot, _only(work, option)))
+
+
+def _candidate(number: int, option: Option, changes: Sequence[Change]) -> Candidate:
     where = option.control, option.channel, option.frames
-    return Candidate(option.explains, *where, option.probability, tuple(changes))
+    return Candidate(number, option.explains, *where, option.probability, tuple(changes))
 
 
 def _only(work: Work, option: Option) -> Shot:

@@ -45,9 +45,17 @@ def in_the_way(shot: Shot, mended: Mender) -> tuple[str, ...]:
 
 
 def held_by(clash: Sequence[str]) -> str:
-    """What excludes a mend, in words."""
-    one = "it" if len(clash) == 1 else "one of them"
-    return f"no mend goes together with {' and '.join(clash)}; release {one}"
+    """What excludes a mend, in words, and what to do: a pin or limits are released, a mark isn't."""
+    marks = [name for name in clash if name.startswith(("accent ", "contact "))]
+    remedies = []
+    if len(marks) < len(clash):
+        remedies.append("release it" if len(clash) == 1 else "release one of them")
+    if marks:
+        mark = "the mark" if len(marks) == 1 else "one of the marks"
+        remedies.append(f"shorten or remove {mark}")
+    if len(marks) == len(clash) - 1 > 0:
+        remedies[0] = f"release {next(name for name in clash if name not in marks)}"
+    return f"no mend goes together with {' and '.join(clash)}; {', or '.join(remedies)}"
 
 
 def _clash(shot: Shot, every: list[Holder], free: Shot, mended: Mender) -> list[Holder]:

@@ -13,7 +13,7 @@ from refine.cure import cured
 from refine.habit import HabitBook, moving
 from refine.measure import most_moved
 from refine.part_way import part_way
-from refine.search.work import INVISIBLE, Option, Work
+from refine.search.work import INVISIBLE, Lead, Option, Work
 from refine.shot import Channel, Control, Keys, Shot
 
 MOST_CANDIDATES = 5
@@ -136,7 +136,8 @@ def _note(
         explanation = verdict.explanation
         if not explanation.blocked:
             cure = partial(_option, work, control, channel, suspect, verdict, work.shot)
-            work.leads.append((explanation.probability, cure))
+            end = bool({0, len(suspect.keys) - 1} & set(explanation.keys))
+            work.leads.append(Lead(explanation.probability, cure, end and not suspect.strange))
         elif suspect.strange and explanation.probability > BLOCKED_LIKELY:
             words = _words(control.name, channel.name, explanation, suspect)
             work.blocked.append(f"{words}, but {explanation.blocked}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -36,19 +37,27 @@ class Option:
         return channel_of(shot, self.control, self.channel)
 
 
+class Lead(NamedTuple):
+    """An explanation that wasn't acted on: how likely it is, and its cure, made when listed.
+
+    `extrapolates`: a guess about a channel's first or last key, which has neighbours on one side only.
+    """
+
+    probability: float
+    cure: Callable[[], Option]
+    extrapolates: bool = False
+
+
 @dataclass(slots=True, eq=False)
 class Work:
-    """`leads` are explanations that weren't acted on, with their probability; their cures are made when listed.
-
-    `reasons` say what was done, `blocked` what pins, marks or limits forbade, `untaken` what wasn't worth it.
-    """
+    """`reasons` say what was done, `blocked` what pins, marks or limits forbade, `untaken` what wasn't worth it."""
 
     request: Request
     given: Prepared
     shot: Shot
     posed: Pose
     locks: Locks
-    leads: list[tuple[float, Callable[[], Option]]] = field(default_factory=list)
+    leads: list[Lead] = field(default_factory=list)
     residuals: list[Residual] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
     blocked: list[str] = field(default_factory=list)

@@ -193,6 +193,24 @@ def test_a_file_that_is_no_journal_is_refused(takes: Path) -> None:
     assert clean(takes, force=True).whole
 
 
+def test_begun_anew_results_of_clips_that_are_no_longer_given_go_unless_somebody_worked_on_them(
+    takes: Path,
+) -> None:
+    clean(takes)
+    out = takes.parent / "out"
+    (out / "gap.bvh").write_text("mine")
+    (out / "run.shot.json").write_text("somebody else's")
+    for name in ("run", "gap"):
+        (takes / f"{name}.bvh").unlink()
+    said: list[str] = []
+    clean(takes, resume=True)
+    assert "run.bvh" in clips(out)  # going on takes nothing away
+    clean(takes, force=True, said=said)
+    assert set(clips(out)) == {"a/walk.bvh", "b/walk.bvh", "gap.bvh", "run.shot.json"}
+    assert [line for line in said if "gap.bvh" in line and "edited" in line]
+    assert not any("run." in line for line in said)
+
+
 def test_what_killed_writers_left_is_swept_up_and_nothing_else(takes: Path) -> None:
     clean(takes)
     out = takes.parent / "out"

@@ -83,6 +83,12 @@ def test_what_means_no_clip_is_refused(path: str, takes: Path) -> None:
     assert path in str(caught.value)
 
 
+@pytest.mark.parametrize("path", ["gone", "gone.bvh", "gone.txt"])
+def test_a_name_of_nothing_is_said_to_be_that(path: str, takes: Path) -> None:
+    with pytest.raises(InputError, match="there is no such file or folder"):
+        found([Path(path)], Path("out"))
+
+
 @pytest.mark.skipif(os.geteuid() == 0, reason="root reads everything")
 def test_a_folder_that_cannot_be_read_is_said(takes: Path) -> None:
     (takes / "day_1").chmod(0)

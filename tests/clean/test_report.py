@@ -183,15 +183,16 @@ def test_the_page_needs_nothing_beside_it(settings: Settings) -> None:
 
 def test_the_page_says_of_each_clip_all_that_was_found() -> None:
     full = Findings(
-        frames=4321, fps=119.88, joints=29, lead_in=3, filled=(Span("f1", (1, 2)),), left=(Span("l1", (3, 104)),),
+        frames=4321, fps=119.88, joints=29, lead_in=3, filled=(Span("f1", (1, 2), "turn"),),
+        left=(Span("l1", (3, 104)),),
         wraps=(Span("w1", (5, 6)),), spikes=tuple(Span(f"s{n}", (n, n)) for n in range(60)), noise=0.0123,
         noisiest="n1", noisiest_noise=0.456, coloured=0.31, keep_below=7.89, largest=(Moved(11.1, "mm", "m1", 7),),
         contacts=17, drift=(22.2, 3.33), kept_speed=0.944, slowest_accent="a1 at 9", keys=5432, keys_per_second=67.8,
         flags=(12, 13), notes=("n2 is odd",),
     )  # fmt: skip
     text = read(page([clip("a", full)], Settings(within=Amount(2, "mm")))).text
-    words = "4,321|119.88|29|3 frames|f1 at 1:2|l1 at 3:104|w1 at 5:6|s0 at 0|and 20 more|0.0123|n1|0.456|0.31|7.89"
-    words += "|11.1 mm|m1 at 7|17|22.2|3.33|94.4%|a1 at 9|5,432|67.8|13 errors|12 warnings|n2 is odd"
+    words = "4,321|119.88|29|3 frames|f1 turn at 1:2|l1 at 3:104|w1 at 5:6|s0 at 0|and 20 more|0.0123|n1|0.456|0.31"
+    words += "|7.89|11.1 mm|m1 at 7|17|22.2|3.33|94.4%|a1 at 9|5,432|67.8|13 errors|12 warnings|n2 is odd"
     assert [word for word in words.split("|") if word not in text] == []
 
 

@@ -121,6 +121,12 @@ def test_what_is_read_back_has_the_changes_and_nothing_else(source: Path) -> Non
     assert_only_these_texts_changed(source.read_bytes().decode(), out.read_bytes().decode(), texts)
 
 
+@pytest.mark.parametrize("only", [HAND, f"{ARM}.rotation.x"])
+def test_what_is_in_the_shot_but_not_in_the_suggestion_is_said(shot: Path, only: str) -> None:
+    refused = refine("apply", shot, suggested(shot), "--only", only)
+    assert_refused(refused, f"--only {only}", "the suggestion has no change for it", f"{ARM}.rotation.z")
+
+
 def assert_only_these_texts_changed(before: str, after: str, texts: list[tuple[str, str]]) -> None:
     """Whatever isn't a changed number is the same to the byte, and each changed number has its new text."""
     pattern = r"\[[^\[\]{}]*\]|[^\s,:\[\]{}]+"  # a list without lists in it, or a word
@@ -140,7 +146,7 @@ def test_undo_gives_the_same_bytes(source: Path) -> None:
     assert back.read_bytes() == source.read_bytes()
 
 
-def test_undo_after_a_part_gives_the_same_bytes_and_names_the_rest(source: Path) -> None:
+def test_undo_after_a_part_gives_the_same_bytes_and_says_what_was_so_already(source: Path) -> None:
     suggestion, part, back = (
         suggested(source, "--strength", "2"),
         beside(source, "part"),
@@ -154,8 +160,8 @@ def test_undo_after_a_part_gives_the_same_bytes_and_names_the_rest(source: Path)
     result = refine("apply", part, suggestion, "--undo", "-o", back, "--json")
     applied = document(result.out, "applied")
     assert {change["frame"] for change in applied["made"]} == {frame}
-    assert len(applied["made"]) + len(applied["left"]) == len(every)
-    assert result.code == (4 if applied["left"] else 0)
+    assert len(applied["made"]) + len(applied["already"]) == len(every)
+    assert (result.code, applied["left"]) == (0, [])
     assert back.read_bytes() == source.read_bytes()
     result = refine("apply", part, suggestion, "--undo", "--only", where, "-o", back, "--force")
     assert result.code == 0
@@ -180,8 +186,9 @@ def test_in_place_a_file_is_left_as_it_is_where_nothing_changes(shot: Path) -> N
     suggestion = suggested(shot)
     before = folder(shot.parent)
     result = refine("apply", shot, suggestion, "--undo", "--in-place")
-    assert result.code == 4
+    assert result.code == 0
     assert result.err == f"left {shot} as it is\n"
+    assert result.out == f"nothing to change\nalready so: {FAULT_AT}, 1 number\n"
     assert folder(shot.parent) == before
 
 
@@ -230,6 +237,8 @@ def test_a_retiming_can_be_applied_and_undone(writer: Callable[..., Path], tmp_p
             assert channel.keys is not None
             assert channel.keys.index(change["after"]) is not None
             assert channel.keys.index(change["before"]) is None
+        again = document(refine("apply", mended, suggestion, "--rebase", "--json").out, "applied")
+        assert (again["made"], again["already"], again["left"]) == ([], moved, [])
         assert refine("apply", mended, suggestion, "--undo", "-o", back, "--force").code == 0
         assert back.read_bytes() == source.read_bytes()
 
@@ -301,6 +310,17 @@ def test_rebase_makes_what_still_matches(shot: Path) -> None:
     assert refine("apply", other, suggestion, "--rebase", "-o", out).code == 0
     (change,) = changes(suggestion)
     assert number_at(read(out).shot, change) == [change["after"]]
+
+
+def test_rebase_on_a_file_that_is_mended_already_is_done(source: Path) -> None:
+    suggestion, mended = suggested(source, "--strength", "2"), beside(source, "mended")
+    assert refine("apply", source, suggestion, "-o", mended).code == 0
+    result = refine("apply", mended, suggestion, "--rebase", "--json")
+    applied = document(result.out, "applied")
+    assert (result.code, applied["made"], applied["left"]) == (0, [], [])
+    said = ("control", "channel", "frame", "field", "before_text", "after_text")
+    wanted = [[change[name] for name in said] for change in changes(suggestion)]
+    assert [[change[name] for name in said] for change in applied["already"]] == wanted
 
 
 def test_rebase_names_what_does_not_match_and_ends_with_4(shot: Path) -> None:

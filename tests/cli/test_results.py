@@ -185,6 +185,16 @@ def test_a_candidate_can_be_taken(n: int, tmp_path: Path) -> None:
     taken = suggestion(walk, "--candidate", str(n))
     assert taken["changes"] == candidates[n - 1]["changes"]
     assert f"candidate {n}, chosen by you" in taken["reason"]
+    shown = refine("suggest", walk, "--frames", FRAMES, "--candidate", str(n)).out.splitlines()
+    for other in taken["candidates"]:
+        assert any(line.startswith(f"  {other['number']}  {other['explains']}") for line in shown)
+    assert {c["number"] for c in taken["candidates"]} == {*range(1, len(candidates) + 1)} - {n}
+
+
+def test_one_candidate_is_taken_at_a_time(shot: Path) -> None:
+    result = refine("suggest", shot, "--frames", FRAMES, "--candidate", 1, "--candidate", 2)
+    assert result.code == 2
+    assert "apply the first and ask again" in result.err
 
 
 # --- diff ---
@@ -214,7 +224,11 @@ def test_a_difference_is_what_the_suggestion_listed(shot: Path) -> None:
     (change,), (listed,) = found["changes"], json.loads(shot.with_name("s.json").read_text())["changes"]
     for name in ("control", "channel", "frame", "field", "before", "after", "unit"):
         assert change[name] == listed[name]
-    assert found["moves"][0]["control"] == HAND
+    move = found["moves"][0]
+    assert move["control"] == HAND
+    last = refine("diff", shot, after).out.splitlines()[-1]
+    assert last.startswith(f"  the change of {change['control']} moves ")
+    assert last.endswith(f"{HAND} by {move['value']:.2f} px at frame {move['frame']:g}")
     assert shot.with_name("d.svg").read_text().startswith("<svg")
 
 

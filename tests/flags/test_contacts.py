@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from benchmarks.planted.contacts import distance, hits, plant, stepping
+from benchmarks.scored import row_of
 from refine.flags import attachments, contacts, ground
-from refine.flags.check import stage_of
+from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
@@ -20,6 +21,7 @@ from refine.limbs.planting import minimum_jerk
 from refine.pose import Point, pose, world_point
 from refine.shot import Channel, Control, Link, Mark, Pin, Shot, frozen, make_keys
 from refine.view import project, view
+from tests.open_clips import clip_or_skip
 from tests.tolerances import RESTORED_METRES, RESTORED_PIXELS, STANDS
 
 RATES = (12.0, 24.0, 30.0, 60.0)
@@ -173,6 +175,18 @@ def test_feet_are_planted_again_after_a_change_at_the_hips(keyed: int | None) ->
         )
     hips = again.controls[again.index("hips")]
     assert hips == after.controls[after.index("hips")]
+
+
+def test_a_slide_that_comes_up_elsewhere_plants_nothing_anew() -> None:
+    """A gap was filled, and planting put the foot back on the way that the gap had it on: it was worse than before."""
+    clip_or_skip("Boxing_Toes")
+    row = row_of("dropout, baked")
+    found = row.plant(row.base("Boxing_Toes", 12), 12, "warn")
+    assert found is not None
+    shot, truth = found
+    result = mend(shot, Look(), [f for f in check(stage_of(shot, Look())) if f.control == truth.control])
+    pairs = zip(shot.controls, result.shot.controls, strict=True)
+    assert [old.name for old, new in pairs if old != new] == [truth.control]
 
 
 def with_bump(shot: Shot, name: str, frame: float, size: float) -> Shot:

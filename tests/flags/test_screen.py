@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from refine.curve import bake
+from refine.errors import NoSolution
 from refine.flags import joints, screen, still
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
@@ -475,4 +476,5 @@ def test_a_long_gap_is_for_a_person() -> None:
     faulty = shot.with_channel("arm", replace(channel, samples=frozen(values)))
     (flag,) = [f for f in flags_of(faulty) if f.fault == "dropout"]
     assert (flag.severity, flag.frames) == ("error", (57, 68))
-    assert still.MENDS["dropout"](stage_of(faulty, Look()), flag) is None
+    with pytest.raises(NoSolution, match="0.5 s long"):
+        still.MENDS["dropout"](stage_of(faulty, Look()), flag)

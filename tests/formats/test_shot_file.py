@@ -21,12 +21,13 @@ from refine.formats import (
     patched,
     read,
     respelled,
+    shot_channels,
     shot_file,
     spellings,
     write,
 )
 from refine.formats.splice import Place
-from refine.shot import Channel, Control, Segment, Shot, make_keys
+from refine.shot import QUATERNION, Channel, Control, Keys, Segment, Shot, make_keys
 from tests.strategies import shots
 
 SCHEMAS = Path(shot_file.__file__).parents[1] / "schemas"
@@ -495,3 +496,20 @@ def test_read_and_write_by_the_ending(tmp_path: Path) -> None:
     (tmp_path / "folder.bvh").mkdir()
     with pytest.raises(InputError, match="it is a folder"):
         read(tmp_path / "folder.bvh")
+
+
+def test_keys_become_arrays_as_they_are_parsed_unless_there_is_something_to_say_of_them() -> None:
+    sound = {"name": "rotation.x", "keys": [{"frame": n, "value": 2 * n, "slope": 3} for n in (1, 4)]}
+    found = shot_channels.folded(sound)["keys"]
+    assert isinstance(found, Keys)
+    np.testing.assert_array_equal(found.values, [[2.0], [8.0]])
+    for key in (
+        {"slope": 3},
+        {"frame": 4, "value": True, "slope": 3},
+        {"frame": 0, "value": 5, "slope": 3},
+        7,
+    ):
+        faulty = {"name": "rotation.x", "keys": [{"frame": 1, "value": 2, "slope": 3}, key]}
+        assert shot_channels.folded(faulty) is faulty
+    long = {"name": QUATERNION, "keys": [{"frame": 1, "value": [0, 0, 0, 9], "slope": [0, 0, 0, 0]}]}
+    assert shot_channels.folded(long) is long  # that it was normalised is said with its place

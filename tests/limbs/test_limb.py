@@ -23,6 +23,34 @@ from tests.tolerances import SAME_PATH
 RATES = (12.0, 24.0, 30.0, 60.0)
 
 
+def nameless(legs: bool, ground: bool) -> Shot:
+    """A figure that stands with hanging arms, without parts; its root at the hips or on the ground below them."""
+    bones = {
+        "hips": ("ground" if ground else None, 0.0, 0.9),
+        "back": ("hips", 0.0, 0.15),
+        "chest": ("back", 0.0, 0.15),
+        "head": ("chest", 0.0, 0.3),
+    }
+    for side, x in (("l_", 1.0), ("r_", -1.0)):
+        bones |= {f"{side}upper": ("chest", 0.18 * x, 0.15), f"{side}fore": (f"{side}upper", 0.0, -0.3)}
+        bones |= {f"{side}hand": (f"{side}fore", 0.0, -0.26)}
+        if legs:
+            bones |= {f"{side}thigh": ("hips", 0.1 * x, -0.05), f"{side}shin": (f"{side}thigh", 0.0, -0.4)}
+            bones |= {f"{side}foot": (f"{side}shin", 0.0, -0.4)}
+    controls = [Control(n, parent, rest_translation=(x, y, 0.0)) for n, (parent, x, y) in bones.items()]
+    return Shot("figure", 24.0, 0, 23, (*([Control("ground")] if ground else []), *controls))
+
+
+@pytest.mark.parametrize("ground", [False, True])
+@pytest.mark.parametrize("legs", [False, True])
+def test_only_what_hangs_from_the_hips_is_a_leg_by_its_shape(legs: bool, ground: bool) -> None:
+    """A capture of the upper body has arms that end lowest of all, and nothing to stand on."""
+    shot = nameless(legs, ground)
+    kinds = {limb.end: limb.kind for limb in limbs_of(shot, pose(shot, shot.frames))}
+    hands, feet = dict.fromkeys(("l_hand", "r_hand"), "arm"), dict.fromkeys(("l_foot", "r_foot"), "leg")
+    assert kinds == (hands | feet if legs else hands)
+
+
 @pytest.mark.parametrize(
     ("upper", "lower", "end"),
     [

@@ -14,7 +14,7 @@ from refine.curve import bake, evaluate
 from refine.errors import InputError
 from refine.formats import read
 from refine.pose import Point, pose, world_point
-from refine.review import panel_arc, svg
+from refine.review import panel_arc, panel_frames, svg
 from refine.review.picture import comparison_picture, suggestion_picture
 from refine.shot import Array, Channel, Shot, make_keys
 from refine.view import project, view
@@ -248,6 +248,12 @@ def test_a_quaternion_shows_its_four_numbers(before: Shot) -> None:
     root = parsed(suggestion_picture(turning(0.9), turning(0.95), RANGE, "tray", ["rotation"], None, "turn"))
     assert len(of_class(root, "key after")) == 4
     assert len(of_class(root, "key before")) == 4
+
+
+@pytest.mark.parametrize(("slope", "words"), [(1e-16, "slope 0.25 to 0"), (0.001, "slope 0.25 to 0.001")])
+def test_what_a_solver_leaves_of_a_slope_is_zero(slope: float, words: str) -> None:
+    old, new = (make_keys([1.0], [2.0], [by]) for by in (0.25, slope))
+    assert panel_frames.change_in_words(old, 0, new, 0, "deg") == words
 
 
 def test_a_moved_key_is_shown_before_and_after(before: Shot) -> None:

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from refine.search.in_the_way import holders, in_the_way
+from refine.search.in_the_way import held_by, holders, in_the_way
 from refine.shot import Limits, Mark, Pin, Shot
 from tests.hand_made import keys_of, two_part_shot, with_keys
 
@@ -35,6 +35,21 @@ def mender(*clashes: Iterable[int]) -> object:
 @pytest.mark.parametrize("clash", [(3,), (0, 6), (1, 2, 5), tuple(range(7))], ids=str)
 def test_just_the_holders_that_clash_are_named(clash: tuple[int, ...]) -> None:
     assert in_the_way(pinned(), mender(clash)) == tuple(f"pin hips@{n}" for n in clash)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("clash", "remedy"),
+    [
+        (["pin hips@3"], "release it"),
+        (["pin hips@3", "pin hips@4"], "release one of them"),
+        (["accent 3:5 of arm"], "shorten or remove the mark"),
+        (["accent 3:5", "contact 3:5"], "shorten or remove one of the marks"),
+        (["pin hips@3", "contact 3:5"], "release pin hips@3, or shorten or remove the mark"),
+    ],
+    ids=str,
+)
+def test_a_pin_is_released_and_a_mark_is_shortened_or_removed(clash: list[str], remedy: str) -> None:
+    assert held_by(clash) == f"no mend goes together with {' and '.join(clash)}; {remedy}"
 
 
 def test_of_two_clashes_one_is_named() -> None:

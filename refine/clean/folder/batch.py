@@ -223,6 +223,15 @@ class _Batch:
             ):  # two clips may share a side file
                 self._delete(place, self.owned[place])
 
+    def _drop_orphans(self, finished: Sequence[Entry]) -> None:
+        """Delete what earlier runs wrote that no clip of this one has for a result; what was edited is named."""
+        kept = {place for entry in finished for place in entry.files}
+        kept.update(place for clip in self.clips.values() for place in clip.files)
+        for place in sorted(set(self.owned) - kept):
+            self._delete(place, self.owned[place])
+            if os.path.lexists(self.request.out / place):
+                self.progress.say(f"{place} is of an earlier run and was edited since: it stays")
+
     def _delete(self, place: str, digests: set[str]) -> None:
         target = self.request.out / place
         if journal.sha256(target) in digests:
@@ -261,6 +270,8 @@ class _Batch:
     def end(self) -> Run:
         """Write the report, and the journal in the order of the clips, which the work's order hasn't."""
         clips = tuple(self.clips[place] for place in self.sources)
+        finished = [self.done[place] for place in sorted(self.done) if self.done[place].settings]
+        self._drop_orphans(finished)
         troubles = []
         for name, data in _reports(clips, self.request.settings).items():
             try:
@@ -268,8 +279,7 @@ class _Batch:
             except InputError as error:
                 troubles.append(str(error))
         try:
-            finished = [self.done[place] for place in sorted(self.done)]
-            journal.begin(self.request.out, [entry for entry in finished if entry.settings])
+            journal.begin(self.request.out, finished)
         except InputError as error:
             troubles.append(str(error))
         return Run(clips, self.request.settings, tuple(troubles))

@@ -86,9 +86,9 @@ def _of_path(path: Path, out: Path) -> Iterator[Source]:
     if os.path.isdir(path):  # not Path.is_dir, which raises for a name that is too long
         yield from _below(path, out, "")
     elif os.path.lexists(path) or not _WILD & set(str(path)):
-        side_path(path)  # refuses an ending that isn't known
         if not os.path.lexists(path):
-            raise InputError(str(path), "there is no such file")
+            raise InputError(str(path), "there is no such file or folder")
+        side_path(path)  # refuses an ending that isn't known
         yield Source(path, path.name)
     else:
         yield from _matching(path, out)

@@ -29,7 +29,7 @@ def plain(findings: Findings) -> Json:
 
 def _plain_span(span: Span) -> Json:
     first, last = span.frames
-    return {"control": span.control, "frames": [int(first), int(last)]}
+    return {"control": span.control, "frames": [int(first), int(last)], "what": span.what}
 
 
 def _plain(value: Any) -> Any:
@@ -51,7 +51,9 @@ def findings_of(document: Json) -> Findings:
     """The findings that `plain` wrote."""
     members = {field.name: document[field.name] for field in fields(Findings)}
     for name in _SPANS:
-        members[name] = tuple(Span(span["control"], _pair(span["frames"])) for span in members[name])
+        members[name] = tuple(
+            Span(span["control"], _pair(span["frames"]), span["what"]) for span in members[name]
+        )
     members["largest"] = tuple(Moved(**moved) for moved in members["largest"])
     members["drift"] = _pair(members["drift"])
     members["flags"] = None if members["flags"] is None else _pair(members["flags"])

@@ -86,7 +86,8 @@ def length(span: Span) -> int:
 
 def spot(span: Span) -> str:
     a, b = span.frames
-    return f"{span.control} at {a}" if a == b else f"{span.control} at {a}:{b}"
+    who = f"{span.control} {span.what}".rstrip()
+    return f"{who} at {a}" if a == b else f"{who} at {a}:{b}"
 
 
 def largest(found: Findings | None, unit: str) -> Moved | None:
