@@ -476,5 +476,5 @@ def test_a_long_gap_is_for_a_person() -> None:
     faulty = shot.with_channel("arm", replace(channel, samples=frozen(values)))
     (flag,) = [f for f in flags_of(faulty) if f.fault == "dropout"]
     assert (flag.severity, flag.frames) == ("error", (57, 68))
-    with pytest.raises(NoSolution, match="0.5 s long"):
+    with pytest.raises(NoSolution, match=r"0\.5 s long"):
         still.MENDS["dropout"](stage_of(faulty, Look()), flag)
