@@ -20,6 +20,7 @@ from refine.rotation import euler_axes, euler_matrix, quaternion_axes, quaternio
 from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Camera, Channel, Control, Shot
 
 # A child nearer than this to its parent's pivot, in shot units, stands on it: only rounding moves it.
+FLAT = 1e-12  # of its size, that the volume of a frame with a scale of 0 has at most
 ON_THE_PIVOT = 1e-9
 
 
@@ -148,6 +149,12 @@ def reposed(pose: Pose, shot: Shot, controls: Iterable[str]) -> Pose:
     changed = Pose(pose.frames, np.copy(pose.linear), np.copy(pose.origin))
     _fill(changed, shot, (i for i in parent_order(shot) if shot.controls[i].name in names))
     return changed
+
+
+def in_axes(linear: Array, columns: Array) -> Array:
+    """(..., 3, K) columns in the axes of matrices (..., 3, 3); along an axis that a scale of 0 flattened there is 0."""
+    flat = np.abs(np.linalg.det(linear)) <= FLAT * np.linalg.norm(linear, axis=(-2, -1)) ** 3
+    return np.asarray(np.linalg.pinv(linear) @ columns if flat.any() else np.linalg.solve(linear, columns))
 
 
 def camera_pose(shot: Shot, pose: Pose, camera: Camera) -> tuple[Array, Array]:

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from refine.curve import sample, sample_matrix, unknowns, with_unknowns
 from refine.errors import InputError
-from refine.pose import Point, Pose, camera_pose, driven, jacobian, pose, reposed, world_point
+from refine.pose import Point, Pose, camera_pose, driven, in_axes, jacobian, pose, reposed, world_point
 from refine.rotation import (
     EULER_ORDERS,
     conjugate,
@@ -401,3 +401,9 @@ def test_the_cross_matrix_is_the_cross_product() -> None:
 def test_an_order_that_repeats_an_axis_is_refused() -> None:
     with pytest.raises(ValueError, match="zxz"):
         euler_matrix(np.zeros((1, 3)), "zxz")
+
+
+def test_columns_in_axes_that_a_zero_scale_flattened() -> None:
+    linear = np.stack([np.diag([2.0, 1.0, 0.5]), np.diag([0.0, 1.0, 4.0])])
+    found = in_axes(linear, np.ones((2, 3, 1)))
+    np.testing.assert_allclose(found[:, :, 0], [[0.5, 1.0, 2.0], [0.0, 1.0, 0.25]], atol=MATRIX)

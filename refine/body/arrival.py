@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from refine.curve import sample, sample_matrix, unknowns
-from refine.pose import Point, Pose
+from refine.pose import Point, Pose, in_axes
 from refine.rotation import matrix_quaternion, rotation_vector, turn
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Channel, Keys, Shot
 from refine.view import View, screen_jacobian
@@ -260,9 +260,9 @@ def _moved(shot: Shot, posed: Pose, arrival: Arrival, places: Array) -> Array:
         linear, origin = posed.linear[up, [before, at]], posed.origin[up, [before, at]]
     pivots = posed.linear[i, [before, at]] @ np.array(control.pivot) + posed.origin[i, [before, at]]
     if track.kind == "translation":
-        inside = np.linalg.solve(linear, (pivots - origin)[:, :, None])[:, :, 0]
+        inside = in_axes(linear, (pivots - origin)[:, :, None])[:, :, 0]
         return np.broadcast_to(linear[1] @ (inside[1] - inside[0]) / units, places.shape)
-    own = np.linalg.solve(linear, posed.linear[i, [before, at]])
+    own = in_axes(linear, posed.linear[i, [before, at]])
     turned = own / np.linalg.norm(own, axis=1, keepdims=True)  # scales taken off
     axis = linear[1] @ rotation_vector(matrix_quaternion(turned[1] @ turned[0].T)) / units
     return np.asarray(np.cross(axis, places - pivots[1]))

@@ -18,7 +18,7 @@ from refine.curve import sample
 from refine.errors import NoSolution
 from refine.flags.check import ASKED, MENDS, TRIES, at_least, check, stage_of
 from refine.flags.contacts import SLIDING, replanted
-from refine.flags.flag import Flag, Severity
+from refine.flags.flag import Flag
 from refine.flags.keys import FAULTS
 from refine.flags.look import Look
 from refine.flags.stage import Stage
@@ -241,11 +241,17 @@ def _worse(flag: Flag, before: Sequence[Flag], after: Sequence[Flag]) -> str:
     still = _twin(flag, after)
     if still is not None and still.amount > SMALLER * flag.amount:
         return f"what could be tried leaves {still.amount:.3g} {still.unit} of {flag.amount:.3g}"
-    least: Severity = "warn" if flag.fault in TRIES else "error"
-    for other in at_least(after, least):
-        if _twin(other, before) is None:
+    for other in at_least(after, "warn"):
+        counts = other.severity == "error" or flag.fault in TRIES or other.fault == flag.fault
+        if counts and _is_new(other, before):
             return f"mending it would make a new {other.severity}: {other.control}: {other.message}"
     return ""
+
+
+def _is_new(flag: Flag, before: Sequence[Flag]) -> bool:
+    """Whether a finding wasn't there, or stood elsewhere by the same cause and less."""
+    twin = _twin(flag, before)
+    return twin is None or (twin.control != flag.control and flag.amount > twin.amount)
 
 
 def suggested(

@@ -22,7 +22,7 @@ from refine.flags.stage import Stage
 from refine.flags.standing import carrying, standing
 from refine.habit import Habit, Rules, contexts, relative, units
 from refine.limbs.planted import Planted
-from refine.pose import Point, Pose, jacobian
+from refine.pose import Point, Pose, in_axes, jacobian
 from refine.shot import Array, Channel, Keys, Shot
 
 EXPLAINED = 0.9  # [judge] of a slide's squares that a cause has to undo
@@ -126,7 +126,7 @@ def _gain(shot: Shot, posed: Pose, control: str, channel: str, contact: Planted)
     if contact.relative is None:
         return np.asarray(moved)
     i = shot.index(contact.relative)
-    local = np.linalg.solve(posed.linear[i, 0], contact.anchor[0] - posed.origin[i, 0])
+    local = in_axes(posed.linear[i, 0], (contact.anchor[0] - posed.origin[i, 0])[:, None])[:, 0]
     ground = Point(contact.relative, (float(local[0]), float(local[1]), float(local[2])))
     return np.asarray(moved - jacobian(shot, posed, control, channel, (ground,))[0])
 

@@ -16,7 +16,7 @@ from refine.flags.retime import later
 from refine.flags.stage import Stage, runs
 from refine.limbs.sides import partners
 from refine.pinned import pinned_keys
-from refine.pose import Point
+from refine.pose import Point, in_axes
 from refine.rig import descendants
 from refine.rotation import quaternion_matrix
 from refine.shot import Array, Shot
@@ -97,7 +97,7 @@ def _seen_from(stage: Stage, carrier: str | None, path: Array) -> Array:
         return path
     i = stage.control_at[carrier]
     away = (path - stage.posed.origin[i])[:, :, None]
-    return np.asarray(np.linalg.solve(stage.posed.linear[i], away)[:, :, 0])
+    return in_axes(stage.posed.linear[i], away)[:, :, 0]
 
 
 def _alike(stage: Stage, left: Array, right: Array, height: float) -> list[tuple[int, int]]:
