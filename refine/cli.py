@@ -44,7 +44,7 @@ class _Group(click.Group):
 def main() -> None:
     """Suggest, prove and undo small fixes for the polish pass on a character shot.
 
-    Reads *.shot.json, *.keys.csv and *.bvh. Nothing is written unless -o or --in-place says so.
+    Reads *.shot.json, *.keys.csv and *.bvh. Writes only where -o, --in-place, --keep, --picture or --pictures says so.
     """
 
 

@@ -164,11 +164,12 @@ def _effect_lines(suggestion: Suggestion) -> list[str]:
         if move.pixels > 0
         else f"On screen ({suggestion.camera}): nothing that the camera sees moves."
     ]
-    old, new = effect.before, effect.after
-    lines.append(
-        f"There the spacing speeds up and down by {old.spacing:.1f} -> {new.spacing:.1f} px in all; "
-        f"the arc is off by {old.arc:.2f} -> {new.arc:.2f} px, the timing by {old.timing:.2f} -> {new.timing:.2f} px."
-    )
+    if move.pixels > 0:
+        old, new = effect.before, effect.after
+        lines.append(
+            f"There the spacing speeds up and down by {old.spacing:.1f} -> {new.spacing:.1f} px in all; the arc is "
+            f"off by {old.arc:.2f} -> {new.arc:.2f} px, the timing by {old.timing:.2f} -> {new.timing:.2f} px."
+        )
     if suggestion.usable is not None:
         lines.append(f"Free to move were frames {suggestion.usable[0]:g} to {suggestion.usable[1]:g}.")
     return lines

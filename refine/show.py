@@ -7,7 +7,7 @@ from typing import Any
 from refine.curve import clipped_reaches
 from refine.formats import Document
 from refine.rig import children, solve_order
-from refine.shot import Channel, Control, Shot
+from refine.shot import ROTATIONS, SCALES, TRANSLATIONS, Channel, Control, Shot
 from refine.text import aligned
 
 SCHEMA = "motion-refine/show/1"
@@ -35,12 +35,18 @@ def _tree(shot: Shot) -> list[tuple[Control, int]]:
     return found
 
 
-def _row(shot: Shot, control: Control, depth: int, place: dict[str, int]) -> tuple[str, str, str, str]:
+def _row(shot: Shot, control: Control, depth: int, place: dict[str, int]) -> tuple[str, ...]:
     pins = [pin for pin in shot.pins if pin.control == control.name]
     notes = [f"{len(pins)} pin{'s' * (len(pins) > 1)}"] if pins else []
     notes += [f"{link.kind} {link.to}" for link in control.links]
     notes += [f"part {control.part}"] if control.part else []
-    return str(place[control.name]), "  " * depth + control.name, _animated(control), ", ".join(notes)
+    return (
+        str(place[control.name]),
+        "  " * depth + control.name,
+        _animated(control),
+        _channels(control),
+        ", ".join(notes),
+    )
 
 
 def _animated(control: Control) -> str:
@@ -54,6 +60,16 @@ def _animated(control: Control) -> str:
     if baked:
         words.append(f"{len(baked)} baked")
     return ", ".join(words) or "not animated"
+
+
+def _channels(control: Control) -> str:
+    """The channels as `--pin` and `--only` name them, those of one kind in one word: `rotation.x|y|z`."""
+    kinds: dict[str, list[str]] = {}
+    for channel in control.channels:
+        kind, dot, axis = channel.name.rpartition(".")
+        known = channel.name in (*TRANSLATIONS, *ROTATIONS, *SCALES)
+        kinds.setdefault(f"{kind}{dot}" if known else channel.name, []).append(axis if known else "")
+    return " ".join(kind + "|".join(sorted(axes)) for kind, axes in kinds.items())
 
 
 def _count(channel: Channel) -> int:

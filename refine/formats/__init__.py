@@ -12,13 +12,13 @@ import importlib
 import os
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol, cast
 
 from refine.errors import InputError
 from refine.formats.splice import Place, Span, spell, splice
-from refine.shot import Shot
+from refine.shot import QUATERNION, ROTATIONS, Shot
 
 ENDINGS = {".shot.json": "shot", ".keys.csv": "table", ".bvh": "bvh"}
 SIDE_ENDING = ".marks.json"
@@ -55,12 +55,26 @@ def read(path: Path) -> Document:
     data = read_bytes(path)
     shot = _module(kind).read(data, path.name)
     side = side_path(path)
-    if os.path.isfile(side):  # not Path.is_file, which raises for a name that is too long
+    beside = os.path.isfile(side)  # not Path.is_file, which raises for a name that is too long
+    if beside:
         from refine.formats import marks
 
         shot = marks.merged(shot, read_bytes(side), side.name)
-        return Document(path, data, hashlib.sha256(data).hexdigest(), kind, shot, side)
-    return Document(path, data, hashlib.sha256(data).hexdigest(), kind, shot, None)
+    if kind == "table":
+        shot = replace(shot, notes=(*shot.notes, *_unseen(shot, side.name)))
+    return Document(path, data, hashlib.sha256(data).hexdigest(), kind, shot, side if beside else None)
+
+
+def _unseen(shot: Shot, side: str) -> tuple[str, ...]:
+    """What is to be said of a table whose turns move nothing: they can't be judged, however wrong they are."""
+    turns = any(channel.name in (*ROTATIONS, QUATERNION) for c in shot.controls for channel in c.channels)
+    rig = any(c.parent is not None or c.tip is not None or any(c.pivot) for c in shot.controls)
+    if rig or not turns:
+        return ()
+    words = (
+        f"no control has a parent or a tip, so that nothing is seen of turns, nor of faults in them; {side}"
+    )
+    return (f"{words} would have to give each one's parent, rest and tip under controls",)
 
 
 def parsed(data: bytes, path: Path) -> Shot:

@@ -44,6 +44,20 @@ def test_help_names_every_option_and_says_something_about_it(name: str) -> None:
     assert (command.help or "").strip()
 
 
+def test_the_help_of_the_whole_names_every_option_that_writes() -> None:
+    every = {
+        (name, o.help or "")
+        for c in main.commands.values()
+        for o in c.params
+        if isinstance(o, click.Option)
+        for name in o.opts
+    }
+    writing = {name for name, words in every if re.match("Write (?!over)|Replace FILE|.*: record it", words)}
+    assert writing == {"--picture", "--pictures", "--in-place", "--keep", "-o", "--out"}
+    words = re.findall(r"[-\w]+", refine("--help").out)
+    assert writing - {"--out"} <= {*words}
+
+
 def test_help_and_version_of_the_whole() -> None:
     for flag in ("--help", "-h"):
         assert refine(flag).code == 0

@@ -56,6 +56,10 @@ def test_show_tells_the_rig(shot: Path) -> None:
         "it clangs",
     ):
         assert words in out
+    (arm,) = (line for line in out.splitlines() if line.split()[1:2] == [ARM])
+    assert "rotation.x|z" in arm
+    (hand,) = (line for line in out.splitlines() if f" {HAND} " in line and "keyed" in line)
+    assert " curl@2" in hand
     shown = document(refine("show", shot, "--json").out, "show")
     assert shown["order"] == [[HIPS], [ARM], [HAND]]
     assert [control["name"] for control in shown["controls"]] == [HIPS, ARM, HAND]
@@ -166,6 +170,16 @@ def test_names_that_contain_each_other_are_told_apart(tmp_path: Path) -> None:
     assert "pinned by hips.translation.rotation.z@42" in pinned["reason"]
     assert suggestion(shot, "--pin", "hips@3@3")["changes"]
     assert suggestion(shot, "--pin", "hips.translation.x@3")["changes"]
+
+
+def test_where_nothing_is_seen_no_spacing_is_told(tmp_path: Path) -> None:
+    table = write_table(tmp_path)
+    assert "There the spacing" in refine("suggest", table, "--frames", FRAMES).out
+    table.with_name("reach.marks.json").unlink()
+    alone = refine("suggest", table, "--frames", FRAMES, "--controls", ARM)
+    assert "nothing that the camera sees moves" in alone.out
+    assert "There the spacing" not in alone.out
+    assert "reach.marks.json" in alone.err
 
 
 def test_the_picture_and_the_file_are_written_where_told(shot: Path) -> None:

@@ -168,9 +168,24 @@ def test_every_number_of_a_written_table_is_found(shot: Shot) -> None:
             ]
 
 
+def test_a_table_whose_turns_move_nothing_says_what_the_side_file_has_to_give(tmp_path: Path) -> None:
+    path, side = tmp_path / "a.keys.csv", tmp_path / "a.marks.json"
+    turn = "control,channel,frame,value,segment\narm,rotation.x,1,0,line\narm,rotation.x,9,90,hold\n"
+    path.write_text(turn)
+    (note,) = (note for note in read(path).shot.notes if "turns" in note)
+    for word in ("a.marks.json", "parent", "tip"):
+        assert word in note
+    side.write_text('{"schema": "motion-refine/marks/1", "controls": [{"name": "arm", "tip": [0, 1, 0]}]}')
+    assert not any("turns" in note for note in read(path).shot.notes)
+    side.unlink()
+    path.write_text(turn.replace("rotation", "translation"))
+    assert not any("turns" in note for note in read(path).shot.notes)
+
+
 def test_the_side_file_says_the_frame_rate(tmp_path: Path) -> None:
     path = tmp_path / "walk.KEYS.csv"
     path.write_text(TABLE, "utf-8")
     (tmp_path / "walk.marks.json").write_text('{"schema": "motion-refine/marks/1", "fps": 30}')
     found = read(path)
-    assert (found.shot.fps, found.shot.notes, found.side) == (30, (), tmp_path / "walk.marks.json")
+    assert (found.shot.fps, found.side) == (30, tmp_path / "walk.marks.json")
+    assert not any("frame rate" in note for note in found.shot.notes)
