@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from constraints.bounds import Bounds
 from constraints.contact import Contact
-from constraints.even_spacing import EvenSpacing
 from constraints.extension import Extension
 from constraints.overshoot import Overshoot
 from constraints.pins import Pins
@@ -15,7 +14,6 @@ from constraints.stay_close import StayClose
 CATALOG = {
     "bounds": Bounds,
     "contact": Contact,
-    "even_spacing": EvenSpacing,
     "extension": Extension,
     "overshoot": Overshoot,
     "pins": Pins,

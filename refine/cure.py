@@ -18,7 +18,6 @@ import numpy as np
 
 from constraints.affine import Affine
 from constraints.bounds import Bounds
-from constraints.even_spacing import EvenSpacing
 from constraints.pins import Pins
 from constraints.slope_habit import SlopeHabit
 from constraints.smooth_motion import SmoothMotion
@@ -29,7 +28,7 @@ from refine.curve import OUTGOING, VALUE
 from refine.habit import contexts, deviations, units
 from refine.motion import KeyedMotion, Unknown, moved
 from refine.pose import Point
-from refine.problem import Problem, build
+from refine.problem import build
 from refine.shot import Array, Channel, Limits, Shot
 from refine.solve import Residual, solve
 from refine.solve.sequential import sequential
@@ -157,42 +156,29 @@ def smoothed(
     held: Callable[[str], Held],
     frame_weight: Array,
 ) -> Cured:
-    """Beyond the cure, for strengths above 1: less jerk and more even spacing of what the control drives, against
-    staying close.
+    """Beyond the cure, for strengths above 1: less jerk of what the control drives, against staying close.
 
-    (strength - 1) (jerk(x) / jerk(0) + unevenness(x) / unevenness(0)) / 2 + sum (x / 0.1 natural units)^2: third
-    differences on screen of the driven points and of those by which the effect is `seen`, and second differences of
-    their spacing; of the channels' jerk alone where there are no points. `frame_weight` leaves out contacts, accents
-    and cuts.
+    (strength - 1) jerk(x) / jerk(0) + sum (x / 0.1 natural units)^2: third differences on screen of the driven
+    points and of those by which the effect is `seen`, or of the channels where there are none; `frame_weight`
+    leaves out contacts, accents and cuts.
     """
     names = tuple(dict.fromkeys(unknown.channel for unknown in free))
     start = KeyedMotion(shot, control, free, frames, np.zeros(len(free)), view, seen)
-    charges = _charges(start, names, strength - 1, frame_weight)
-    if not charges(start.x):
-        return Cured(shot, ())
-    kept = [StayClose(_CLOSE), *(row for name in names for row in held(name).constraints(name))]
 
-    def problem(x: Array) -> Problem:
-        return build(replace(start, x=x), [*charges(x), *kept])
-
-    solution = sequential(problem, start.size, lambda x: problem(x).merit(x))
-    return Cured(moved(shot, control, free, solution.x), solution.residuals)
-
-
-def _charges(
-    start: KeyedMotion, names: Sequence[str], weight: float, frame_weight: Array
-) -> Callable[[Array], list[Constraint]]:
-    """What is charged in all `weight` for what there is now, as a function of the change to linearise about."""
-
-    def jerk(by: float, x: Array) -> list[Constraint]:
+    def smooth(weight: float) -> list[Constraint]:
         if start.points("screen"):
-            return [SmoothMotion("screen", by, frame_weight=frame_weight)]
-        return [SmoothMotion("channel", by, channel=name, frame_weight=frame_weight) for name in names]
+            return [SmoothMotion("screen", weight, frame_weight=frame_weight)]
+        return [SmoothMotion("channel", weight, channel=name, frame_weight=frame_weight) for name in names]
 
-    def spacing(by: float, x: Array) -> list[Constraint]:
-        return [EvenSpacing(by, about=x, frame_weight=frame_weight)]
-
-    kinds = (jerk, spacing) if start.points("screen") else (jerk,)
-    now = [build(start, kind(1.0, start.x)).merit(start.x) for kind in kinds]
-    each = [(kind, weight / len(kinds) / cost) for kind, cost in zip(kinds, now, strict=True) if cost > 0]
-    return lambda x: [constraint for kind, by in each for constraint in kind(by, x)]
+    jerk = build(start, smooth(1.0)).merit(start.x)
+    if jerk == 0:
+        return Cured(shot, ())
+    constraints = [*smooth((strength - 1) / jerk), StayClose(_CLOSE)]
+    for name in names:
+        constraints += held(name).constraints(name)
+    solution = sequential(
+        lambda x: build(replace(start, x=x), constraints),
+        start.size,
+        lambda x: build(replace(start, x=x), constraints).merit(x),
+    )
+    return Cured(moved(shot, control, free, solution.x), solution.residuals)

@@ -87,9 +87,6 @@ COST = 1e-10
 # Relative to the largest entry: products of small whole numbers added in another order.
 SUM_ORDER = 1e-13
 
-# Share of a step of 1e-6 px: what a spacing curves away, |d|^2 / (2 rest) with |d| up to 1e-5 and rest 0.1.
-LINEARISED = 1e-3
-
 # Channel units of about 20: our backends among each other where the Hessian's condition is below 1e9.
 BACKENDS = 1e-7
 

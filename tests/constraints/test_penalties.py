@@ -7,7 +7,6 @@ import pytest
 
 from constraints.affine import Affine
 from constraints.bounds import Bounds
-from constraints.even_spacing import EvenSpacing, spacing
 from constraints.slope_habit import SlopeHabit
 from constraints.smooth_motion import SmoothMotion, difference_weights
 from constraints.stay_close import StayClose
@@ -15,7 +14,7 @@ from constraints.terms import Penalty
 from refine.problem import build
 from refine.solve import solve
 from tests.constraints.motions import CHANNEL, Baked, wave
-from tests.tolerances import COST, LINEARISED, ROW
+from tests.tolerances import COST, ROW
 
 MOTION = Baked(wave(40))
 X = np.random.default_rng(3).normal(size=40)
@@ -73,40 +72,6 @@ def test_the_differences_that_end_at_a_contact_stay() -> None:
 def test_space_and_channel_belong_together() -> None:
     with pytest.raises(ValueError, match="channel"):
         SmoothMotion("world", 1.0, channel=CHANNEL)
-
-
-def test_even_spacing_against_its_formula_at_the_linearisation_point() -> None:
-    u, v = (p(X) for p in MOTION.points("screen"))
-    s = np.sqrt(np.diff(u) ** 2 + np.diff(v) ** 2 + 0.1**2) - 0.1
-    wanted = 3.0 * np.sum(np.diff(s, 2) ** 2)
-    assert cost(EvenSpacing(3.0, about=X)) == pytest.approx(wanted, rel=COST)
-
-
-@pytest.mark.parametrize("resting", [False, True])
-def test_spacing_is_linearised_rightly(resting: bool) -> None:
-    motion = Baked(np.zeros(6)) if resting else Baked(wave(6))
-    u, v = motion.points("screen")
-    u = Affine(u.matrix, np.zeros(6)) if resting else u
-    step = 1e-6 * np.random.default_rng(1).normal(size=6)
-    here = spacing(u, v, 0.1, None)
-    change = spacing(u, v, 0.1, step)(step) - here(np.zeros(6))
-    np.testing.assert_allclose(change, here(step) - here.offset, atol=LINEARISED * 1e-6)
-
-
-def test_spacing_gets_even() -> None:
-    """A point that walks by 1, 3, 1, 3 ... px ends with nearly equal steps, on the path that it had."""
-    steps = np.tile([1.0, 3.0], 10)
-    u = Affine(np.eye(21), np.concatenate([[0.0], np.cumsum(steps)]))
-    v = Affine(np.zeros((21, 21)), np.zeros(21))
-
-    class Line(Baked):
-        def points(self, space):  # type: ignore[no-untyped-def]
-            return (u, v)
-
-    motion = Line(np.zeros(21))
-    even = np.diff(u(solve(build(motion, [StayClose(10.0), EvenSpacing(5.0)])).x))
-    uneven = np.diff(u(solve(build(motion, [StayClose(10.0)])).x))
-    assert np.std(even) < 0.1 * np.std(uneven)
 
 
 def test_slope_habit_is_l1_on_its_rows() -> None:
