@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from refine.key_rows import smooth
 from refine.key_rows import with_keys as with_rows
 from refine.part_way import part_way, shot_part_way
 from refine.rotation import vector_quaternion
@@ -58,7 +59,7 @@ def test_where_keys_come_go_or_move_in_time_there_is_no_half_way() -> None:
     keys = keys_of(shot, *ARM_Z)
     late = keys.frames.copy()
     late[3] += 1
-    grown = with_rows(keys, [float(keys.frames[3]) + 0.5], [(1.0, 0.0)])
+    grown = with_rows(keys, [float(keys.frames[3]) + 0.5], [smooth(1.0, 0.0)])
     for changed in (keys.changed(frames=late), grown):
         after = faulty(with_keys(shot, *ARM_Z, changed), "hips", "rotation.z", {12: 6.0})
         half, kept = shot_part_way(shot, after, 0.5)
