@@ -51,11 +51,22 @@ class Break:
         return tuple(float(self.before.frames[k]) for k in self.explanation.keys)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=2)
+def _known(stage: Stage) -> dict[tuple[str, str], tuple[Break, ...]]:
+    """The breaks of the channels that were asked for so far. The last stages are kept."""
+    return {}
+
+
 def habit_breaks(stage: Stage, name: str, channel: str) -> tuple[Break, ...]:
     """The likeliest causes of the slopes that break the habit, one after the other until none is left."""
-    found = stage.control(name).channel(channel)
-    return () if found is None or found.keys is None else tuple(_breaks(stage, name, found, found.keys))
+    known, place = _known(stage), (name, channel)
+    if place not in known:
+        found = stage.control(name).channel(channel)
+        if found is None or found.keys is None:
+            known[place] = ()
+        else:
+            known[place] = tuple(_breaks(stage, name, found, found.keys))
+    return known[place]
 
 
 def _breaks(stage: Stage, name: str, channel: Channel, keys: Keys) -> Iterator[Break]:
@@ -83,10 +94,13 @@ def _breaks(stage: Stage, name: str, channel: Channel, keys: Keys) -> Iterator[B
 
 def _habit_flags(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
     """Flags for the breaks that the camera sees."""
+    breaks = habit_breaks(stage, name, channel.name)
+    if not breaks:
+        return
     point, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
     seen = None if point is None else stage.counts(point)
     sharp = stage.frames[stage.marked(name, "accent", "cut")]
-    for each in habit_breaks(stage, name, channel.name):
+    for each in breaks:
         frames, best = each.before.frames, each.explanation
         if np.isin(np.rint(each.frames), sharp).all():
             continue  # kept sharp on purpose
