@@ -57,7 +57,7 @@ def replanted(before: Stage, after: Shot) -> Shot:
     a limb would be straighter than 99 % it stays short of that; where pins forbid it, it stays as it is.
     """
     there = standing(before)
-    tolerance = LEFT * before.thresholds["sliding contact"]["warn_mm"] / MM / there.scale
+    tolerance = LEFT * before.thresholds[SLIDING]["warn_mm"] / MM / there.scale
     for each in sorted(there.contacts, key=lambda contact: contact.frames[0]):
         if each.limb is not None and each.relative is None:
             mended = planted_again(after, each, each.path, before.locks, tolerance, beside=True)
@@ -107,9 +107,7 @@ def drifts(stage: Stage, contact: Planted) -> list[Drift]:
     px = np.linalg.norm(view_at[1] - view_at[0], axis=1)
     mm, px = np.where(seen, mm, 0.0), np.where(seen, px, 0.0)
     found, apart = [], round(APART * stage.shot.fps)
-    for first, last in _stretches(
-        mm > stage.thresholds["sliding contact"]["warn_mm"], int(np.argmax(mm)), apart
-    ):
+    for first, last in _stretches(mm > stage.thresholds[SLIDING]["warn_mm"], int(np.argmax(mm)), apart):
         own = slice(first, last + 1)
         where = int(stage.frames[at[first]]), int(stage.frames[at[last]])
         about = contact.within(where[0] - apart, where[1] + apart)
@@ -149,7 +147,7 @@ def sliding(stage: Stage) -> tuple[tuple[Flag, list[Drift]], ...]:
 
 
 def _sliding(stage: Stage) -> Iterator[tuple[Flag, list[Drift]]]:
-    threshold = stage.thresholds["sliding contact"]
+    threshold = stage.thresholds[SLIDING]
     least = threshold["warn_mm"]
     every = [found for contact in standing(stage).contacts for found in drifts(stage, contact)]
     groups = _together(stage, [each for each in every if each.mm > least])
@@ -169,7 +167,7 @@ def _sliding(stage: Stage) -> Iterator[tuple[Flag, list[Drift]]]:
 
 
 def _severity(stage: Stage, each: Drift, limit: float) -> Severity:
-    threshold = stage.thresholds["sliding contact"]
+    threshold = stage.thresholds[SLIDING]
     worse = threshold["error_mm"] / threshold["warn_mm"] * limit
     return "error" if each.mm > worse or (each.contact.marked and each.px > threshold.error) else "warn"
 
@@ -290,7 +288,7 @@ def mend_sliding(stage: Stage, flag: Flag) -> Shot | None:
     every = (each for contact in standing(stage).contacts for each in drifts(stage, contact))
     slid = [each for each in every if _overlap(each.frames, flag.frames)]
     slid = [each for each in slid if flag.control in (each.contact.control, *_above(stage, each.contact))]
-    limit = stage.thresholds["sliding contact"]["warn_mm"]
+    limit = stage.thresholds[SLIDING]["warn_mm"]
     slid = [each for each in slid if each.mm > limit]
     own = [each.contact for each in slid]
     for cure in (_cured_above, _put_back, _by_limbs):
@@ -334,7 +332,7 @@ def _put_back(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | None:
 
 def _by_limbs(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | None:
     shot: Shot | None = stage.shot
-    tolerance = LEFT * stage.thresholds["sliding contact"]["warn_mm"] / MM / standing(stage).scale
+    tolerance = LEFT * stage.thresholds[SLIDING]["warn_mm"] / MM / standing(stage).scale
     for each in slid:
         if shot is None:
             return None
@@ -360,7 +358,7 @@ def _settled(stage: Stage, after: Shot, contact: Planted) -> bool:
     frames = contact.frames[core]
     path = world_point(pose(after, frames), after, contact.point)
     away = np.linalg.norm(path - _wanted(stage, contact)[core], axis=1)
-    limit = stage.thresholds["sliding contact"]["warn_mm"]
+    limit = stage.thresholds[SLIDING]["warn_mm"]
     return float(away.max()) * standing(stage).scale * MM <= limit
 
 

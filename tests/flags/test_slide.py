@@ -79,7 +79,6 @@ def test_a_held_key_is_named_and_not_moved(kind: str) -> None:
         keys_of(result.shot, control, channel).values.tobytes()
         == keys_of(faulty, control, channel).values.tobytes()
     )
-    assert not any(flag.cause.frames == (frame,) for flag in result.mended) or result.shot != held
 
 
 def test_what_is_held_may_be_what_moved() -> None:
