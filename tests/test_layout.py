@@ -6,6 +6,7 @@ import ast
 import re
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
@@ -136,6 +137,25 @@ def test_nothing_names_this_machine_a_registry_or_how_the_project_was_made() -> 
             text = (ROOT / path).read_text(errors="replace")
             found += [f"{path}: {match[0]}" for match in pattern.finditer(text)]
     assert found == []
+
+
+def test_each_tolerance_of_the_tests_is_named_once_and_used() -> None:
+    named = Counter(
+        (module, node.targets[0].id)
+        for module, path in sources("tests").items()
+        if path.name == "tolerances.py"
+        for node in ast.parse(path.read_text()).body
+        if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name)
+    )
+    used = {
+        (node.module, alias.name)
+        for path in sources("tests").values()
+        for node in ast.walk(ast.parse(path.read_text()))
+        if isinstance(node, ast.ImportFrom)
+        for alias in node.names
+    }
+    assert len(named) > 100
+    assert [name for name, times in named.items() if times > 1 or name not in used] == []
 
 
 # --- imports ---

@@ -24,8 +24,26 @@ from benchmarks.cleaning.truth import high_pass_noise, keyed_truth, metres, raw,
 from benchmarks.cleaning.undegraded import LEAST_SIGMA, moves, noise_ratio
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
-from tests import tolerances as tol
+from tests.benchmarks.tolerances import (
+    BANDED_TWICE,
+    DRAWN_RMS,
+    DRAWN_RMS_OF_ONE,
+    DRAWN_SHARE,
+    FAR_FROM_THE_ENDS,
+    FILTER_GAIN,
+    GRID_OF_WEIGHTS,
+    MM_OF_THE_SAME_POSE,
+    NOISE_FOUND,
+    NOISE_LEFT,
+    OTHER_BRANCH,
+    OVER_A_STRETCHED_LEG,
+    SCALE_OF_A_WINDOW,
+    SPECTRUM,
+    TRACE,
+    TRUTH_FROM_CLIP,
+)
 from tests.open_clips import clip_or_skip
+from tests.tolerances import PLACE, SAME_TURN
 
 CLIP = "01_01"
 SECONDS = 10.0
@@ -59,8 +77,8 @@ def test_the_truth_has_lost_the_clips_noise_and_kept_its_motion(known: Reference
     before, after = high_pass_noise(columns.values), high_pass_noise(table(known.shot).values)
     noisy = np.array(columns.turns)[before[columns.turns] > LEAST_SIGMA]
     assert len(noisy) > 30
-    assert np.median(after[noisy] / before[noisy]) < tol.NOISE_LEFT
-    assert figures(known, first_seconds(raw(CLIP), SECONDS), 0.0).rms < tol.TRUTH_FROM_CLIP
+    assert np.median(after[noisy] / before[noisy]) < NOISE_LEFT
+    assert figures(known, first_seconds(raw(CLIP), SECONDS), 0.0).rms < TRUTH_FROM_CLIP
 
 
 def test_the_truths_feet_stand_as_well_as_the_clips(known: Reference) -> None:
@@ -76,7 +94,7 @@ def test_the_truth_is_what_its_keys_say_and_leaves_the_rest_pose_out() -> None:
     for name in ("LeftFoot", "Head"):
         point = Point(name, (0.0, 0.0, 0.0))
         one, other = (world_point(pose(shot, frames), shot, point) for shot in (keyed, baked))
-        np.testing.assert_allclose(one, other, atol=tol.PLACE)
+        np.testing.assert_allclose(one, other, atol=PLACE)
     assert len(raw(CLIP).frames) == len(baked.frames) == 2751
 
 
@@ -97,8 +115,8 @@ def test_the_steady_truths_feet_stand_and_the_rest_is_the_truths() -> None:
 def test_noise_has_its_size_on_every_channel(known: Reference, name: str) -> None:
     off = errors(known, made(known, name).shot)
     size = float(name.split("-")[1])
-    assert np.sqrt(np.mean(off**2)) == pytest.approx(size, rel=tol.DRAWN_RMS)
-    assert np.sqrt(np.mean(off**2, axis=0)) == pytest.approx(size, rel=tol.DRAWN_RMS_OF_ONE)
+    assert np.sqrt(np.mean(off**2)) == pytest.approx(size, rel=DRAWN_RMS)
+    assert np.sqrt(np.mean(off**2, axis=0)) == pytest.approx(size, rel=DRAWN_RMS_OF_ONE)
 
 
 def test_coloured_noise_has_the_spectrum_of_its_filter() -> None:
@@ -108,17 +126,17 @@ def test_coloured_noise_has_the_spectrum_of_its_filter() -> None:
     hz, power = welch(noise, fps, nperseg=512)
     a = np.exp(-2 * np.pi * CORNER / fps)
     _, gain = freqz([np.sqrt(1 - a * a)], [1.0, -a], hz, fs=fps)
-    np.testing.assert_allclose(power[2:-2], (2 / fps * np.abs(gain) ** 2)[2:-2], rtol=tol.SPECTRUM)
+    np.testing.assert_allclose(power[2:-2], (2 / fps * np.abs(gain) ** 2)[2:-2], rtol=SPECTRUM)
 
 
 @pytest.mark.parametrize("share", [0.1, 0.5, 1.0])
 def test_spikes_stand_on_their_share_of_frames_and_jump(known: Reference, share: float) -> None:
     found = [made(known, f"spikes-{share:g}-bare", seed) for seed in range(4)]
-    assert np.mean([each.spikes.mean() for each in found]) == pytest.approx(share / 100, rel=tol.DRAWN_SHARE)
+    assert np.mean([each.spikes.mean() for each in found]) == pytest.approx(share / 100, rel=DRAWN_SHARE)
     size = np.abs(errors(known, found[0].shot))
-    assert SPIKE[0] - tol.SAME_TURN < size[found[0].spikes].min()
-    assert size[found[0].spikes].max() < SPIKE[1] + tol.SAME_TURN
-    assert size[~found[0].spikes].max() < tol.SAME_TURN
+    assert SPIKE[0] - SAME_TURN < size[found[0].spikes].min()
+    assert size[found[0].spikes].max() < SPIKE[1] + SAME_TURN
+    assert size[~found[0].spikes].max() < SAME_TURN
 
 
 @pytest.mark.parametrize(("name", "longest"), [("gaps", 0.5), ("gaps-short", 0.3)])
@@ -140,7 +158,7 @@ def test_wraps_change_the_numbers_and_no_rotation(known: Reference) -> None:
     assert angles.min() >= -180.0
     assert angles.max() < 180.0
     assert np.mean(np.abs(np.diff(angles, axis=0)).max(axis=1) > 90) > 0.05
-    assert figures(known, found, 0.0).rms < tol.MM_OF_THE_SAME_POSE
+    assert figures(known, found, 0.0).rms < MM_OF_THE_SAME_POSE
 
 
 def test_a_foot_drifts_by_what_it_says_and_the_hips_stay(known: Reference) -> None:
@@ -154,7 +172,7 @@ def test_a_foot_drifts_by_what_it_says_and_the_hips_stay(known: Reference) -> No
     }
     assert off["LeftUpLeg"] == off["Head"] == 0
     for foot in ("LeftFoot", "RightFoot"):
-        assert SLIDE[0] < off[foot] < SLIDE[1] * tol.OVER_A_STRETCHED_LEG
+        assert SLIDE[0] < off[foot] < SLIDE[1] * OVER_A_STRETCHED_LEG
 
 
 @pytest.mark.parametrize("name", [*NAMES, "all-bare"])
@@ -173,7 +191,7 @@ def test_whittaker_is_whittaker(weight: float) -> None:
     from whittaker_eilers import WhittakerSmoother
 
     wanted = WhittakerSmoother(lmbda=weight, order=3, data_length=300).smooth(NOISY[:, 0].tolist())
-    np.testing.assert_allclose(smoothed("whittaker", NOISY, weight)[:, 0], wanted, atol=tol.BANDED_TWICE)
+    np.testing.assert_allclose(smoothed("whittaker", NOISY, weight)[:, 0], wanted, atol=BANDED_TWICE)
 
 
 def test_whittaker_without_weight_in_a_gap() -> None:
@@ -189,7 +207,7 @@ def test_whittaker_without_weight_in_a_gap() -> None:
     weight = float(weights("whittaker", GRID)[chosen[1]])
     free = np.where(gaps[:, 1], 0.0, 1.0).tolist()
     library = WhittakerSmoother(lmbda=weight, order=3, data_length=300, weights=free)
-    np.testing.assert_allclose(told[:, 1], library.smooth(NOISY[:, 1].tolist()), atol=tol.BANDED_TWICE)
+    np.testing.assert_allclose(told[:, 1], library.smooth(NOISY[:, 1].tolist()), atol=BANDED_TWICE)
 
 
 @pytest.mark.parametrize("weight", [1.0, 100.0, 1e5])
@@ -197,7 +215,7 @@ def test_the_spline_is_the_smoothing_spline(weight: float) -> None:
     """[lib] scipy.interpolate.make_smoothing_spline with its penalty given."""
     at = np.arange(300.0)
     wanted = make_smoothing_spline(at, NOISY[:, 1], lam=weight)(at)
-    np.testing.assert_allclose(smoothed("spline", NOISY, weight)[:, 1], wanted, atol=tol.BANDED_TWICE)
+    np.testing.assert_allclose(smoothed("spline", NOISY, weight)[:, 1], wanted, atol=BANDED_TWICE)
 
 
 def test_cross_validation_chooses_as_the_library_does() -> None:
@@ -207,14 +225,14 @@ def test_cross_validation_chooses_as_the_library_does() -> None:
     for column in range(3):
         library = make_smoothing_spline(at, NOISY[:, column])(at)
         apart = np.sqrt(np.mean((ours[:, column] - library) ** 2))
-        assert apart < tol.GRID_OF_WEIGHTS * np.sqrt(np.mean((library - NOISY[:, column]) ** 2))
+        assert apart < GRID_OF_WEIGHTS * np.sqrt(np.mean((library - NOISY[:, column]) ** 2))
 
 
 @pytest.mark.parametrize("kind", ["whittaker", "spline"])
 def test_traces_are_those_of_the_dense_matrix(kind: Kind) -> None:
     """[lib] the smoother applied to each unit vector by scipy's banded solver, and its diagonal summed."""
     dense = [np.trace(smoothed(kind, np.eye(120), w)) for w in weights(kind, GRID)]
-    np.testing.assert_allclose(traces(kind, 120), dense, atol=tol.TRACE)
+    np.testing.assert_allclose(traces(kind, 120), dense, atol=TRACE)
 
 
 @pytest.mark.parametrize("kind", ["whittaker", "spline"])
@@ -225,7 +243,7 @@ def test_weights_halve_the_amplitude_they_say(kind: Kind) -> None:
         weight = float(weights(kind, np.array([cycles]))[0])
         inside = smoothed(kind, wave, weight)[1000:3000, 0]
         gain = 2 * np.mean(inside * wave[1000:3000, 0])
-        assert gain == pytest.approx(0.5, abs=tol.FAR_FROM_THE_ENDS)
+        assert gain == pytest.approx(0.5, abs=FAR_FROM_THE_ENDS)
 
 
 def test_butterworth_is_down_to_0_7_at_six_hertz() -> None:
@@ -233,7 +251,7 @@ def test_butterworth_is_down_to_0_7_at_six_hertz() -> None:
     for hz, wanted in ((baselines.CUT, np.sqrt(0.5)), (1.0, 1.0)):
         wave = np.sin(2 * np.pi * hz * t)[:, None]
         inside = baselines.butterworth(wave, 120.0)[3000:9000, 0]
-        assert 2 * np.mean(inside * wave[3000:9000, 0]) == pytest.approx(wanted, abs=tol.FILTER_GAIN)
+        assert 2 * np.mean(inside * wave[3000:9000, 0]) == pytest.approx(wanted, abs=FILTER_GAIN)
 
 
 def test_the_running_median_takes_spikes_and_leaves_motion() -> None:
@@ -250,7 +268,7 @@ def test_baselines_get_wrapped_angles_made_continuous(known: Reference) -> None:
     plain, wrapped = (
         figures(known, method(shot), 0.0) for shot in (known.shot, made(known, "wraps-bare").shot)
     )
-    assert wrapped.rms == pytest.approx(plain.rms, rel=tol.OTHER_BRANCH)
+    assert wrapped.rms == pytest.approx(plain.rms, rel=OTHER_BRANCH)
 
 
 # --- figures -----------------------------------------------------------------------------------------------
@@ -268,7 +286,7 @@ def test_a_shift_is_seen_in_mm_and_in_nothing_else(known: Reference) -> None:
     values = columns.values.copy()
     values[:, columns.owners.index(("Hips", "translation.y"))] += 0.007 / metres(known.shot)
     moved = figures(known, with_table(known.shot, values), 0.0)
-    assert moved.rms == pytest.approx(7.0, rel=tol.SCALE_OF_A_WINDOW)
+    assert moved.rms == pytest.approx(7.0, rel=SCALE_OF_A_WINDOW)
     assert moved.planted == pytest.approx(moved.planted_truth)
 
 
@@ -305,7 +323,7 @@ def test_noise_found_is_held_against_what_was_put_on() -> None:
     def median_noise(shot: Shot) -> float:
         return float(np.median(high_pass_noise(table(shot).values[:, table(shot).turns])))
 
-    assert noise_ratio(median_noise, CLIP, "white-0.3", 0, SECONDS) == pytest.approx(1.0, rel=tol.NOISE_FOUND)
+    assert noise_ratio(median_noise, CLIP, "white-0.3", 0, SECONDS) == pytest.approx(1.0, rel=NOISE_FOUND)
     with pytest.raises(ValueError, match="no noise"):
         noise_ratio(median_noise, CLIP, "spikes-0.5-bare", 0, SECONDS)
 

@@ -34,8 +34,9 @@ from benchmarks.corpus import (
 from refine.curve import evaluate
 from refine.pose import pose
 from refine.shot import Array, Channel, Control, Keys, Shot, make_keys
-from tests import tolerances
+from tests.benchmarks.tolerances import BETWEEN_SAMPLES, PASS_BAND_RIPPLE, SHARE, STOP_BAND_REST, TURN
 from tests.open_clips import clip_or_skip
+from tests.tolerances import ANGLE
 
 
 @pytest.fixture(scope="module")
@@ -69,8 +70,8 @@ def test_resampling_keeps_what_the_new_rate_can_carry_and_removes_the_rest() -> 
     inner = slice(24, -24)  # the filter's ends ring
     kept = corpus.resampled(slow, 120, 24)
     assert len(kept) == len(new)
-    assert np.abs(kept - np.sin(2 * np.pi * 2 * new))[inner].max() < tolerances.PASS_BAND_RIPPLE
-    assert np.abs(corpus.resampled(fast, 120, 24))[inner].max() < tolerances.STOP_BAND_REST
+    assert np.abs(kept - np.sin(2 * np.pi * 2 * new))[inner].max() < PASS_BAND_RIPPLE
+    assert np.abs(corpus.resampled(fast, 120, 24))[inner].max() < STOP_BAND_REST
 
 
 def test_flipped_angles_become_continuous_and_stay_the_same_rotations() -> None:
@@ -85,11 +86,11 @@ def test_flipped_angles_become_continuous_and_stay_the_same_rotations() -> None:
     control = Control("joint", order="zxy", channels=tuple(channels))
     mended = corpus.continuous(control)
     result = np.column_stack([mended[name] for name in names])
-    assert np.abs(np.diff(result - smooth, axis=0)).max() < tolerances.ANGLE
+    assert np.abs(np.diff(result - smooth, axis=0)).max() < ANGLE
     apart = Rotation.from_euler("ZXY", smooth, degrees=True).inv() * Rotation.from_euler(
         "ZXY", result, degrees=True
     )
-    assert apart.magnitude().max() < tolerances.TURN
+    assert apart.magnitude().max() < TURN
 
 
 def test_the_three_rules_on_keys_worked_by_hand() -> None:
@@ -147,7 +148,7 @@ def test_natural_curves_are_scipys_natural_splines(clip: str) -> None:
     for _, _, keys in moving(keyed_shot(clip, 1, "natural")):
         at = np.arange(keys.frames[0], keys.frames[-1], 0.25)
         spline = CubicSpline(keys.frames, keys.values[:, 0], bc_type="natural")
-        assert np.abs(spline(at) - evaluate(keys, at)[:, 0]).max() < tolerances.ANGLE
+        assert np.abs(spline(at) - evaluate(keys, at)[:, 0]).max() < ANGLE
 
 
 @pytest.mark.parametrize("habit", ["chord", "flat"])
@@ -233,7 +234,7 @@ def test_a_value_fault_moves_one_value_and_no_slope(clip: str) -> None:
         moved = (after.values - before.values)[:, 0]
         assert np.flatnonzero(moved).tolist() == list(fault.keys)
         share = np.abs(moved[fault.keys[0]]) / local_range(before, fault.frames[0])
-        assert share == pytest.approx(fault.size, rel=tolerances.SHARE)
+        assert share == pytest.approx(fault.size, rel=SHARE)
         assert np.array_equal(before.incoming, after.incoming)
         assert np.array_equal(before.outgoing, after.outgoing)
 
@@ -247,7 +248,7 @@ def test_a_resloped_fault_obeys_the_habit_around_the_key(clip: str) -> None:
         assert np.flatnonzero(after.values != before.values).tolist() == [k]
         wanted = slopes_by(habit, after.frames, after.values[:, 0])
         around = slice(k - 1, k + 2)
-        assert after.incoming[around, 0] == pytest.approx(wanted[around], rel=tolerances.SHARE)
+        assert after.incoming[around, 0] == pytest.approx(wanted[around], rel=SHARE)
         others = np.delete(np.arange(len(after)), [k - 1, k, k + 1])
         assert np.array_equal(after.incoming[others], before.incoming[others])
 
@@ -261,7 +262,7 @@ def test_a_slope_fault_lifts_the_curve_by_half_its_size(clip: str) -> None:
         fine = np.arange(before.frames[0], before.frames[-1], 1 / 64)
         lift = np.abs(evaluate(after, fine) - evaluate(before, fine)).max()
         assert lift / local_range(before, fault.frames[0]) == pytest.approx(
-            fault.size / 2, rel=tolerances.BETWEEN_SAMPLES
+            fault.size / 2, rel=BETWEEN_SAMPLES
         )
 
 
@@ -274,7 +275,7 @@ def test_a_zigzag_moves_neighbours_to_alternating_sides(clip: str) -> None:
         assert 3 <= len(at) <= 5
         assert np.all(moved[at][1:] * moved[at][:-1] < 0)
         share = np.abs(moved[at]) / local_range(before, float(np.mean(fault.frames))) / fault.size * 2
-        assert np.all((share > 0.7 - tolerances.SHARE) & (share < 1.3 + tolerances.SHARE))
+        assert np.all((share > 0.7 - SHARE) & (share < 1.3 + SHARE))
         assert np.array_equal(before.incoming, after.incoming)
 
 
@@ -300,8 +301,8 @@ def test_half_and_double_the_fault_score_a_half_and_minus_one(clip: str) -> None
     for clean, faulty, fault in cases(clip, "value"):
         step = (keys_of(faulty, fault).values - keys_of(clean, fault).values)[:, 0]
         half, double = with_values(faulty, fault, -step / 2), with_values(faulty, fault, step)
-        assert recovery(clean, faulty, half, fault) == pytest.approx(0.5, rel=tolerances.SHARE)
-        assert recovery(clean, faulty, double, fault) == pytest.approx(-1.0, rel=tolerances.SHARE)
+        assert recovery(clean, faulty, half, fault) == pytest.approx(0.5, rel=SHARE)
+        assert recovery(clean, faulty, double, fault) == pytest.approx(-1.0, rel=SHARE)
 
 
 def test_a_cure_that_touches_another_key_or_visibly_another_channel_is_not_right(clip: str) -> None:

@@ -19,8 +19,9 @@ from benchmarks.scored import Outcome, Trial, found_by, names_cause, rows
 from refine.flags.flag import Cause, Flag
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
-from tests import tolerances
+from tests.benchmarks.tolerances import PLANTED, SLID_BETWEEN_KEYS, WELCH
 from tests.open_clips import clip_or_skip
+from tests.tolerances import SAME_TURN
 
 # The catalogue's rows by the names of the flags [doc: the catalogue of faults].
 FAULTS = {
@@ -76,7 +77,7 @@ def test_a_planted_fault_is_a_fault_by_the_rows_own_measure_and_the_sound_shot_h
     amount = row.measure(faulty, sound, truth)
     assert not row.scale.sound(amount)
     if row.fault not in LOOSE:
-        assert amount == pytest.approx(truth.size, rel=tolerances.PLANTED)
+        assert amount == pytest.approx(truth.size, rel=PLANTED)
     assert truth.fault == row.fault
     assert [c.name for c in sound.controls] == [c.name for c in faulty.controls]
     if not row.banded and row.fault != "false flight":  # the sound jump lands on another frame
@@ -114,7 +115,7 @@ def test_a_moved_key_is_off_by_its_pixels(size: Size) -> None:
     assert truth.point is not None
     at = np.array(truth.keys)
     off = np.linalg.norm(pixels(faulty, truth.point, at) - pixels(sound, truth.point, at))
-    assert off == pytest.approx({"warn": 1.5, "error": 12.0}[size], rel=tolerances.PLANTED)
+    assert off == pytest.approx({"warn": 1.5, "error": 12.0}[size], rel=PLANTED)
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -125,7 +126,7 @@ def test_jitter_has_its_power_above_six_hertz(size: Size) -> None:
     path = pixels(faulty, truth.point, np.arange(truth.frames[0], truth.frames[1] + 1.0))
     hz, density = welch(path - path.mean(axis=0), faulty.fps, nperseg=len(path), detrend="linear", axis=0)
     rms = np.sqrt(density[hz >= 6.0].sum() * (hz[1] - hz[0]))
-    assert rms == pytest.approx({"warn": 0.6, "error": 1.5}[size], rel=tolerances.WELCH)
+    assert rms == pytest.approx({"warn": 0.6, "error": 1.5}[size], rel=WELCH)
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -148,7 +149,7 @@ def test_a_baked_wrap_is_the_same_rotation_written_otherwise(size: Size) -> None
         columns = np.column_stack([c.samples for c in angles if c is not None and c.samples is not None])
         turns.append(Rotation.from_euler(control.order.upper(), columns, degrees=True))
         largest = np.abs(np.diff(columns, axis=0)).max()
-    assert (turns[0].inv() * turns[1]).magnitude().max() < tolerances.SAME_TURN
+    assert (turns[0].inv() * turns[1]).magnitude().max() < SAME_TURN
     assert largest > {"warn": 120, "error": 270}[size]
 
 
@@ -159,12 +160,12 @@ def test_a_bone_grows_by_its_share_and_a_foot_slides_by_its_millimetres(size: Si
     a, b = (posed.origin[faulty.index(name)] for name in (truth.way, truth.control))
     length = np.linalg.norm(a - b, axis=1)
     share = np.abs(length / length[0] - 1).max()
-    assert share == pytest.approx({"warn": 0.015, "error": 0.045}[size], rel=tolerances.PLANTED)
+    assert share == pytest.approx({"warn": 0.015, "error": 0.045}[size], rel=PLANTED)
     _, walk, truth = planted("sliding contact, keyed", size)
     ankle = pose(walk, walk.frames).origin[walk.index(truth.controls[-1])]
     stood = ankle[truth.frames[0] : truth.frames[1] + 1, ::2]
     drift = 1000 * np.linalg.norm(stood - stood[0], axis=1).max()
-    assert drift == pytest.approx({"warn": 7.5, "error": 30.0}[size], rel=tolerances.SLID_BETWEEN_KEYS)
+    assert drift == pytest.approx({"warn": 7.5, "error": 30.0}[size], rel=SLID_BETWEEN_KEYS)
 
 
 # --- the score -------------------------------------------------------------------------------------------

@@ -7,7 +7,7 @@ import pytest
 
 from refine.body.lag import lags
 from refine.shot import Array
-from tests.tolerances import LAG
+from tests.body.tolerances import LAG
 
 MOVES = ((40.0, 1.0), (70.0, 2.5), (95.0, 0.8), (130.0, 3.0), (160.0, 1.2))  # frame and size at 24 fps
 WIDTH = 3.5  # frames

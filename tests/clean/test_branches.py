@@ -13,7 +13,8 @@ from refine.clean.tracks import Tracks, quaternions, tracks
 from refine.rotation import quaternion_matrix
 from refine.shot import Array, Shot
 from tests.clean.shots import ORDERS, angle_between, matrices, quaternion_control, shot, turns
-from tests.tolerances import ANGLE, SAME_TURN, SAME_TURN_MATRIX
+from tests.clean.tolerances import SAME_TURN_MATRIX
+from tests.tolerances import ANGLE, SAME_TURN
 
 COUNT = 300
 CALM = 15.0  # deg of size: the middle angle stays far from gimbal lock

@@ -23,10 +23,8 @@ from refine.errors import InputError
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Channel, Control, Limits, Mark, Pin, Shot, frozen, make_keys
 from tests.clean.shots import COUNT, FPS, angle_between, body, matrices, noisy, rms, rows_of, shot, turns
-from tests.open_clips import clip_or_skip
-from tests.tolerances import (
+from tests.clean.tolerances import (
     AGAIN,
-    ANGLE,
     BREAK_KEPT,
     CLEAN_ALREADY,
     HALF_SPEED,
@@ -39,6 +37,8 @@ from tests.tolerances import (
     SECOND_CLEANING,
     SPEED_KEPT,
 )
+from tests.open_clips import clip_or_skip
+from tests.tolerances import ANGLE
 
 SIGMA = 0.3
 CLIPS = ("01_01", "01_03", "Boxing_Toes")

@@ -15,16 +15,16 @@ from refine.clean.tracks import Tracks, quaternions, tracks
 from refine.rotation import quaternion_matrix
 from refine.shot import Array, Shot
 from tests.clean.shots import COUNT, FPS, angle_between, matrices, noisy, quaternion_control, rms, shot, turns
-from tests.tolerances import (
+from tests.clean.tolerances import (
     BREAK_KEPT,
     CORNER_KEPT,
     GAP_FILLED,
     LOCK_NO_WORSE,
     NOISE_LEFT_OVER,
-    SAME_TURN,
     SPIKE_GONE,
     TIMES_STRONGER,
 )
+from tests.tolerances import SAME_TURN
 
 Mask = NDArray[np.bool_]
 NONE = np.zeros(COUNT, np.bool_)

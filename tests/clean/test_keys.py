@@ -23,7 +23,8 @@ from refine.flags.loops import FAULT
 from refine.shot import QUATERNION, Array, Channel, Control, Keys, Limits, Shot, frozen
 from tests.clean.shots import COUNT, looped, noisy, shot
 from tests.clean.test_reduce import arm, farthest, swinging
-from tests.tolerances import ANGLE, KEPT, WITHIN_LIMIT
+from tests.clean.tolerances import SAME_DEVIATION
+from tests.tolerances import ANGLE, WITHIN_LIMIT
 
 FINE = 8  # places a frame at which a curve is looked at between frames
 
@@ -61,7 +62,7 @@ def test_no_extreme_is_passed_by_more_than_is_allowed(fps: float) -> None:
     for a, b in zip(keys.frames[:-2], keys.frames[2:], strict=True):
         own, near = path[int(a) : int(b) + 1], curve[(at >= a) & (at <= b)]
         over = max(near.max() - own.max(), own.min() - near.min())
-        assert 300.0 * np.deg2rad(over) < 2.0 * (1 + KEPT)
+        assert 300.0 * np.deg2rad(over) < 2.0 * (1 + SAME_DEVIATION)
 
 
 # --- limits ------------------------------------------------------------------------------------------------
@@ -87,7 +88,7 @@ def highest(few: Shot) -> float:
 def test_no_key_leads_past_a_limit(seed: int, size: float) -> None:
     bounded = limited(swinging(seed), -15.0, 12.0)
     few = reduced(bounded, Amount(size, "mm"))
-    assert farthest(bounded, few, "mm") <= size * (1 + KEPT)
+    assert farthest(bounded, few, "mm") <= size * (1 + SAME_DEVIATION)
     assert highest(few) <= 12.0 + WITHIN_LIMIT
     free = replace(
         bounded,
@@ -109,7 +110,7 @@ def test_what_was_captured_past_its_limit_goes_no_farther() -> None:
     ]
     bounded = replace(bounded, controls=tuple(tight))
     few = reduced(bounded, Amount(5.0, "mm"))
-    assert farthest(bounded, few, "mm") <= 5.0 * (1 + KEPT)
+    assert farthest(bounded, few, "mm") <= 5.0 * (1 + SAME_DEVIATION)
     assert highest(few) <= top + WITHIN_LIMIT
 
 
@@ -158,7 +159,7 @@ def seams(few: Shot) -> list[tuple[Array, Array]]:
 def test_the_ends_of_a_loop_are_one_key() -> None:
     around = shot({"hip": looped(1), "arm": looped(2)}, loop=True)
     few = reduced(around, Amount(5.0, "mm"))
-    assert farthest(around, few, "mm") <= 5.0 * (1 + KEPT)
+    assert farthest(around, few, "mm") <= 5.0 * (1 + SAME_DEVIATION)
     assert all(np.abs(gap).max() < ANGLE and np.abs(jump).max() < ANGLE for gap, jump in seams(few))
     assert not [flag for flag in check(stage_of(few, Look())) if flag.fault == FAULT]
     apart = reduced(replace(around, loop=False), Amount(5.0, "mm"))

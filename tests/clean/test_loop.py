@@ -12,7 +12,8 @@ from refine.clean.settings import Settings
 from refine.clean.tracks import tracks
 from refine.shot import Array
 from tests.clean.shots import COUNT, looped, noisy, rms, rows_of, shot
-from tests.tolerances import ANGLE, NOISE_LEFT_OVER, SAME_LOOP, SEAM_STEP
+from tests.clean.tolerances import NOISE_LEFT_OVER, SAME_LOOP, SEAM_STEP
+from tests.tolerances import ANGLE
 
 SIGMA = 0.3
 NONE = np.zeros(COUNT, np.bool_)

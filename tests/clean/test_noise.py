@@ -12,8 +12,7 @@ from refine.clean.noise import Noise, estimated, liveliness
 from refine.clean.tracks import tracks
 from refine.shot import Array, Shot
 from tests.clean.shots import FPS, noisy, turns
-from tests.open_clips import clip_or_skip
-from tests.tolerances import (
+from tests.clean.tolerances import (
     COLOUR_FOUND,
     COLOUR_ON_TRUTH,
     COLOURED_FOUND,
@@ -21,6 +20,7 @@ from tests.tolerances import (
     SAME_NOISE,
     WHITE_FOUND,
 )
+from tests.open_clips import clip_or_skip
 
 COUNT = 2400
 CLIPS = ("01_01", "01_03", "Boxing_Toes")

@@ -23,7 +23,8 @@ from refine.shot import (
     make_keys,
 )
 from tests.clean.shots import COUNT, looped, quaternion_control, rows_of, shot, turns
-from tests.tolerances import ANGLE, PASSED, RAMP_KEPT, RATE_MOTION, SEAM_SPEED, STOPPED
+from tests.clean.tolerances import PASSED, RAMP_KEPT, RATE_MOTION, SEAM_SPEED, STOPPED
+from tests.tolerances import ANGLE
 
 CASES = [(120.0, 24.0), (120.0, 30.0), (24.0, 60.0), (100.0, 24.0)]
 INNER = slice(40, -40)

@@ -37,9 +37,10 @@ from refine.shot import (
     make_keys,
 )
 from refine.view import project, view
+from tests.clean.tolerances import FORM, SAME_DEVIATION
 from tests.open_clips import clip_or_skip
 from tests.random_rigs import random_rig
-from tests.tolerances import FORM, KEPT, PLACE, SAME_CURVE
+from tests.tolerances import PLACE, SAME_CURVE
 
 FRAMES = 61
 BONE = 0.3  # m
@@ -138,7 +139,7 @@ def test_captured_motion_stays_within_what_is_allowed(name: str, unit: Unit) -> 
     shot = open_shot(name)
     within = Amount(2.0 if unit != "deg" else 1.0, unit)
     few = reduced(shot, within)
-    assert 0.2 * within.value < farthest(shot, few, unit) <= within.value * (1 + KEPT)
+    assert 0.2 * within.value < farthest(shot, few, unit) <= within.value * (1 + SAME_DEVIATION)
     assert not any(channel.baked for control in few.controls for channel in control.channels)
     samples = sum(
         c.samples.size for control in shot.controls for c in control.channels if c.samples is not None
@@ -152,7 +153,7 @@ def test_captured_motion_stays_within_what_is_allowed(name: str, unit: Unit) -> 
 def test_any_smooth_motion_stays_within_what_is_allowed(seed: int, unit: Unit, size: float) -> None:
     shot = arm(swinging(seed, frames=60, bones=3))
     few = reduced(shot, Amount(size, unit))
-    assert farthest(shot, few, unit) <= size * (1 + KEPT)
+    assert farthest(shot, few, unit) <= size * (1 + SAME_DEVIATION)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -160,7 +161,7 @@ def test_any_rig_stays_within_what_is_allowed(seed: int) -> None:
     """Pivots, rests, quaternions, scales, keyed channels beside baked ones; motion as rough as it gets."""
     shot = random_rig(seed, scaled=seed % 2 == 0)
     few = reduced(shot, Amount(20.0, "mm"))
-    assert farthest(shot, few, "mm") <= 20.0 * (1 + KEPT)
+    assert farthest(shot, few, "mm") <= 20.0 * (1 + SAME_DEVIATION)
     for old, new in zip(shot.controls, few.controls, strict=True):
         for before, after in zip(old.channels, new.channels, strict=True):
             assert after.keys is not None
@@ -196,7 +197,7 @@ def test_windows_join_without_a_seam(monkeypatch: pytest.MonkeyPatch) -> None:
     windows = list(reductions(shot, Amount(2.0, "mm")))
     assert [len(each.measure.posed.frames) for each in windows] == [101, 101, 101]
     few = reduced(shot, Amount(2.0, "mm"))
-    assert farthest(shot, few, "mm") <= 2.0 * (1 + KEPT)
+    assert farthest(shot, few, "mm") <= 2.0 * (1 + SAME_DEVIATION)
     for control in few.controls:
         for channel in control.channels:
             assert channel.keys is not None
@@ -324,14 +325,14 @@ def test_quaternions_keep_their_turn() -> None:
     assert len(channel.keys) < len(q) / 2
     new = Rotation.from_quat(sample(channel, few, few.frames))
     left = np.rad2deg((Rotation.from_quat(q).inv() * new).magnitude()).max()
-    assert left <= 0.5 * (1 + KEPT)
+    assert left <= 0.5 * (1 + SAME_DEVIATION)
 
 
 @pytest.mark.parametrize("frames", [1, 2, 3, 5])
 def test_the_shortest_shots(frames: int) -> None:
     shot = arm(swinging(11, frames=frames, bones=2))
     few = reduced(shot, Amount(1.0, "mm"))
-    assert farthest(shot, few, "mm") <= 1.0 * (1 + KEPT)
+    assert farthest(shot, few, "mm") <= 1.0 * (1 + SAME_DEVIATION)
     assert all(len(found) <= frames for found in all_keys(few).values())
 
 

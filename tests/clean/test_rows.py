@@ -13,7 +13,7 @@ from refine.clean.folder.rows import LEAST, with_samples
 from refine.formats import digits, parsed
 from refine.shot import Array, Shot, frozen
 from tests.clean.stand_in import HEADER
-from tests.tolerances import RESPELLED
+from tests.clean.tolerances import RESPELLED
 
 NAME = Path("a.bvh")
 HEAD = HEADER.replace("{frames}", "3")

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from refine.clean.smoother import frequency_of, smoothed, weight_of
 from refine.shot import Array
-from tests.tolerances import DENSE_SOLVE, HALF_LEFT, LEAST_JERK_HOLE, QUADRATIC_KEPT, SAME_FREQUENCY
+from tests.clean.tolerances import DENSE_SOLVE, HALF_LEFT, LEAST_JERK_HOLE, QUADRATIC_KEPT, SAME_FREQUENCY
 
 FPS = 120.0
 

@@ -12,8 +12,9 @@ from refine.clean.tracks import tracks
 from refine.clean.wrong import wrong
 from refine.shot import Array
 from tests.clean.shots import FPS, noisy, turns
+from tests.clean.tolerances import FALSE_IN_CAPTURES, FALSE_SPIKES
 from tests.open_clips import clip_or_skip
-from tests.tolerances import ANGLE, ARITHMETIC, FALSE_IN_CAPTURES, FALSE_SPIKES
+from tests.tolerances import ANGLE, ARITHMETIC
 
 COUNT = 600
 JUMP = np.array([9.0, -7.0, 12.0])

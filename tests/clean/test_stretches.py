@@ -32,8 +32,7 @@ from tests.clean.shots import (
     shot,
     turns,
 )
-from tests.open_clips import clip_or_skip
-from tests.tolerances import (
+from tests.clean.tolerances import (
     BRANCH_STEP,
     FADED_TURN,
     NOISE_LEFT_OVER,
@@ -47,6 +46,7 @@ from tests.tolerances import (
     STRETCHED_LOOP,
     STRETCHED_SHARPLY,
 )
+from tests.open_clips import clip_or_skip
 
 LONG = 3000  # frames
 LENGTH = 1500

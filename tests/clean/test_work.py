@@ -20,8 +20,8 @@ from refine.formats import read
 from refine.shot import Channel, Control, Mark, Shot, frozen
 from tests.clean import stand_in
 from tests.clean.stand_in import Cleaned, cleaned, write_clip
+from tests.clean.tolerances import RESPELLED
 from tests.cli.small_shots import write_shot, write_table
-from tests.tolerances import RESPELLED
 
 SIDE = {
     "schema": "motion-refine/marks/1",

@@ -18,7 +18,7 @@ from tests.bad_input.corpus import bad_files, lay_out
 from tests.clean.stand_in import Cleaned, cleaned, write_clip
 from tests.cli.console import Result, assert_refused, document, folder, refine
 from tests.cli.small_shots import write_bvh
-from tests.tolerances import CALMER
+from tests.cli.tolerances import CALMER
 
 REPORT = {"summary.json", "clips.csv", "index.html"}
 

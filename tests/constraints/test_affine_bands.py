@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from constraints.affine import Affine, Band, difference, identity, plus, selection
-from tests.tolerances import SUM_ORDER
+from tests.constraints.tolerances import SUM_ORDER
 
 RANDOM = np.random.default_rng(7)
 

@@ -15,7 +15,8 @@ from constraints.stay_close import StayClose
 from constraints.terms import Constraint, Penalty, Terms
 from refine.problem import build
 from refine.solve import solve
-from tests.tolerances import COST, ROW
+from tests.constraints.tolerances import COST
+from tests.tolerances import ROW
 
 FRAMES = np.arange(10.0, 30.0)
 

@@ -13,7 +13,8 @@ from refine.problem import build
 from refine.shot import make_keys
 from refine.solve import solve
 from tests.constraints.motions import CHANNEL, Baked, Keyed
-from tests.tolerances import COST, ROW
+from tests.constraints.tolerances import COST
+from tests.tolerances import ROW
 
 POSE, DELTA = 8.0, 2.0
 ARRIVES = np.clip(np.arange(30.0), 0.0, 8.0)  # one unit a frame, then dead from frame 8 on

@@ -14,7 +14,8 @@ from constraints.terms import Penalty
 from refine.problem import build
 from refine.solve import solve
 from tests.constraints.motions import CHANNEL, Baked, wave
-from tests.tolerances import COST, ROW
+from tests.constraints.tolerances import COST
+from tests.tolerances import ROW
 
 MOTION = Baked(wave(40))
 X = np.random.default_rng(3).normal(size=40)

@@ -20,7 +20,8 @@ import pytest
 from refine.formats import read
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Shot
-from tests import tolerances
+from tests.demo.tolerances import DEMO_FOOT, DEMO_GRIP, TYPED_SLOPE
+from tests.tolerances import PLACE, PRINTED_4
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "demo"
@@ -141,7 +142,7 @@ def test_slopes_follow_one_habit_and_corners_stand_at_the_trays_contacts(clean_f
                 up, down = after["value"] - key["value"], key["value"] - before["value"]
                 if up * down > 0:
                     slope = (after["value"] - before["value"]) / (after["frame"] - before["frame"])
-            assert key["slope"] == pytest.approx(slope, abs=tolerances.TYPED_SLOPE), (control, channel, key)
+            assert key["slope"] == pytest.approx(slope, abs=TYPED_SLOPE), (control, channel, key)
     assert corners == {("tray", 53), ("tray", 150)}
 
 
@@ -156,7 +157,7 @@ def test_the_feet_stay_where_they_are(clean: Shot, side: str) -> None:
     foot = clean.controls[clean.index(f"foot.{side}")]
     assert foot.tip is not None
     for local in ((0.0, 0.0, 0.0), foot.tip):
-        assert planted_drift(clean, Point(foot.name, local)) < tolerances.DEMO_FOOT
+        assert planted_drift(clean, Point(foot.name, local)) < DEMO_FOOT
 
 
 def test_the_hands_stay_on_the_tray_while_they_hold_it(clean: Shot) -> None:
@@ -164,7 +165,7 @@ def test_the_hands_stay_on_the_tray_while_they_hold_it(clean: Shot) -> None:
     for side, x in (("L", 0.27), ("R", -0.27)):
         hand = world_point(at, clean, Point(f"hand.{side}", (0.0, -0.09, 0.0)))
         rim = world_point(at, clean, Point("tray", (x, 0.0, 0.0)))
-        assert np.linalg.norm(hand - rim, axis=1).max() < tolerances.DEMO_GRIP
+        assert np.linalg.norm(hand - rim, axis=1).max() < DEMO_GRIP
 
 
 def test_the_tray_rests_in_its_contacts(clean: Shot) -> None:
@@ -172,7 +173,7 @@ def test_the_tray_rests_in_its_contacts(clean: Shot) -> None:
         if mark.kind == "contact" and mark.controls == ("tray",):
             at = pose(clean, np.arange(mark.frames[0], mark.frames[1] + 1))
             for array in (at.origin[clean.index("tray")], at.linear[clean.index("tray")]):
-                assert np.ptp(array, axis=0).max() < tolerances.PLACE
+                assert np.ptp(array, axis=0).max() < PLACE
 
 
 def test_the_eyes_are_on_the_window_during_the_gaze(clean: Shot) -> None:
@@ -216,7 +217,7 @@ def test_carried_masses_are_sums_of_the_published_segments(clean: Shot) -> None:
         "hips": 1.0,
     }
     for name, mass in expected.items():
-        assert clean.controls[clean.index(name)].mass == pytest.approx(mass, abs=tolerances.PRINTED_4)
+        assert clean.controls[clean.index(name)].mass == pytest.approx(mass, abs=PRINTED_4)
 
 
 def test_size_of_the_shot(clean: Shot) -> None:

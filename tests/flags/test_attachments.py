@@ -17,7 +17,7 @@ from refine.flags.mend import Mended, mend
 from refine.pose import Point, pose, world_point
 from refine.shot import Array, Channel, Mark, Pin, Shot, frozen, make_keys
 from tests.flags.test_contacts import RATES, attached
-from tests.tolerances import CARRIED
+from tests.flags.tolerances import CARRIED
 
 SIZE = 0.03  # m
 

@@ -17,9 +17,9 @@ from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.shot import Array, Channel, Keys, Limits, Link, Mark, Pin, Shot, make_keys
+from tests.flags.tolerances import ROW_KEYS
 from tests.flags.weights import dart, figure, looked_at
 from tests.hand_made import every_sample
-from tests.tolerances import ROW_KEYS
 
 RATES = [12.0, 24.0, 30.0, 60.0]
 HIPS = ("hips", "translation.x")

@@ -21,8 +21,8 @@ from refine.limbs.planting import minimum_jerk
 from refine.pose import Point, pose, world_point
 from refine.shot import Channel, Control, Link, Mark, Pin, Shot, frozen, make_keys
 from refine.view import project, view
+from tests.flags.tolerances import RESTORED_METRES, RESTORED_PIXELS, STANDS
 from tests.open_clips import clip_or_skip
-from tests.tolerances import RESTORED_METRES, RESTORED_PIXELS, STANDS
 
 RATES = (12.0, 24.0, 30.0, 60.0)
 

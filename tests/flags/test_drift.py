@@ -16,8 +16,8 @@ from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.shot import Keys, Mark, Pin, Shot, make_keys
+from tests.flags.tolerances import DRIFTED
 from tests.flags.weights import figure
-from tests.tolerances import DRIFTED
 
 RATES = (12.0, 24.0, 30.0, 60.0)
 PARTS = (("chest", 60.0), ("head", 30.0), ("upper arm", -80.0))

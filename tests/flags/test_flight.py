@@ -17,7 +17,7 @@ from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.pose import Point, pose, world_point
 from refine.shot import Control, Link, Mark, Pin, Shot
-from tests.tolerances import FALLEN, FALLS
+from tests.flags.tolerances import FALLEN, FALLS
 
 RATES = (12.0, 24.0, 30.0, 60.0)
 

@@ -16,7 +16,7 @@ from refine.flags.look import Look
 from refine.flags.sight import axis
 from refine.formats import read
 from refine.shot import Array, Camera, Channel, Control, Gaze, Keys, Limits, Pin, Shot, make_keys
-from tests import tolerances
+from tests.flags.tolerances import FOLLOWED_LOOK, LOOK
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "baker.shot.json"
 FPS = (12.0, 24.0, 30.0, 60.0)
@@ -64,11 +64,11 @@ def test_a_look_beside_the_target_is_found_by_its_angle(fps: float, off: float, 
     found = flags(shot)
     assert [flag.severity for flag in found] == ([severity] if severity else [])
     for flag in found:
-        np.testing.assert_allclose(flag.amount, off, atol=tolerances.LOOK)
+        np.testing.assert_allclose(flag.amount, off, atol=LOOK)
         assert flag.cause.control == "eyes"
         after = MENDS[flag.fault](stage_of(shot, Look()), flag)
         assert after is not None
-        np.testing.assert_allclose(yaw_of(after), 0.0, atol=tolerances.LOOK)
+        np.testing.assert_allclose(yaw_of(after), 0.0, atol=LOOK)
         assert flags(after) == []
 
 
@@ -79,7 +79,7 @@ def test_a_small_dart_moves_along_with_its_look(fps: float) -> None:
     (flag,) = flags(shot)
     after = MENDS[flag.fault](stage_of(shot, Look()), flag)
     assert after is not None
-    np.testing.assert_allclose(yaw_of(after) - yaw_of(shot), -3.5, atol=tolerances.LOOK)
+    np.testing.assert_allclose(yaw_of(after) - yaw_of(shot), -3.5, atol=LOOK)
     channel = after.controls[1].channel("rotation.y")
     assert channel is not None
     assert channel.keys is not None
@@ -102,7 +102,7 @@ def test_only_the_frames_of_the_gaze_count_and_only_their_keys_move() -> None:
     after = MENDS[flag.fault](stage_of(shot, Look()), flag)
     assert after is not None
     moved = yaw_of(after) - yaw_of(shot)
-    np.testing.assert_allclose(moved, np.where(yaw.values[:, 0] == 4.0, -4.0, 0.0), atol=tolerances.LOOK)
+    np.testing.assert_allclose(moved, np.where(yaw.values[:, 0] == 4.0, -4.0, 0.0), atol=LOOK)
 
 
 def test_pins_and_limits_forbid_the_shift() -> None:
@@ -132,7 +132,7 @@ def test_a_target_is_met_where_it_moves_and_the_head_turns() -> None:
     assert flag.severity == "error"
     after = MENDS[OFF](stage_of(shot, Look()), flag)
     assert after is not None
-    np.testing.assert_allclose(yaw_of(after) - yaw_of(shot), -6.0, atol=tolerances.FOLLOWED_LOOK)
+    np.testing.assert_allclose(yaw_of(after) - yaw_of(shot), -6.0, atol=FOLLOWED_LOOK)
 
 
 def test_what_says_where_a_control_looks() -> None:
@@ -190,7 +190,7 @@ def test_eyes_that_turn_outward_are_found(
     for flag in found:
         after = MENDS[APART](stage_of(shot, Look()), flag)
         assert after is not None
-        np.testing.assert_allclose([yaw_of(after, n) for n in ("eye.L", "eye.R")], 0.0, atol=tolerances.LOOK)
+        np.testing.assert_allclose([yaw_of(after, n) for n in ("eye.L", "eye.R")], 0.0, atol=LOOK)
 
 
 @pytest.mark.parametrize(("inward", "severity"), [(3.0, None), (5.0, "warn"), (9.0, "error")])
@@ -220,7 +220,7 @@ def test_the_keys_that_bound_a_look_are_shifted_with_it(fps: float) -> None:
     after = MENDS[flag.fault](stage_of(shot, Look()), flag)
     assert after is not None
     moved = yaw_of(after) - yaw_of(shot)
-    np.testing.assert_allclose(moved, [0, 0, -6, -6, -6, -6, -6, 0, 0], atol=tolerances.LOOK)
+    np.testing.assert_allclose(moved, [0, 0, -6, -6, -6, -6, -6, 0, 0], atol=LOOK)
 
 
 def test_the_eye_that_looks_at_the_target_stays_where_the_other_turns_away() -> None:
@@ -233,4 +233,4 @@ def test_the_eye_that_looks_at_the_target_stays_where_the_other_turns_away() -> 
     assert after is not None
     assert after.controls[after.index("eye.R")] is shot.controls[shot.index("eye.R")]
     aside = -np.rad2deg(np.arctan(0.03 / far[2]))  # the eye is 3 cm beside the middle
-    np.testing.assert_allclose(yaw_of(after, "eye.L"), [5.0, aside, 5.0], atol=tolerances.LOOK)
+    np.testing.assert_allclose(yaw_of(after, "eye.L"), [5.0, aside, 5.0], atol=LOOK)

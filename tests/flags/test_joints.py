@@ -14,8 +14,8 @@ from refine.flags.path import CAPTURE, fitted, kernel, residual, white_above
 from refine.flags.unforeseen import unforeseen
 from refine.rotation import euler_matrix, quaternion_matrix
 from refine.shot import Array, Channel, Control, Pin, Shot, frozen
-from tests import tolerances as tol
 from tests.flags.test_screen import arm_shot, flags_of, mended, motion, with_samples
+from tests.flags.tolerances import LED, NOISE_LEVEL, REFILLED, WHITE_SHARE
 
 CAPTURED = 0.1  # deg of noise, as captures have (0.05 to 0.2)
 FINGERS = ("thumb", "index", "middle", "ring")
@@ -49,9 +49,9 @@ def test_a_displaced_frame_reads_as_far_as_it_lies_off(order: int) -> None:
     """On a parabola, whose differences of third order and up are nothing."""
     path = 0.1 * np.arange(60.0)[:, None] ** 2
     path[30] += 7.0
-    assert residual(path, order)[30, 0] == pytest.approx(7.0, abs=tol.LED)
+    assert residual(path, order)[30, 0] == pytest.approx(7.0, abs=LED)
     (single, *_) = fitted(path[None], kernel(order)[None])
-    assert single.amount[0, 30, 0] == pytest.approx(7.0, abs=tol.LED)
+    assert single.amount[0, 30, 0] == pytest.approx(7.0, abs=LED)
     assert int(np.argmax(single.sigmas[0])) == 30
 
 
@@ -82,10 +82,10 @@ def test_a_spike_of_a_quaternion_is_found_and_mended() -> None:
     assert flags_of(cured) == []
     after = cured.controls[1].channels[0].samples
     assert after is not None
-    assert np.linalg.norm(after, axis=1) == pytest.approx(np.ones(120), abs=tol.LED)
+    assert np.linalg.norm(after, axis=1) == pytest.approx(np.ones(120), abs=LED)
     truth = euler_matrix(np.deg2rad([[0.0, 0.0, motion(24.0, 3)[50]]]), arm.order)
     apart = quaternion_matrix(after[50:51]) @ np.swapaxes(truth, 1, 2)
-    assert np.rad2deg(np.arccos((np.trace(apart[0]) - 1) / 2)) < tol.REFILLED
+    assert np.rad2deg(np.arccos((np.trace(apart[0]) - 1) / 2)) < REFILLED
 
 
 def test_setting_right_takes_away_just_what_lies_off() -> None:
@@ -99,7 +99,7 @@ def test_setting_right_takes_away_just_what_lies_off() -> None:
     assert before.samples is not None
     assert after.samples is not None
     assert np.flatnonzero(before.samples != after.samples).tolist() == [50]
-    assert after.samples[50, 0] == pytest.approx(motion(24.0, 5)[50], abs=tol.REFILLED)
+    assert after.samples[50, 0] == pytest.approx(motion(24.0, 5)[50], abs=REFILLED)
 
 
 def rough_motion(seed: int, count: int = 240) -> Array:
@@ -117,7 +117,7 @@ def test_own_motion_foretells_what_a_high_difference_does_not() -> None:
         path = rough_motion(seed)[None, :, None]
         path[0, 120] += 1.0
         own, plain = unforeseen(path)[0], fitted(path, kernel(CAPTURE)[None])[0]
-        assert own.amount[0, 120, 0] == pytest.approx(1.0, abs=tol.REFILLED), seed
+        assert own.amount[0, 120, 0] == pytest.approx(1.0, abs=REFILLED), seed
         beyond.append((own.sigmas[0, 120], plain.sigmas[0, 120]))
     own_median, plain_median = np.median(beyond, axis=0)
     assert own_median > 1.5 * plain_median
@@ -130,7 +130,7 @@ def test_a_displaced_frame_does_not_hide_others(off: float) -> None:
     path[0, [60, 150], 0] += np.array([off, 1.0])
     single = unforeseen(path)[0]
     assert single.clear[0, [60, 150]].all()
-    assert single.amount[0, [60, 150], 0] == pytest.approx(np.array([off, 1.0]), abs=tol.REFILLED)
+    assert single.amount[0, [60, 150], 0] == pytest.approx(np.array([off, 1.0]), abs=REFILLED)
 
 
 def test_the_largest_frames_of_noise_are_no_lapses() -> None:
@@ -170,7 +170,7 @@ def test_a_shot_too_short_to_say_what_is_usual() -> None:
 def test_share_of_white_noise_above_a_frequency(fps: float) -> None:
     """Parseval: white noise has as much in each Hz. The filter's slope takes 1.7 Hz to either side (Hamming [mem])."""
     share = white_above(6.0, fps) ** 2
-    assert share == pytest.approx(1 - 6.0 / (fps / 2), abs=tol.WHITE_SHARE)
+    assert share == pytest.approx(1 - 6.0 / (fps / 2), abs=WHITE_SHARE)
 
 
 @pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
@@ -183,7 +183,7 @@ def test_level_of_noise_is_the_planted_one(fps: float) -> None:
         assert found is not None
         row = next(r for r in found.rows("arm") if found.owned[r][1].name == "rotation.z")
         levels.append(jitter.noise_in(stage, found, row, (first, first + count - 1)))
-    assert np.sqrt(np.mean(np.square(levels))) == pytest.approx(1.5, rel=tol.NOISE_LEVEL)
+    assert np.sqrt(np.mean(np.square(levels))) == pytest.approx(1.5, rel=NOISE_LEVEL)
 
 
 def test_noise_throughout_is_noted_only() -> None:

@@ -18,7 +18,7 @@ from refine.flags.look import Look
 from refine.flags.standing import standing
 from refine.limbs.limb import bend_vector, extension
 from refine.shot import Array, Camera, Channel, Control, Pin, Shot, frozen
-from tests.tolerances import PUT_BACK
+from tests.flags.tolerances import PUT_BACK
 
 RATES = (12.0, 24.0, 30.0, 60.0)
 

@@ -16,8 +16,9 @@ from refine.flags.limits import FAULT, within_limit
 from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.shot import Array, Channel, Limits, Mark, Pin, Shot
+from tests.flags.tolerances import BENT
 from tests.hand_made import channel_of, keyed, two_part_shot
-from tests.tolerances import BENT, WITHIN_LIMIT
+from tests.tolerances import WITHIN_LIMIT
 
 CONTROL, NAME = "arm", "rotation.z"
 TOO_MUCH = 4.0  # deg

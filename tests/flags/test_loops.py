@@ -15,7 +15,8 @@ from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.loops import MENDS, find
 from refine.shot import Camera, Channel, Control, Keys, Mark, Pin, Shot, frozen, make_keys
-from tests import tolerances
+from tests.flags.tolerances import LED_BACK, NOISY_SEAM, SEAM
+from tests.tolerances import SAME_TURN
 
 FPS = (12.0, 24.0, 30.0, 60.0)
 LAST = 47
@@ -68,14 +69,14 @@ def test_gaps_and_jumps_of_speed_are_found_and_closed(
     for flag in found:
         assert (flag.cause.channel, flag.cause.frames) == ("rotation.z", (END,))
         if gap:
-            np.testing.assert_allclose(flag.amount, 5.18 * gap, rtol=tolerances.SEAM)
+            np.testing.assert_allclose(flag.amount, 5.18 * gap, rtol=SEAM)
         after = MENDS[flag.fault](stage_of(shot, Look()), flag)
         assert after is not None
         assert flags(after) == []
         new = after.controls[0].channels[0].keys
         assert new is not None
-        np.testing.assert_allclose(new.values, cycle().values, atol=tolerances.SAME_TURN)
-        np.testing.assert_allclose(new.incoming, cycle().incoming, atol=tolerances.SAME_TURN)
+        np.testing.assert_allclose(new.values, cycle().values, atol=SAME_TURN)
+        np.testing.assert_allclose(new.incoming, cycle().incoming, atol=SAME_TURN)
         np.testing.assert_array_equal(new.values[:-1], keys.values[:-1])
 
 
@@ -123,7 +124,7 @@ def test_baked_swings_are_judged_by_what_the_seam_breaks_more_than_the_rest(fps:
     assert flags(shot_of(Channel("rotation.z", samples=frozen(closed)), fps=fps)) == []
     drift = closed + np.linspace(0, 1.0, LAST + 1)[:, None]
     (flag,) = flags(shot_of(Channel("rotation.z", samples=frozen(drift)), fps=fps))
-    np.testing.assert_allclose(flag.amount, 5.18, rtol=tolerances.NOISY_SEAM)
+    np.testing.assert_allclose(flag.amount, 5.18, rtol=NOISY_SEAM)
 
 
 def stepped(fps: float, gap: float) -> Shot:
@@ -145,7 +146,7 @@ def test_a_baked_seam_may_break_like_any_key_but_not_leave_a_gap(fps: float) -> 
     assert flags(stepped(fps, 0.0)) == []
     small, large, larger = (flags(stepped(fps, gap))[0].amount for gap in (0.3, 2.0, 4.0))
     assert 0.5 < small < large  # px, the warning
-    assert larger == pytest.approx(2 * large, rel=tolerances.NOISY_SEAM)
+    assert larger == pytest.approx(2 * large, rel=NOISY_SEAM)
 
 
 def test_a_quaternion_closes_whatever_its_signs_are() -> None:
@@ -207,6 +208,6 @@ def test_a_baked_end_is_led_back_to_its_start_over_the_last_second_and_pins_forb
     led = after.controls[0].channels[0].samples
     assert led is not None
     np.testing.assert_array_equal(led[:-second], closed[:-second])
-    assert np.linalg.norm(led - closed) < tolerances.LED_BACK * np.linalg.norm(ramp)
+    assert np.linalg.norm(led - closed) < LED_BACK * np.linalg.norm(ramp)
     pinned = replace(shot, pins=(Pin("arm", None, (float(last), float(last))),))
     assert MENDS[flag.fault](stage_of(pinned, Look()), flag) is None

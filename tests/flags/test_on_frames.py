@@ -17,8 +17,8 @@ from refine.flags.mend import mend
 from refine.flags.on_frames import DOUBLED, OFF
 from refine.key_rows import only
 from refine.shot import Array, Keys, Pin, Segment, Shot, frozen, make_keys
+from tests.flags.tolerances import SAME_SHAPE
 from tests.hand_made import keys_of, two_part_shot, with_keys
-from tests.tolerances import SAME_SHAPE
 
 ARM = ("arm", "rotation.z")
 K = 8  # a key in the middle of the arm's

@@ -7,7 +7,7 @@ import pytest
 
 from refine.flags.own_motion import LEAST_JERK, Motion, learnt, led
 from refine.shot import Array
-from tests import tolerances as tol
+from tests.flags.tolerances import LED
 
 FREE = slice(60, 72)
 
@@ -48,7 +48,7 @@ def test_least_squares(noise: float | None, own: bool) -> None:
     y = waves() + np.random.default_rng(1).normal(0, 1, 240)
     motion = learnt(y, ~mask()) if own else LEAST_JERK
     assert motion is not None
-    assert led(y, mask(), noise, motion) == pytest.approx(written_out(y, noise, motion), abs=tol.LED)
+    assert led(y, mask(), noise, motion) == pytest.approx(written_out(y, noise, motion), abs=LED)
 
 
 def test_least_jerk_fills_a_parabola_exactly() -> None:
@@ -56,7 +56,7 @@ def test_least_jerk_fills_a_parabola_exactly() -> None:
     truth = 0.02 * (np.arange(240) - 50.0) ** 2
     faulty = truth.copy()
     faulty[FREE] += 9.0
-    assert led(faulty, mask(), None, LEAST_JERK) == pytest.approx(truth, abs=tol.LED)
+    assert led(faulty, mask(), None, LEAST_JERK) == pytest.approx(truth, abs=LED)
 
 
 def test_own_motion_fills_waves_better_than_least_jerk() -> None:

@@ -33,8 +33,8 @@ from refine.shot import (
     frozen,
     make_keys,
 )
-from tests import tolerances
 from tests.open_clips import clip_or_skip
+from tests.tolerances import SAME_TURN
 
 FPS = (12.0, 24.0, 30.0, 60.0)
 
@@ -74,9 +74,7 @@ def keys_of(shot: Shot, name: str) -> Keys:
 
 
 def same_poses(one: Shot, other: Shot, frames: Array) -> None:
-    np.testing.assert_allclose(
-        pose(one, frames).linear, pose(other, frames).linear, atol=tolerances.SAME_TURN
-    )
+    np.testing.assert_allclose(pose(one, frames).linear, pose(other, frames).linear, atol=SAME_TURN)
 
 
 @pytest.mark.parametrize("fps", FPS)
@@ -89,7 +87,7 @@ def test_a_sawn_off_angle_is_found_at_its_keys_and_mended_to_what_it_was(fps: fl
     assert flag.cause.frames == (keys.frames[k], keys.frames[k + 1])
     after = mended(shot)
     assert flags(after) == []
-    np.testing.assert_allclose(keys_of(after, "rotation.y").values, keys.values, atol=tolerances.SAME_TURN)
+    np.testing.assert_allclose(keys_of(after, "rotation.y").values, keys.values, atol=SAME_TURN)
     same_poses(shot, after, keys.frames)
 
 
@@ -101,7 +99,7 @@ def test_slopes_that_were_made_for_the_jump_are_made_anew() -> None:
     expected = make_keys(keys.frames, keys.values, slopes_by("chord", keys.frames, keys.values[:, 0]))
     found = keys_of(mended(shot), "rotation.z")
     frames = np.arange(61.0)
-    np.testing.assert_allclose(evaluate(found, frames), evaluate(expected, frames), atol=tolerances.SAME_TURN)
+    np.testing.assert_allclose(evaluate(found, frames), evaluate(expected, frames), atol=SAME_TURN)
 
 
 def spins() -> Iterable[tuple[str, Keys]]:
@@ -157,12 +155,12 @@ def test_the_other_triple_is_the_same_rotation_by_scipy(order: str) -> None:
         flipped = 180.0 + angles * np.where(np.arange(3) == "xyz".index(order[1]), -1.0, 1.0)
         turns = flipped + 360.0 * rng.integers(-1, 2, 3)
         sign, offset = shortest(angles, turns, order, True)
-        np.testing.assert_allclose(sign * turns + offset, angles, atol=tolerances.SAME_TURN)
+        np.testing.assert_allclose(sign * turns + offset, angles, atol=SAME_TURN)
         by_order = [
             Rotation.from_euler(order.upper(), a[["xyz".index(c) for c in order]], degrees=True)
             for a in (angles, turns)
         ]
-        assert (by_order[0].inv() * by_order[1]).magnitude() < tolerances.SAME_TURN
+        assert (by_order[0].inv() * by_order[1]).magnitude() < SAME_TURN
 
 
 def triple(order: str, flipped_from: float = 24.0) -> tuple[list[Channel], list[Channel]]:
@@ -244,9 +242,7 @@ def test_every_jump_of_a_sawn_off_angle_is_found_once_one_is_sure_also_where_the
         after = MENDS[flag.fault](stage_of(shot, Look()), flag)
         assert after is not None
         assert flags(after) == []
-        np.testing.assert_allclose(
-            keys_of(after, "rotation.x").values[:, 0], values, atol=tolerances.SAME_TURN
-        )
+        np.testing.assert_allclose(keys_of(after, "rotation.x").values[:, 0], values, atol=SAME_TURN)
         same_poses(shot, after, frames)
 
 
@@ -270,13 +266,11 @@ def test_the_jumps_of_a_baked_control_are_one_flag_and_a_pin_behind_them_forbids
     assert flag.frames == (int(jumps[0]), int(jumps[1]) + 1)
     assert "; 1 more such jump from " in flag.message
     after = mended(replace(shot, pins=(Pin("arm", None, (50.0, 50.0)), Pin("arm", None, (0.0, 2.0)))))
-    np.testing.assert_allclose(
-        after.controls[0].channels[0].samples, values[:, None], atol=tolerances.SAME_TURN
-    )
+    np.testing.assert_allclose(after.controls[0].channels[0].samples, values[:, None], atol=SAME_TURN)
     held = replace(shot, pins=(Pin("arm", "rotation.x", (20.0, 20.0)),))
     other = mended(held).controls[0].channels[0].samples
     assert other is not None
-    np.testing.assert_allclose(other, values[:, None] - 360.0, atol=tolerances.SAME_TURN)
+    np.testing.assert_allclose(other, values[:, None] - 360.0, atol=SAME_TURN)
     held = replace(shot, pins=(Pin("arm", None, (0.0, 60.0)),))
     assert MENDS[flag.fault](stage_of(held, Look()), flag) is None
 

@@ -18,7 +18,7 @@ from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.pose import Point
 from refine.shot import Array, Camera, Channel, Control, Mark, Pin, Shot, frozen, make_keys
-from tests import tolerances as tol
+from tests.flags.tolerances import OFF_PATH, REFILLED
 
 RATES = (12.0, 24.0, 30.0, 60.0)
 SECONDS = 5.0
@@ -104,7 +104,7 @@ def test_spike_is_found_at_its_channel_and_mended(fps: float) -> None:
     assert np.flatnonzero(before != after).tolist() == [at]
     truth = channel_of(clean, "arm", "rotation.z").samples
     assert truth is not None
-    assert abs(after[at, 0] - truth[at, 0]) < tol.REFILLED
+    assert abs(after[at, 0] - truth[at, 0]) < REFILLED
 
 
 def test_spike_of_the_hips_is_one_flag_at_the_hips() -> None:
@@ -207,7 +207,7 @@ def test_frame_out_of_place_is_named_by_how_it_looks(
     if fps == 24.0:
         assert flag.severity == severity
     if fault != "kinked arc":
-        assert flag.amount == pytest.approx(float(np.hypot(*off)), abs=tol.OFF_PATH)
+        assert flag.amount == pytest.approx(float(np.hypot(*off)), abs=OFF_PATH)
     assert flags_of(mended(shot, flag)) == []
 
 
@@ -268,7 +268,7 @@ def test_keyed_spike_goes_back_to_where_its_neighbours_point() -> None:
     before, after = (channel_of(s, "arm", "rotation.z").keys for s in (sound, mended(faulty, flag)))
     assert before is not None
     assert after is not None
-    assert np.abs(after.values - before.values).max() < tol.REFILLED
+    assert np.abs(after.values - before.values).max() < REFILLED
 
 
 @pytest.mark.parametrize("stop", [0.0, 8.0])

@@ -19,7 +19,8 @@ from refine.habit import HabitBook
 from refine.limbs.planted import Planted
 from refine.pose import Point
 from refine.shot import Mark, Pin, Shot
-from tests.tolerances import KEY_PUT_BACK, SAME_CURVE
+from tests.flags.tolerances import KEY_PUT_BACK
+from tests.tolerances import SAME_CURVE
 
 SLIDE = "sliding contact"
 MOVED = [("hips", "translation.y", 125.0), ("spine", "rotation.x", 127.0), ("chest", "rotation.z", 71.0)]

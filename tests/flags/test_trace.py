@@ -15,8 +15,8 @@ from refine.flags.path import residual
 from refine.flags.trace import by_control, chain, key_frames, merged, trace
 from refine.pose import Point
 from refine.shot import Channel, Shot, frozen, make_keys
-from tests import tolerances as tol
 from tests.flags.test_screen import arm_shot, with_samples
+from tests.flags.tolerances import TRACED
 
 TIP = Point("hand", (0.3, 0.0, 0.1))
 WINDOW = (48, 52)
@@ -36,7 +36,7 @@ def test_a_single_cause_has_the_whole_share(control: str, channel: str) -> None:
     stage = stage_of(shaken({(control, channel): 8.0}), Look())
     shares = trace(stage, TIP, WINDOW, residual)
     assert (shares[0].control, shares[0].channel) == (control, channel)
-    assert shares[0].share == pytest.approx(1.0, abs=tol.TRACED)
+    assert shares[0].share == pytest.approx(1.0, abs=TRACED)
 
 
 def test_an_excerpt_sees_what_the_whole_stage_sees_there() -> None:
@@ -57,8 +57,8 @@ def test_shares_agree_with_setting_each_channel_right() -> None:
     for cause in amounts:
         rest = stage_of(shaken({c: a for c, a in amounts.items() if c != cause}), Look())
         vanished = whole - residual(rest.screen(TIP))[50]
-        assert shares[cause] == pytest.approx(float(vanished @ whole / (whole @ whole)), abs=tol.TRACED)
-    assert sum(shares.values()) == pytest.approx(1.0, abs=tol.TRACED)
+        assert shares[cause] == pytest.approx(float(vanished @ whole / (whole @ whole)), abs=TRACED)
+    assert sum(shares.values()) == pytest.approx(1.0, abs=TRACED)
 
 
 def test_quaternion_is_traced_like_angles() -> None:
@@ -72,7 +72,7 @@ def test_quaternion_is_traced_like_angles() -> None:
     stage = stage_of(replace(shot, controls=(shot.controls[0], quaternion, shot.controls[2])), Look())
     (first, *_) = trace(stage, TIP, WINDOW, residual)
     assert (first.control, first.channel) == ("arm", "rotation")
-    assert first.share == pytest.approx(1.0, abs=tol.TRACED)
+    assert first.share == pytest.approx(1.0, abs=TRACED)
 
 
 def test_nothing_left_of_a_path_has_no_cause() -> None:

@@ -14,8 +14,8 @@ from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.flags.unheld import LEFTOVER
 from refine.shot import Keys, Link, Mark, Pin, Segment, Shot, frozen
+from tests.flags.tolerances import SAME_SHAPE
 from tests.hand_made import keys_of, two_part_shot, with_keys
-from tests.tolerances import SAME_SHAPE
 
 ARM = ("arm", "rotation.z")
 

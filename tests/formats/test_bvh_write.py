@@ -17,7 +17,7 @@ from refine.pose import pose
 from refine.rotation import euler_matrix
 from refine.shot import Channel, Control, Shot, frozen, make_keys
 from tests.formats.bvh_texts import TEXT, read
-from tests.tolerances import NEAR_LOCK, REWRITTEN_ANGLE, REWRITTEN_PLACE
+from tests.formats.tolerances import NEAR_LOCK, REWRITTEN_ANGLE, REWRITTEN_PLACE
 
 
 def test_what_was_written_reads_the_same() -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from refine.formats.splice import Span, spell, splice
-from tests.tolerances import TEXT_ROUNDING
+from tests.formats.tolerances import TEXT_ROUNDING
 
 
 def test_only_the_spans_change() -> None:

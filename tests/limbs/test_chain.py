@@ -13,7 +13,8 @@ from refine.limbs.chain import ChainMotion, Goals, changed, followed, free_keys,
 from refine.limbs.limb import extension, limbs
 from refine.pose import Point, pose, world_point
 from refine.shot import Limits, Pin, Shot
-from tests.tolerances import CHAIN_DERIVATIVE, DERIVATIVE_STEP, FOLLOWED_PLACE, PLACED
+from tests.limbs.tolerances import CHAIN_DERIVATIVE, FOLLOWED_PLACE, PLACED
+from tests.tolerances import DERIVATIVE_STEP
 
 LEG = ("thigh.L", "shin.L", "foot.L")
 POINTS = (Point("foot.L", (0.0, 0.0, 0.0)), Point("foot.L", (0.0, -0.08, 0.17)))

@@ -14,7 +14,8 @@ from refine.limbs.two_bones import angles_near, closed, hinge, solved, usual_axi
 from refine.pose import Point, pose, world_point
 from refine.rotation import EULER_ORDERS, euler_matrix, vector_quaternion
 from refine.shot import Array, Channel, Control, Shot, frozen
-from tests.tolerances import ANGLE, IN_PROPORTION, PLACE_OF_LIMB, SAME_TURN, SOLVED_ANGLE
+from tests.limbs.tolerances import IN_PROPORTION, PLACE_OF_LIMB, SOLVED_ANGLE
+from tests.tolerances import ANGLE, SAME_TURN
 
 LIMB = Limb("leg", "upper", "lower", "end", 2.0, (Point("end", (0.0, 0.0, 0.0)),))
 COUNT = 12

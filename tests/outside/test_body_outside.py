@@ -15,16 +15,8 @@ from refine.curve import sample
 from refine.flags import body as family
 from refine.shot import Array, Channel, frozen
 from tests.flags.weights import dart, figure, looked_at
-from tests.tolerances import (
-    ARITHMETIC,
-    DRIVEN,
-    LANDED,
-    PRINTED_4,
-    PRINTED_5,
-    PRINTED_PERCENT,
-    SAMPLED_PEAK,
-    TABLE,
-)
+from tests.outside.tolerances import DRIVEN, LANDED, PRINTED_5, PRINTED_PERCENT, SAMPLED_PEAK, TABLE
+from tests.tolerances import ARITHMETIC, PRINTED_4
 
 pytestmark = pytest.mark.outside
 

@@ -16,7 +16,7 @@ from refine.formats import bvh
 from refine.formats.splice import Place, spell, splice
 from refine.pose import pose
 from refine.shot import Array, Shot
-from tests.tolerances import PRINTED_6, SINGLE_PRECISION_PLACE
+from tests.outside.tolerances import PRINTED_6, SINGLE_PRECISION_PLACE
 
 Clip = Callable[[str], Path]
 pytestmark = [

@@ -13,7 +13,8 @@ from refine.clean.rate import resampled
 from refine.clean.smoother import smoothed
 from refine.clean.tracks import Group
 from tests.clean.shots import ORDERS, turns
-from tests.tolerances import FOURIER, MINIMUM_JERK_FILLED, SAME_TURN, SAME_WHITTAKER
+from tests.outside.tolerances import FOURIER, MINIMUM_JERK_FILLED, SAME_WHITTAKER
+from tests.tolerances import SAME_TURN
 
 pytestmark = pytest.mark.outside
 

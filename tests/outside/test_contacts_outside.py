@@ -23,7 +23,7 @@ from refine.limbs.limb import limbs, metres_per_unit
 from refine.limbs.planted import standing
 from refine.pose import Point, pose, world_point
 from refine.shot import Channel, Control, Shot, frozen
-from tests.tolerances import PLANTED_SHARE, TEXTBOOK_SHARE
+from tests.outside.tolerances import PLANTED_SHARE, TEXTBOOK_SHARE
 
 pytestmark = pytest.mark.outside
 

@@ -11,7 +11,8 @@ from scipy.spatial.transform import Rotation, Slerp
 from refine.curve import evaluate, sample, slerp
 from refine.shot import QUATERNION, Channel, Keys, Segment, make_keys
 from tests.hand_made import two_part_shot
-from tests.tolerances import CURVE, LIBRARY_CURVE, PRINTED_8, PRINTED_9
+from tests.outside.tolerances import LIBRARY_CURVE, PRINTED_8, PRINTED_9
+from tests.tolerances import CURVE
 
 pytestmark = pytest.mark.outside
 

@@ -15,7 +15,7 @@ from refine.flags.check import stage_of
 from refine.flags.look import Look
 from refine.flags.stage import runs
 from refine.shot import Array, Shot
-from tests.tolerances import CAPTURED_FALL
+from tests.outside.tolerances import CAPTURED_FALL
 
 pytestmark = pytest.mark.outside
 

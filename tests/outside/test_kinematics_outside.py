@@ -14,7 +14,8 @@ from refine.formats.bvh import read
 from refine.pose import Point, pose, world_point
 from refine.shot import Shot
 from tests.open_clips import clip_or_skip
-from tests.tolerances import PLACE, PRINTED_6, SINGLE_PRECISION_PLACE
+from tests.outside.tolerances import PRINTED_6, SINGLE_PRECISION_PLACE
+from tests.tolerances import PLACE
 
 pytestmark = pytest.mark.outside
 

@@ -23,9 +23,10 @@ from refine.rotation import (
     vector_quaternion,
 )
 from refine.shot import AXES, QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Control, Shot
+from tests.outside.tolerances import PRINTED_8
 from tests.random_rigs import random_rig
 from tests.test_pose import baked
-from tests.tolerances import DERIVATIVE, DERIVATIVE_STEP, MATRIX, PLACE, PRINTED_8
+from tests.tolerances import DERIVATIVE, DERIVATIVE_STEP, MATRIX, PLACE
 
 rotations = pytest.importorskip("pytransform3d.rotations", reason="pytransform3d isn't installed")
 transformations = pytest.importorskip("pytransform3d.transformations", reason="pytransform3d isn't installed")

@@ -14,8 +14,9 @@ import pytest
 
 from refine.flags.path import above, residual, unevenness
 from refine.shot import Array, Channel, Control, Shot, frozen, make_keys
-from tests import tolerances as tol
 from tests.flags.test_screen import arm_shot, flags_of
+from tests.outside.tolerances import HALF_GAIN
+from tests.tolerances import ARITHMETIC
 
 pytestmark = pytest.mark.outside
 RATES = (12.0, 24.0, 30.0, 48.0, 60.0)
@@ -71,14 +72,14 @@ def test_alternating_frames_read_16_sixths() -> None:
     """Fourth difference of +-d is 16 d (binomials 1 4 6 4 1 [mem]), over 6: the 2.7 d of the fault catalogue."""
     path = np.stack([np.arange(40.0), 0.5 * (-1.0) ** np.arange(40)], axis=1)
     inner = residual(path)[2:-2]
-    assert np.abs(inner[:, 1]) == pytest.approx(np.full(36, 0.5 * 16 / 6), abs=tol.ARITHMETIC)
-    assert np.abs(inner[:, 0]).max() < tol.ARITHMETIC
+    assert np.abs(inner[:, 1]) == pytest.approx(np.full(36, 0.5 * 16 / 6), abs=ARITHMETIC)
+    assert np.abs(inner[:, 0]).max() < ARITHMETIC
 
 
 def test_cubics_have_no_residual() -> None:
     t = np.arange(30.0) / 10
     path = np.stack([t**3 - t, 2 * t**2], axis=1)
-    assert np.abs(residual(path)).max() < tol.ARITHMETIC
+    assert np.abs(residual(path)).max() < ARITHMETIC
 
 
 @pytest.mark.parametrize("count", [6, 12, 30, 120])
@@ -86,7 +87,7 @@ def test_single_peaked_easings_have_no_unevenness(count: int) -> None:
     """Z of the fault catalogue is exactly 0 for any single-peaked spacing, at any frame rate."""
     s = np.linspace(0, 1, count)
     for ease in (minimum_jerk, cubic, np.square, np.sqrt):
-        assert unevenness(np.diff(ease(s))) == pytest.approx(0.0, abs=tol.ARITHMETIC)
+        assert unevenness(np.diff(ease(s))) == pytest.approx(0.0, abs=ARITHMETIC)
     assert unevenness(np.array([1.0, 2.0, 1.0, 2.0, 1.0])) == pytest.approx(2.0 / (2 * 1.4))
 
 
@@ -103,7 +104,7 @@ def test_high_pass_against_scipy(fps: float, hz: float) -> None:
     middle = 2 * round(fps)
     expected = -taps
     expected[half] += 1
-    assert found[middle - half : middle + half + 1] == pytest.approx(expected, abs=tol.ARITHMETIC)
+    assert found[middle - half : middle + half + 1] == pytest.approx(expected, abs=ARITHMETIC)
     wave = np.cos(2 * np.pi * hz / fps * np.arange(8 * round(fps)))[:, None]
     inside = above(wave, hz, fps)[2 * round(fps) : -2 * round(fps), 0]
-    assert np.abs(inside).max() == pytest.approx(0.5, abs=tol.HALF_GAIN)
+    assert np.abs(inside).max() == pytest.approx(0.5, abs=HALF_GAIN)

@@ -19,8 +19,7 @@ from constraints.terms import Array, Penalty, Rows, Terms
 from refine.problem import Problem, build
 from refine.solve import solve
 from tests.constraints.motions import CHANNEL, Baked
-from tests.tolerances import (
-    BACKENDS,
+from tests.outside.tolerances import (
     GAIN,
     JERK_GRID,
     JERK_INTEGRAL,
@@ -30,6 +29,7 @@ from tests.tolerances import (
     PRINTED_11,
     SPLINE,
 )
+from tests.tolerances import BACKENDS
 
 pytestmark = pytest.mark.outside
 

@@ -15,7 +15,8 @@ from refine.shot import Array, Channel, Pin, Shot
 from refine.smooth import noise
 from refine.suggest import Request, suggest
 from refine.suggestion import Suggestion, applied
-from tests.tolerances import CLIP_NOISE, PRINTED_3, PROMISED_PX, PROMISED_SHARE
+from tests.outside.tolerances import CLIP_NOISE, PRINTED_3
+from tests.tolerances import PROMISED_PX, PROMISED_SHARE
 
 pytestmark = pytest.mark.outside
 

@@ -28,7 +28,7 @@ from refine.suggestion import Suggestion, read_changes
 from tests.flags.test_unheld import held
 from tests.hand_made import keys_of, two_part_shot, with_keys
 from tests.property.test_suggest_properties import check_pin
-from tests.tolerances import MENDED_PIXELS
+from tests.property.tolerances import MENDED_PIXELS
 
 pytestmark = pytest.mark.property
 

@@ -22,8 +22,8 @@ from refine.shot import Channel, Mark, Pin, Shot
 from refine.suggest import Request, suggest
 from refine.suggestion import Suggestion, applied
 from tests.hand_made import channel_of, every_sample, faulty, keys_of, two_part_shot
+from tests.property.tolerances import KEPT, KEPT_TURN
 from tests.strategies import shots
-from tests.tolerances import KEPT, KEPT_TURN
 
 pytestmark = pytest.mark.property
 

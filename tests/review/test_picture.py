@@ -18,7 +18,8 @@ from refine.review import panel_arc, panel_frames, svg
 from refine.review.picture import comparison_picture, suggestion_picture
 from refine.shot import Array, Channel, Shot, make_keys
 from refine.view import project, view
-from tests import tolerances
+from tests.review.tolerances import PAGE
+from tests.tolerances import PIXEL
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "baker.shot.json"
 RANGE = (49, 81)
@@ -104,7 +105,7 @@ def test_marks_stand_where_the_camera_sees_the_point(
             n = int(float(mark.attrib["data-frame"]) - SHOWN[0])
             place = [float(mark.attrib["cx"]), float(mark.attrib["cy"])]
             # the crop's corner is written with two decimals of a px, and magnified
-            near = tolerances.PAGE * (1 + float(arc.attrib["data-scale"]))
+            near = PAGE * (1 + float(arc.attrib["data-scale"]))
             assert place == pytest.approx(places[n], abs=near)
 
 
@@ -114,13 +115,13 @@ def test_bars_are_as_high_as_the_way_from_frame_to_frame(picture: Element, after
     heights = np.array([float(bar.attrib["height"]) for bar in bars])
     assert [float(bar.attrib["data-frame"]) for bar in bars] == SHOWN[:-1].tolist()
     unit = heights.sum() / steps.sum()
-    assert heights == pytest.approx(steps * unit, abs=tolerances.PAGE)
+    assert heights == pytest.approx(steps * unit, abs=PAGE)
     open_marks = of_class(picture, "step before")
     foot = float(bars[0].attrib["y"]) + heights[0]
     old = np.linalg.norm(np.diff(on_screen(before, "hips", before), axis=0), axis=1)
     for mark in open_marks:
         n = int(float(mark.attrib["data-frame"]) - SHOWN[0])
-        assert foot - float(mark.attrib["cy"]) == pytest.approx(old[n] * unit, abs=2 * tolerances.PAGE)
+        assert foot - float(mark.attrib["cy"]) == pytest.approx(old[n] * unit, abs=2 * PAGE)
 
 
 def test_the_largest_move_is_named_with_its_frame_and_change(
@@ -144,7 +145,7 @@ def test_the_keys_of_the_curve_stand_on_it(picture: Element, after: Shot) -> Non
     values = channel.keys.values[inside, 0]
     heights = np.array([float(mark.attrib["cy"]) for mark in marks])
     unit = np.ptp(heights) / np.ptp(values)
-    assert heights - heights[0] == pytest.approx(-unit * (values - values[0]), abs=2 * tolerances.PAGE)
+    assert heights - heights[0] == pytest.approx(-unit * (values - values[0]), abs=2 * PAGE)
 
 
 def test_before_and_after_differ_by_more_than_colour(picture: Element) -> None:
@@ -288,7 +289,7 @@ def test_a_crop_holds_the_whole_path_at_one_scale(path: Array) -> None:
     assert (places >= [10, 20]).all()
     assert (places <= [310, 220]).all()
     assert cut.size[0] >= panel_arc.LEAST_EXTENT
-    assert np.diff(places, axis=0) == pytest.approx(np.diff(path, axis=0) * cut.scale, abs=tolerances.PIXEL)
+    assert np.diff(places, axis=0) == pytest.approx(np.diff(path, axis=0) * cut.scale, abs=PIXEL)
 
 
 # --- several strengths ---
@@ -319,7 +320,7 @@ def test_the_trade_off_stands_where_the_table_says(compared: Element) -> None:
     x, y = (np.array([float(mark.attrib[name]) for mark in marks]) for name in ("cx", "cy"))
     for places, numbers in ((x, np.array(MOVES)), (-y, np.array(LEFT))):
         unit = np.ptp(places) / np.ptp(numbers)
-        assert places - places[0] == pytest.approx(unit * (numbers - numbers[0]), abs=2 * tolerances.PAGE)
+        assert places - places[0] == pytest.approx(unit * (numbers - numbers[0]), abs=2 * PAGE)
 
 
 def test_the_knee_is_ringed_and_named(compared: Element, before: Shot) -> None:
@@ -353,9 +354,7 @@ def test_the_drawn_curve_is_the_evaluated_one(picture: Element, after: Shot) -> 
     values = evaluate(channel.keys, frames)[:, 0]
     unit = np.ptp(points[:, 1]) / np.ptp(values)
     expected = points[0, 1] - unit * (values - values[0])
-    assert points[:, 1] == pytest.approx(expected, abs=2 * tolerances.PAGE)
+    assert points[:, 1] == pytest.approx(expected, abs=2 * PAGE)
     for key in of_class(panel, "key after"):
         n = int(np.argmin(np.abs(points[:, 0] - float(key.attrib["cx"]))))
-        assert [float(key.attrib["cx"]), float(key.attrib["cy"])] == pytest.approx(
-            points[n], abs=tolerances.PAGE
-        )
+        assert [float(key.attrib["cx"]), float(key.attrib["cy"])] == pytest.approx(points[n], abs=PAGE)

@@ -18,7 +18,8 @@ from refine.solve.interior import solve_interior
 from refine.solve.presolve import presolve
 from refine.solve.quadratic import solve_quadratic
 from tests.constraints.motions import CHANNEL, Baked, tube, wave
-from tests.tolerances import BACKENDS, BACKENDS_ILL, CONIC, MERIT, ROW
+from tests.solve.tolerances import BACKENDS_ILL, CONIC, MERIT
+from tests.tolerances import BACKENDS, ROW
 
 
 def smoother(size: int, weight: float, *extra: Rows, seed: int = 0) -> Problem:

@@ -13,7 +13,8 @@ from constraints.terms import Array
 from refine.errors import NoSolution
 from refine.solve.sequential import Stop, sequential
 from tests.constraints.motions import Curved
-from tests.tolerances import MINIMISER, ROW, STATIONARY
+from tests.solve.tolerances import MINIMISER, STATIONARY
+from tests.tolerances import ROW
 
 LENGTHS = np.array([4.0, 3.0, 2.0])
 

@@ -1,0 +1,183 @@
+"""Tolerances of this folder's tests, each with its unit and the reason for its size."""
+
+# --- several of these tests ---------------------------------------------------------------------------------
+
+# Degrees or units: half of the sixth decimal, and binary rounding beside it.
+RESPELLED = 0.500001e-6
+
+# Relative: the same deviation summed up along another way through the rig, sines and roots at 2e-16 each.
+SAME_DEVIATION = 1e-7
+
+# Times sigma: what is left of noise of 0.3 deg on motion up to 3 Hz, root mean square.
+NOISE_LEFT_OVER = 0.45
+
+# Times sigma: the largest error within an eighth of a second of a marked cut; of noise alone 3 are usual.
+BREAK_KEPT = 4.0
+
+# Share of the third difference that noise leaves over a loop's seam.
+SEAM_STEP = 0.01
+
+# Share of sigma: the median over three joints of 4 s each, white.
+NOISE_TOLD = 0.15
+
+
+# --- branches -----------------------------------------------------------------------------------------------
+
+# Entries of a rotation: angles of some thousand degrees, each known to 1e-13 of itself, through sines.
+SAME_TURN_MATRIX = 1e-9
+
+
+# --- clip ---------------------------------------------------------------------------------------------------
+
+# Share of what a cleaning moves: told backwards, noise is asked in other windows.
+REVERSED = 0.1
+
+# deg: a channel upside down.
+MIRRORED = 1e-6
+
+# Relative: the same largest move, summed up another way.
+SAME_FIGURE = 1e-5
+
+# deg of turn, root mean square: made motion without noise.
+MADE_CLEAN = 0.001
+
+# deg of turn, root mean square: curves through keys, whose accelerations jump at each key.
+CLEAN_ALREADY = 0.05
+
+# Share of what the first cleaning moved: what the second one moves.
+SECOND_CLEANING = 0.05
+
+# Share of its peak speed that an accent of a tenth of a second keeps by default.
+SPEED_KEPT = 0.95
+
+# Share: the body's own slow motion is beside the accent's in both.
+HALF_SPEED = 0.1
+
+# deg of turn, root mean square above the legs: a capture's tremble is never all told for noise (0.01 to 0.08 found).
+AGAIN = 0.1
+
+
+# --- denoise ------------------------------------------------------------------------------------------------
+
+# deg of turn, root mean square: a gap of a sixth of a second in motion whose speed is known through noise of 0.3 deg.
+GAP_FILLED = 1.5
+
+# Times: how much rougher at least a motion is that is smoothed half as strongly.
+TIMES_STRONGER = 1.3
+
+# Times sigma: the largest error of a corner that isn't marked; smoothing at the clip's 5 Hz would leave 20.
+CORNER_KEPT = 6.0
+
+# Times: error of a turn that passes gimbal lock beside that of the same turn away from it.
+LOCK_NO_WORSE = 1.15
+
+# deg: a sample of motion without noise, filled from its neighbours.
+SPIKE_GONE = 0.01
+
+
+# --- loop ---------------------------------------------------------------------------------------------------
+
+# Share of what a smoothing moves: noise told from 4 s in other windows differs by some hundredths.
+SAME_LOOP = 0.15
+
+
+# --- noise --------------------------------------------------------------------------------------------------
+
+# Share of sigma: white noise of 0.1, 0.3 and 1 deg, the median over the rows (goal).
+WHITE_FOUND = 0.1
+
+# Share of sigma: noise about 10 Hz, which motion of 3 Hz comes near to (goal).
+COLOURED_FOUND = 0.15
+
+# Correlation of neighbouring frames: known to that from some ten channels of 20 s.
+COLOUR_FOUND = 0.1
+
+# Share of sigma: coloured noise of 1 deg on captured motion; 4 to 13 % too much was found.
+COLOUR_ON_TRUTH = 0.2
+
+# Times the white noise that sixth differences show: what a capture's noise may be told to be, colour included.
+OWN_TREMBLE = 2.5
+
+# Relative: sums of products of numbers a hundred times as large.
+SAME_NOISE = 1e-6
+
+
+# --- rate ---------------------------------------------------------------------------------------------------
+
+# No unit, of an amplitude of 1: ripple of the windowed sinc in the band that it passes (goal).
+PASSED = 1e-3
+
+# No unit, of an amplitude of 1: -60 dB.
+STOPPED = 1e-3
+
+# deg: a ramp of 100 deg through a sinc whose weights add up to 1 and are even.
+RAMP_KEPT = 0.002
+
+# deg: motion of some 40 deg, its ends gone on as their mirror, which bends where the motion's speed changes there.
+RATE_MOTION = 0.05
+
+# deg a frame: rounding of second differences.
+SEAM_SPEED = 1e-6
+
+
+# --- reduce -------------------------------------------------------------------------------------------------
+
+# Relative: a difference quotient with a step of 1e-5 of a channel's unit, whose second order is left out.
+FORM = 1e-4
+
+
+# --- smoother -----------------------------------------------------------------------------------------------
+
+# Channel units of some tens: a banded factor against a dense solve of a matrix whose entries span 1e6.
+DENSE_SOLVE = 1e-7
+
+# Channel units of some hundred: a parabola under a penalty a million times the noise's weight.
+QUADRATIC_KEPT = 1e-5
+
+# Share of an amplitude: half of it at the asked frequency; the clip's ends reach a little way in.
+HALF_LEFT = 0.005
+
+# Relative: a sixth root and a sine there and back.
+SAME_FREQUENCY = 1e-9
+
+# Channel units: samples held 1e8 times as firmly as noise of 1.
+LEAST_JERK_HOLE = 1e-4
+
+
+# --- spikes -------------------------------------------------------------------------------------------------
+
+# Share of a joint's frames: 1 good sample in 2000 taken for a spike, which costs little, for it is filled.
+FALSE_SPIKES = 0.0005
+
+# Share of a capture's samples of all joints: 0.7 to 1.2 in a thousand were found, some of them spikes indeed.
+FALSE_IN_CAPTURES = 0.003
+
+
+# --- stretches ----------------------------------------------------------------------------------------------
+
+# deg, or a quaternion's unit: what the end of a stretch does 2 s away, and rounding (2e-11 found).
+STRETCHED = 1e-8
+
+# deg or the shot's unit: the same where a gap hangs on what is around it (2e-7 found).
+STRETCHED_CAPTURE = 1e-5
+
+# deg: the same, with the frequencies asked for that reach farther.
+STRETCHED_SHARPLY = 1e-3
+
+# deg: the same, the ends of the whole being those of a continued loop.
+STRETCHED_LOOP = 1e-8
+
+# deg of turn: two nearly equal turns faded by their angles, near gimbal lock; an arc cosine tells 1e-6 at best.
+FADED_TURN = 1e-5
+
+# deg: the same for steps of single angles, which race there.
+BRANCH_STEP = 1e-3
+
+# Ratio of the root mean squares of third differences at seams and elsewhere: by chance of the noise (0.9 to 1.1).
+SEAM_ROUGHNESS = 1.15
+
+# Relative: figures of two results that are 1e-7 apart.
+SAME_FINDING = 1e-6
+
+# mm a second: rounding of a foot that is held firm (5e-11 found).
+RESTING = 1e-9
