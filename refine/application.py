@@ -3,21 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from refine.changes import Applied, Change, apply, as_json, made, reversals
-from refine.changes import undo as undone
+from refine.applicable import already_so, unfit
+from refine.changes import Change, as_json, made, moved_keys, reversals
 from refine.errors import InputError
-from refine.formats import Document, parsed
+from refine.formats import Document, numbers, parsed, patched
 from refine.formats.checked import NOTED_LENGTH
+from refine.formats.splice import Span
 from refine.names import Selector, channel_names, selector
 from refine.shot import QUATERNION, Array, Channel, Shot
 
 SCHEMA = "motion-refine/applied/1"
 _ROUNDING = 1e-7  # relative
+
+
+@dataclass(frozen=True, slots=True)
+class Applied:
+    """The new bytes, the changes that were made, those that no longer match with the reason, and those that the
+    document already had.
+    """
+
+    data: bytes
+    made: tuple[Change, ...]
+    left: tuple[tuple[Change, str], ...]
+    undone: bool = False
+    already: tuple[Change, ...] = ()
 
 
 def chosen(changes: Sequence[Change], only: Sequence[str], shot: Shot) -> list[Change]:
@@ -51,13 +66,48 @@ def applied(
     matches. What can't be made is listed in `left`.
     """
     if undo:
-        return undone(document, changes)
+        return take_back(document, changes)
     if document.sha256 != sha256 and not rebase:
         remedy = "make the suggestion anew, or say --rebase to make what still matches"
         raise InputError(
             document.path.name, "the suggestion was made for another file", "the file itself", remedy
         )
     return apply(document, changes)
+
+
+def apply(document: Document, changes: Sequence[Change]) -> Applied:
+    """Each change whose `before` stands in the document is made; the others are named."""
+    judged = list(zip(changes, unfit(document, changes), strict=True))
+    done = tuple(change for change, why in judged if not why)
+    so = already_so(document, changes) if len(done) < len(changes) else [False] * len(changes)
+    already = tuple(change for (change, why), is_so in zip(judged, so, strict=True) if why and is_so)
+    left = tuple(each for each, is_so in zip(judged, so, strict=True) if each[1] and not is_so)
+    numbers_of = [(change.place, change.after_text) for change in done if change.key is None]
+    return Applied(patched(document, numbers_of, _grown(document, done)), done, left, already=already)
+
+
+def _grown(document: Document, changes: Sequence[Change]) -> list[tuple[Span, str]]:
+    """The spans of the keys that some changes put into a file or take out of it."""
+    if all(change.key is None for change in changes):
+        return []
+    from refine.formats import grown
+
+    puts = [
+        grown.Put(c.place, c.key, "" if numbers(c.after_text) == (c.frame,) else c.after_text, c.line)
+        for c in changes
+        if c.key is not None and not c.taken
+    ]
+    return grown.edits(document, [c.place for c in changes if c.taken], puts, moved_keys(changes))
+
+
+def take_back(document: Document, changes: Sequence[Change]) -> Applied:
+    """Each change whose `after` stands in the document is put back, in the spelling it had; others are named."""
+    reverse = reversals(changes)
+    back = apply(document, reverse)
+    original = dict(zip(reverse, changes, strict=True))
+    left = tuple((original[change], why) for change, why in back.left)
+    done, already = (tuple(original[change] for change in each) for each in (back.made, back.already))
+    return Applied(back.data, done, left, True, already)
 
 
 def proof(document: Document, result: Applied, target: Path) -> Callable[[bytes], None]:

@@ -19,7 +19,7 @@ from refine.errors import InputError, NoSolution
 from refine.text import BOLD, PLAIN, printable
 
 if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the command that needs them
-    from refine.changes import Applied
+    from refine.application import Applied
     from refine.clean.folder.batch import Run
     from refine.compare import Comparison
     from refine.flags.flag import Flag

@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
-from refine.application import applied, as_document, chosen, proof
-from refine.changes import Applied, Change, differences, made
+from refine.application import Applied, applied, as_document, chosen, proof
+from refine.changes import Change, differences, made
 from refine.errors import InputError
 from refine.formats import Document, keys_table, parsed, shot_file, write
 from refine.key_rows import Key, key_at, of_rows, only, smooth, with_keys
@@ -210,27 +210,6 @@ def test_one_channel_alone_and_a_second_time(name: str) -> None:
     assert back.left == ()
     assert {change.control for change in back.already} == {"a, door"}
     assert back.data == source.data
-
-
-def test_what_changed_since_and_what_has_no_room_is_left() -> None:
-    source = sources()["shot"]
-    changes = changes_to(source, AFTER["one out"], both=False)
-    other = document(source.data.replace(b'"value": 3.25', b'"value": 3.5'), ".shot.json")
-    assert [why for _, why in applied(other, "", changes, rebase=True).left] == [
-        "the key has been changed since"
-    ]
-    (out,) = changes
-    onto = replace(
-        out, frame=9.0, before=9.0, after=5.25, before_text="9", after_text="5.25", key=None, taken=False
-    )
-    assert [why for _, why in applied(source, "", [onto], rebase=True).left] == ["a key stands on frame 5.25"]
-    result = applied(source, "", [onto, out], rebase=True)
-    assert result.left == ()
-    all_out = changes_to(source, of_rows([2.0], [smooth(7.0, 0.0)]), both=False)
-    all_out = [change for change in all_out if change.taken]
-    left = applied(source, "", all_out, rebase=True).left
-    assert len(left) == len(all_out) == len(KEYS)
-    assert {why for _, why in left} == {"all of the channel's keys would go"}
 
 
 @pytest.mark.parametrize(

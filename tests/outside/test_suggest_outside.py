@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from refine.changes import apply, undo
+from refine.application import apply, take_back
 from refine.formats import Document, parsed, read
 from refine.shot import Array, Channel, Pin, Shot
 from refine.smooth import noise
@@ -98,7 +98,7 @@ def test_only_the_listed_numbers_of_the_file_change(walk: Document, found: Sugge
 def test_undone_it_is_the_same_file(walk: Document, found: Suggestion) -> None:
     done = apply(walk, found.changes)
     written = replace(walk, data=done.data, shot=parsed(done.data, walk.path))
-    assert undo(written, found.changes).data == walk.data
+    assert take_back(written, found.changes).data == walk.data
 
 
 @pytest.mark.parametrize("strength", [1.0, 2.0])

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from benchmarks.corpus import RULES
-from refine.changes import apply, undo
+from refine.application import apply, take_back
 from refine.curve import sample
 from refine.errors import RefineError
 from refine.formats import Document, parsed, write
@@ -163,7 +163,7 @@ def check_undo(source: Document, request: Request) -> None:
     wanted, got = every_sample(applied(source.shot, found)), every_sample(written.shot)
     for name in wanted:
         assert np.allclose(wanted[name], got[name], rtol=KEPT, atol=KEPT), name
-    back = undo(written, found.changes)
+    back = take_back(written, found.changes)
     assert not back.left
     assert back.data == source.data
     assert (done.data == source.data) == (not found.changes)
