@@ -2,9 +2,9 @@
 
     python -m benchmarks.quality_check [--seeds 20] [--clip 01_03]... [--jobs 2]
 
-Shots and faults are those of `benchmarks.corpus`: no range and no control is given. A fault is found when a flag of
-warn or error stands at its control and channel within a key of it; its cause is named rightly when the flagged keys
-are the faulty ones (a zigzag: most of them and no other). Sound shots: flags a 100 control-seconds.
+Shots and faults are those of `benchmarks.corpus` and `benchmarks.faults`: no range and no control is given. A fault is
+found when a flag of warn or error stands at its control and channel within a key of it; its cause is named rightly when
+the flagged keys are the faulty ones (a zigzag: most of them and no other). Sound shots: flags a 100 control-seconds.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from itertools import product
 
 import numpy as np
 
-from benchmarks.corpus import HABITS, KINDS, SIZES, Fault, Habit, Kind, injected, keyed_shot, recovery
+from benchmarks.corpus import HABITS, Habit, keyed_shot
+from benchmarks.faults import KINDS, SIZES, Fault, Kind, injected, recovery
 from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look

@@ -63,6 +63,9 @@ STOP_BAND_REST = 1e-4
 # Radians: the magnitude of a small rotation comes from a quaternion, whose rounding of 2e-16 it doubles.
 TURN = 1e-12
 
+
+# --- faults -------------------------------------------------------------------------------------------------
+
 # Relative: a share comes back from a difference of values up to 1000 times larger.
 SHARE = 1e-9
 

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from benchmarks.corpus import HABITS, KINDS, RULES, injected, keyed_shot
+from benchmarks.corpus import HABITS, RULES, keyed_shot
+from benchmarks.faults import KINDS, injected
 from refine.errors import RefineError
 from refine.flags.check import at_least, check, stage_of
 from refine.flags.flag import Flag, as_json
