@@ -5,9 +5,15 @@
 with noise of variance s whose neighbouring frames correlate by a: e_t = n_t - a n_t-1 over 1 - a^2. Samples without
 weight (spikes, gaps) are led through by the least jerk, the minimum-jerk interpolation. One banded Cholesky factor a
 channel. Whittaker 1923, Henderson 1924; with q_t a Kalman smoother of a random walk in acceleration [mem].
+
+What rests is known to take short steps as well, u_t = (z_t+1 - z_t) / r_t, each much as long as the one before:
+
+    + sum (u_t - c u_t-1)^2 / (1 - c^2)      an autoregression, with speeds an Ornstein-Uhlenbeck process [mem]
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,13 +26,28 @@ _D = np.array([-1.0, 3.0, -3.0, 1.0])
 _GRAM = tuple(_D[: len(_D) - offset] * _D[offset:] for offset in range(ORDER + 1))
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Steps:
+    """How far a motion goes from frame to frame: standard deviations (N - 1,), the correlation of neighbours."""
+
+    sigma: Array
+    alike: float
+
+
 def smoothed(
-    y: Array, missing: NDArray[np.bool_], stiff: Array, sigma: float, alike: float, jerk: Array
+    y: Array,
+    missing: NDArray[np.bool_],
+    stiff: Array,
+    sigma: float,
+    alike: float,
+    jerk: Array,
+    steps: Steps | None = None,
 ) -> Array:
     """The smoothed row (N,).
 
     missing (N,) samples have no say. stiff (N,): how many times as firmly as by the noise a sample is held (1).
-    jerk (N - 3,): variance of each third difference of the motion. Units: the row's own, per frame^3.
+    jerk (N - 3,): variance of each third difference of the motion. Units: the row's own, per frame^3. `steps`: what is
+    known of its steps.
     """
     from scipy.linalg.lapack import dpbsv
 
@@ -37,6 +58,8 @@ def smoothed(
         bands[offset, : len(y) - offset] = np.convolve(weight, products)
     pull = np.convolve(weight * np.diff(filled, ORDER), _D[::-1])
     _add_noise(bands, missing, stiff / sigma**2, alike)
+    if steps is not None:
+        pull += _add_steps(bands, np.diff(filled), steps)
     _, x, info = dpbsv(bands, pull, lower=1, overwrite_ab=1, overwrite_b=1)
     assert info == 0, "the penalty on third differences and the noise make it positive definite"
     return np.asarray(filled + x)
@@ -56,6 +79,24 @@ def _add_noise(bands: Array, missing: NDArray[np.bool_], precision: Array, alike
     begins = good.copy()
     begins[1:] &= ~after
     bands[0, begins] += precision[begins]
+
+
+def _add_steps(bands: Array, given: Array, steps: Steps) -> Array:
+    """Adds D'PD, P the tridiagonal precision of the steps; (N,) how it pulls at the steps as given (N - 1,)."""
+    own = 1.0 / (steps.sigma * np.sqrt(1.0 - steps.alike**2))
+    at, beside = own**2, -steps.alike * own[:-1] * own[1:]
+    at[1:-1] *= 1.0 + steps.alike**2
+    force = at * given
+    force[:-1] += beside * given[1:]
+    force[1:] += beside * given[:-1]
+    bands[0, :-1] += at
+    bands[0, 1:] += at
+    bands[0, 1:-1] -= 2.0 * beside
+    bands[1, :-1] -= at
+    bands[1, :-2] += beside
+    bands[1, 1:-1] += beside
+    bands[2, :-2] -= beside
+    return np.diff(force, prepend=0.0, append=0.0)
 
 
 def _filled(y: Array, missing: NDArray[np.bool_]) -> Array:

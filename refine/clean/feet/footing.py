@@ -23,6 +23,7 @@ BLEND = 0.25  # [judge] s over which a move dies away outside contacts
 BLOCK = 8192  # frames posed at once
 SAME_PLACE, SAME_TIME = 0.02, 0.2  # m and s: contacts of one point nearer than that are one
 RAMP = 0.03  # [judge] s in which a point comes to rest or sets off
+OUTSIDE = 0.05  # [judge] s beside a contact in which what frees it of noise dies away
 SHORT = 0.04  # [judge] s: half of the least time in which one contact goes over to the next
 GIVE_WAY = 0.08  # [judge] s in which the slide of a marked contact goes over into the step beside it
 RISE = 0.02  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
@@ -129,13 +130,15 @@ def _one(shot: Shot, first: Planted, second: Planted, path: Array) -> Planted:
 class Footing:
     """A contact on positions `span` and the moves (k, 3) that it asks for from position `start` on, level beyond.
 
-    The point is still from position `core[0]` to `core[1]`. `needed` is the longest move in it, shot units.
+    The point is still from position `core[0]` to `core[1]`. `needed` is the longest move in it against its slide, shot
+    units; `calm` (k, 3) the moves that only free it of noise.
     """
 
     contact: Planted
     span: tuple[int, int]
     start: int
     by: Array
+    calm: Array
     core: tuple[int, int]
     needed: float
 
@@ -143,9 +146,9 @@ class Footing:
     def asks(self) -> bool:
         return bool(np.any(self.by))
 
-    def calmed(self) -> Footing:
-        """The contact as it is: it asks for no move, and none of its neighbours' reaches into it."""
-        return replace(self, by=np.zeros((1, 3)))
+    def less(self) -> Footing:
+        """The contact asking to be freed of noise alone; then for no move, and none of its neighbours' reaches in."""
+        return replace(self, by=self.calm, calm=np.zeros((1, 3)))
 
     def at(self, positions: Array) -> Array:
         """(n, 3) moves on positions (n,)."""
@@ -166,29 +169,44 @@ class _Window:
         up, down = max(self.rest[1] - self.rest[0], 1), max(self.off[1] - self.off[0], 1)
         return minimum_jerk((t - self.rest[1] + up) / up) * minimum_jerk((self.off[0] + down - t) / down)
 
+    def undone(self, away: Array) -> Array:
+        """(k, 3) moves against a way (k, 3): by all of it in the middle, as fast as it goes while the point rests."""
+        share, middle = self.share(len(away)), (self.rest[1] + self.off[0]) // 2
+        steps = -np.diff(away, axis=0) * (0.5 * (share[1:] + share[:-1]))[:, None]
+        moves = np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
+        return np.asarray(moves - moves[middle] - away[middle])
 
-def footing(shot: Shot, contact: Planted, scale: float, steady: Array | None = None) -> Footing:
-    """What a contact asks for; `steady` (N, 3) is the way of its point as it is told in the world, on all frames."""
-    start = int(contact.frames[0]) - shot.first_frame
-    span = start, start + len(contact.frames) - 1
-    if steady is not None and not contact.marked:
-        told = replace(contact, path=steady[span[0] : span[1] + 1])
-        away, window = _by_motion(shot, told, scale)
-        away = _slide(away, scale, shot.fps)
-        calmed = window.share(len(away))[:, None] * (told.path - contact.path)
+
+def footing(shot: Shot, contact: Planted, scale: float, noise: Array | None = None) -> Footing:
+    """What a contact asks for; `noise` (N, 3) is what the way of its point has of it, on all frames."""
+    first = int(contact.frames[0]) - shot.first_frame
+    span = first, first + len(contact.frames) - 1
+    start, calm = first, np.zeros((len(contact.frames), 3))
+    if contact.marked:
+        away, window = _by_mark(shot, contact)
+        first -= window.rest[1]
+        start, calm = first, np.zeros_like(away)
+    elif noise is None:
+        away, window = _by_motion(shot, contact, scale)
     else:
-        away, window = _by_mark(shot, contact) if contact.marked else _by_motion(shot, contact, scale)
-        calmed = np.zeros((len(away), 3))
-    first = start - window.rest[1] if contact.marked else start
+        freed = replace(contact, path=contact.path - noise[span[0] : span[1] + 1])
+        away, window = _by_motion(shot, freed, scale)
+        away = _slide(away, scale, shot.fps)
+        start, calm = _freed(noise, span, max(round(OUTSIDE * shot.fps), 1))
+    rest = away[window.rest[1] : window.off[0] + 1]
+    moves = np.zeros_like(away) if _calm(rest * scale, shot, contact.marked) else window.undone(away)
+    before = first - start
+    moves = np.pad(moves, ((before, len(calm) - len(moves) - before), (0, 0)), mode="edge")
     core = first + window.rest[1], first + window.off[0]
-    needed = float(np.linalg.norm(away[window.rest[1] : window.off[0] + 1], axis=1).max())
-    if _calm(away[window.rest[1] : window.off[0] + 1] * scale, shot, contact.marked):
-        return Footing(contact, span, first, calmed, core, needed)
-    share = window.share(len(away))
-    steps = -np.diff(away, axis=0) * (0.5 * (share[1:] + share[:-1]))[:, None]
-    moves = np.concatenate([np.zeros((1, 3)), np.cumsum(steps, axis=0)])
-    middle = (window.rest[1] + window.off[0]) // 2
-    return Footing(contact, span, first, calmed + moves - moves[middle] - away[middle], core, needed)
+    return Footing(contact, span, start, calm + moves, calm, core, float(np.linalg.norm(rest, axis=1).max()))
+
+
+def _freed(noise: Array, span: tuple[int, int], reach: int) -> tuple[int, Array]:
+    """First position and moves (k, 3) against the noise (N, 3) in a contact, gone `reach` frames outside of it."""
+    a, b = max(span[0] - reach, 0), min(span[1] + reach, len(noise) - 1)
+    t = np.arange(a, b + 1.0)
+    share = minimum_jerk((t - span[0]) / reach + 1.0) * minimum_jerk((span[1] - t) / reach + 1.0)
+    return a, -share[:, None] * noise[a : b + 1]
 
 
 def _calm(away: Array, shot: Shot, marked: bool) -> bool:

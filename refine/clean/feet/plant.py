@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from refine.clean.feet.footing import Footing, footing, found, marked, paths
 from refine.clean.feet.planted_limb import LimbMover, Moved, Samples, joint_points
-from refine.clean.feet.steadied import steadied
+from refine.clean.feet.steadied import AT_REST, Way, steadied
 from refine.held import Locks
 from refine.limbs.limb import GRAVITY, Limb, figure
 from refine.limbs.planted import ENTER_SPEED, Planted, runs, speed
@@ -79,13 +79,12 @@ def planted(
     stood = [limb for limb in every if limb.kind == "leg" or limb.end in named]
     known = paths(shot, [p for limb in stood for p in (*limb.points, *joint_points(shot, limb))], shot.frames)
     free = [limb for limb in stood if limb.end not in named]
-    seen = {} if captured is None else steadied(captured, [p for limb in free for p in limb.points], alike)
-    told = known | _told(shot, free, known, seen, scale)
+    ways = {} if captured is None else steadied(captured, [p for limb in free for p in limb.points], alike)
+    told = known | _told(shot, free, known, ways, scale)
     contacts = [*by_mark, *_of(shot, known, found(shot, free, scale, told))]
+    noise = _noise(shot, contacts, known, ways, scale)
     footings = [
-        footing(shot, each, scale, None if each.marked else seen.get(each.point))
-        for each in contacts
-        if each.limb is not None
+        footing(shot, each, scale, noise.get(each.point)) for each in contacts if each.limb is not None
     ]
     left = [Left(each, "no limb carries it") for each in contacts if each.limb is None]
     false = _false(footings, scale, FAR if captured is None else SLID)
@@ -95,7 +94,7 @@ def planted(
     ground = _ground(shot, sound, known, scale)
     after, lifted = shot, []
     for limb in stood:
-        own = [f for f in footings if f.contact.control == limb.end and id(f.contact) not in wrong]
+        own = [f.less() if id(f.contact) in wrong else f for f in footings if f.contact.control == limb.end]
         mover = LimbMover(
             shot,
             limb,
@@ -117,19 +116,37 @@ def planted(
 
 
 def _told(
-    shot: Shot, legs: Sequence[Limb], known: dict[Point, Array], seen: dict[Point, Array], scale: float
+    shot: Shot, legs: Sequence[Limb], known: dict[Point, Array], ways: dict[Point, Way], scale: float
 ) -> dict[Point, Array]:
     """Ways (N, 3) of the points of legs whose own in the shot are too noisy to tell by their speed what stands.
 
     Elsewhere the shot's own tell better when a foot lands and leaves.
     """
-    ways: dict[Point, Array] = {}
+    likely: dict[Point, Array] = {}
     for limb in legs:
-        off = {p: known[p] - seen[p] for p in limb.points if p in seen}
+        off = {p: known[p] - ways[p].likely for p in limb.points if p in ways}
         noise = _median([float(np.median(speed(each, shot.fps))) for each in off.values()])
         if noise > NOISY * ENTER_SPEED * np.sqrt(GRAVITY * limb.length / scale):
-            ways |= {point: seen[point] for point in off}
-    return ways
+            likely |= {point: ways[point].likely for point in off}
+    return likely
+
+
+def _noise(
+    shot: Shot, contacts: Sequence[Planted], known: dict[Point, Array], ways: dict[Point, Way], scale: float
+) -> dict[Point, Array]:
+    """(N, 3) what the ways of points in a shot have of noise, knowing where the points rest."""
+    spans: dict[Point, list[tuple[int, int]]] = {}
+    legs: dict[Point, float] = {}
+    for each in contacts:
+        if each.point in ways and not each.marked and each.limb is not None:
+            a, b = (int(each.frames[k]) - shot.first_frame for k in (0, -1))
+            spans.setdefault(each.point, []).append((a, b))
+            legs[each.point] = each.limb.length
+    return {
+        point: known[point]
+        - ways[point].at_rest(own, AT_REST * float(np.sqrt(GRAVITY * legs[point] / scale)), shot.fps)
+        for point, own in spans.items()
+    }
 
 
 def _of(shot: Shot, known: dict[Point, Array], contacts: Iterable[Planted]) -> Iterator[Planted]:
