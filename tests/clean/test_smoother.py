@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from refine.clean.smoother import frequency_of, smoothed, weight_of
+from refine.clean.smoother import Steps, frequency_of, smoothed, weight_of
 from refine.shot import Array
 from tests.clean.tolerances import DENSE_SOLVE, HALF_LEFT, LEAST_JERK_HOLE, QUADRATIC_KEPT, SAME_FREQUENCY
 
@@ -16,9 +16,16 @@ FPS = 120.0
 
 
 def dense(
-    y: Array, missing: NDArray[np.bool_], stiff: Array, sigma: float, alike: float, jerk: Array
+    y: Array,
+    missing: NDArray[np.bool_],
+    stiff: Array,
+    sigma: float,
+    alike: float,
+    jerk: Array,
+    steps: Steps | None = None,
 ) -> Array:
-    """The formula with whole matrices: noise that correlates within each run of samples that are there."""
+    """The formula with whole matrices: noise that correlates within each run of samples that are there, steps that do
+    throughout."""
     count = len(y)
     third = np.diff(np.eye(count), 3, axis=0)
     precision = np.zeros((count, count))
@@ -31,12 +38,16 @@ def dense(
             e[t - 1], scale = -alike, 1.0 - alike**2
         precision += stiff[t] / sigma**2 / scale * np.outer(e, e)
     matrix = third.T @ np.diag(1.0 / jerk) @ third + precision
+    if steps is not None:
+        at, first = np.arange(count - 1), np.diff(np.eye(count), axis=0)
+        covariance = steps.alike ** np.abs(at - at[:, None]) * np.outer(steps.sigma, steps.sigma)
+        matrix += first.T @ np.linalg.inv(covariance) @ first
     return np.asarray(np.linalg.solve(matrix, precision @ y), np.float64)
 
 
-@given(st.integers(0, 10_000), st.sampled_from([0.0, 0.3, 0.7]), st.booleans(), st.booleans())
-@settings(max_examples=40, derandomize=True, deadline=None)
-def test_it_is_the_dense_solution(seed: int, alike: float, holes: bool, firm: bool) -> None:
+@given(st.integers(0, 10_000), st.sampled_from([0.0, 0.3, 0.7]), st.booleans(), st.booleans(), st.booleans())
+@settings(max_examples=60, derandomize=True, deadline=None)
+def test_it_is_the_dense_solution(seed: int, alike: float, holes: bool, firm: bool, rests: bool) -> None:
     rng = np.random.default_rng(seed)
     count = 40
     y = np.cumsum(rng.standard_normal(count))
@@ -46,8 +57,11 @@ def test_it_is_the_dense_solution(seed: int, alike: float, holes: bool, firm: bo
     stiff = 10.0 ** rng.uniform(0, 3, count) if firm else np.ones(count)
     jerk = 10.0 ** rng.uniform(-3, 1, count - 3)
     known = np.where(missing, 0.0, y)  # what a missing sample says has no effect
-    expected = dense(known, missing, stiff, 0.3, alike, jerk)
-    np.testing.assert_allclose(smoothed(y, missing, stiff, 0.3, alike, jerk), expected, atol=DENSE_SOLVE)
+    steps = Steps(10.0 ** rng.uniform(-1, 1, count - 1), 0.8) if rests else None
+    expected = dense(known, missing, stiff, 0.3, alike, jerk, steps)
+    np.testing.assert_allclose(
+        smoothed(y, missing, stiff, 0.3, alike, jerk, steps), expected, atol=DENSE_SOLVE
+    )
 
 
 @pytest.mark.parametrize("alike", [0.0, 0.6])

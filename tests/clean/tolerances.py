@@ -181,3 +181,42 @@ SAME_FINDING = 1e-6
 
 # mm a second: rounding of a foot that is held firm (5e-11 found).
 RESTING = 1e-9
+
+
+# --- planted feet of captured clips -------------------------------------------------------------------------
+
+# Times the truth's own: how fast planted points may move once they were put back (goal).
+DRIFT_KEPT = 1.5
+
+# mm, or mm a second: a point that stands, with what a limb's near-straight knee and 24 frames a second leave.
+STANDING_STILL = 0.5
+
+# mm a second: what a found contact's ends leave, some 12 of its 200 frames at a sway of 60 mm a second.
+FOUND_EDGES = 4.0
+
+# mm a second: the same mean of speeds of some tens, summed up another way.
+SAME_SPEED = 1e-6
+
+# mm: what a second run may move (goal).
+SECOND_RUN = 0.5
+
+# Times the largest, or the root mean square: second differences of a knee's bend beside those of the sound motion.
+KNEE_KEPT = 1.6
+
+# mm a frame at 120 frames a second: a minimum-jerk move of 50 mm within 0.08 s goes 10 mm in a frame at most.
+STEP_OF_A_MOVE = 10.0
+
+# Share of a twitch that a foot keeps whose knee was nearly straight at its height.
+LEFT_OF_TWITCH = 0.3
+
+# Share of the slide that damped least squares may leave of a foot that can't turn freely.
+LEFT_TO_SLIDE = 0.2
+
+# Root mean square of a standing foot's speed, over that of the smoothing that doesn't know that it stands.
+RESTED = 0.4
+
+# Share of a shuffle's 60 mm within a contact that may be lost, under noise of 4 mm.
+SHUFFLE_LOST = 0.1
+
+# m: what speeds of 2.5 m/s at most, as likely as any, take from the peak of a step of 0.6 m in 0.6 s (1.9 m/s).
+UNDER_WAY_CHANGES = 0.002
