@@ -97,6 +97,7 @@ MOTION_DERIVATIVE = 1e-7
 # Channel units and units per frame, and relative: central differences with 1e-5 frames beside a hull.
 HULL = 1e-6
 
+
 # --- pose ---------------------------------------------------------------------------------------------------
 
 # Radians by which a half turn's vector may exceed pi through rounding.

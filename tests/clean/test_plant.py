@@ -30,13 +30,13 @@ from tests.clean.tolerances import (
     KNEE_KEPT,
     LEFT_OF_TWITCH,
     LEFT_TO_SLIDE,
-    SAME_PATH,
     SAME_SPEED,
     SECOND_RUN,
     STANDING_STILL,
     STEP_OF_A_MOVE,
 )
 from tests.open_clips import clip_or_skip
+from tests.tolerances import SAME_PATH
 
 FPS = 120.0
 LEAVES = LEAVE_SPEED * np.sqrt(GRAVITY * (0.43 + 0.41))  # m/s: faster is no standing

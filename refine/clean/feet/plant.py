@@ -45,8 +45,8 @@ class Planting:
     """The shot with its feet put where they stand.
 
     `drift`: mm a second that the points of `contacts` move in the median, before and after. `touchdowns`: by control
-    the first and last frames of its contacts. `left`: contacts that were freed of noise at most, with those that were none
-    (they aren't among `contacts`). `lifted`: control, first and last frame of what was raised to the ground.
+    the first and last frames of its contacts. `left`: contacts that were freed of noise at most, with those that were
+    none (they aren't among `contacts`). `lifted`: control, first and last frame of what was raised to the ground.
     """
 
     shot: Shot
