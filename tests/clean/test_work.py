@@ -42,6 +42,16 @@ def with_side(path: Path) -> Path:
     return path
 
 
+def shifted(clip: Path, column: int, by: float) -> Path:
+    """The clip with something added to a column of its numbers."""
+    head, _, text = clip.read_text().partition("0.0083333\n")
+    lines = [line.split(" ") for line in text.splitlines()]
+    for words in lines:
+        words[column] = f"{float(words[column]) + by:.4f}"
+    clip.write_text(f"{head}0.0083333\n" + "".join(" ".join(words) + "\n" for words in lines))
+    return clip
+
+
 def written(folder: Path, outcome: Outcome) -> Path:
     """The results laid out in a folder; the path of the clip."""
     assert outcome.status == "cleaned", outcome.failure
@@ -234,6 +244,45 @@ def test_numbers_that_do_not_read_back_are_never_handed_out(
     assert outcome.status == "failed"
     assert "reads back" in str(outcome.failure)
     assert FAULT in str(outcome.failure)
+
+
+@pytest.mark.parametrize("by", [1e8, -1e8, 1e11])
+@pytest.mark.parametrize("column", [1, 3])
+def test_samples_too_large_for_their_decimals_are_named(by: float, column: int, tmp_path: Path) -> None:
+    """[judge] 1e7, where float64's own step is a hundredth of the sixth decimal."""
+    outcome = work(job(shifted(write_clip(tmp_path / "walk.bvh"), column, by)))
+    name, remedy = {
+        1: ("translation.y", "bring it nearer to 0"),
+        3: ("rotation.z", "take its whole turns off"),
+    }[column]
+    failure = outcome.failure
+    assert failure is not None
+    assert failure.place.startswith(f"walk.bvh: Hips.{name}@")
+    assert round(float(failure.found.removeprefix("found ")) / by) == 1
+    assert failure.allowed == "-1e+07 to 1e+07 where something is cleaned"
+    assert failure.remedy == remedy
+
+
+def test_large_samples_come_out_to_their_last_digit(tmp_path: Path) -> None:
+    """Halves of the last decimal among them, which float64 can't say to more than its own step."""
+    halves = np.arange(60)[:, None] * 1.5e-6
+
+    def fine(shot: Shot, settings: Settings) -> Cleaned:
+        turn = Channel("rotation.z", samples=frozen(9.9e6 + halves))
+        return Cleaned(shot.with_channel("Hips", turn), Findings(frames=60, fps=120, joints=2))
+
+    outcome = work(job(write_clip(tmp_path / "walk.bvh"), cleaner=fine))
+    turn = read(written(tmp_path / "out", outcome)).shot.controls[0].channel("rotation.z")
+    assert turn is not None
+    assert turn.samples is not None
+    assert np.abs(turn.samples - (9.9e6 + halves)).max() <= working.ROUNDED
+
+
+def test_a_large_number_that_nobody_cleans_stays(tmp_path: Path) -> None:
+    """The last three channels of the clip rest."""
+    clip = shifted(write_clip(tmp_path / "walk.bvh"), 8, 1e9)
+    after = read(written(tmp_path / "out", work(job(clip))))
+    assert apart(after.shot, cleaned(read(clip).shot, Settings()).shot) <= RESPELLED
 
 
 def test_findings_come_back_from_their_plain_form() -> None:

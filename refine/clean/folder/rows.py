@@ -20,6 +20,7 @@ from refine.shot import Array, Shot
 # A changed number gets at least these decimals (1e-6 deg, or of the shot's unit) [judge]: rounded like a recording of
 # two decimals it would have that recording's noise again.
 LEAST, MOST = 6, 12
+LARGEST = 1e7  # [judge] deg, or of the shot's unit: up to there float64 keeps a hundredth of the last decimal
 PIECE = 256  # rows spelled at once where all are written anew: what fits into the cache costs least
 SAMPLED = 64  # rows in which the file's own decimals are looked up
 WIDEST = 64  # bytes of a number, or of the blanks behind it, that a row's spelling is kept for

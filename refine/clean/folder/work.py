@@ -41,8 +41,8 @@ from refine.shot import QUATERNION, Channel, Shot
 
 Status = Literal["cleaned", "set aside", "failed"]
 FAULT = "a fault of this program: keep the clip and report it"
-# Half a unit of the last decimal that is written at least, and what adding and rounding in binary costs.
-ROUNDED = 0.5 * 10.0**-rows.LEAST * (1 + 1e-6)
+# Half a unit of the last decimal that is written at least, and what adding and rounding in binary costs up to LARGEST.
+ROUNDED = 0.5 * 10.0**-rows.LEAST * 1.01
 
 TURNED = 1e-9  # 1 - cosine of half a turn that digits cost: less than 0.01 deg
 SAME_RATE = 1e-9  # relative: a rate is written with 12 digits
@@ -147,6 +147,7 @@ def _read(job: Job) -> Shot:
 
 def _files(job: Job, before: Shot, after: Shot) -> tuple[tuple[str, bytes], ...]:
     """The results by their places; the side file first, so that no clip ever stands there without its marks."""
+    _bounded(job.place, before, after)
     stem = side_path(Path(job.place)).as_posix().removesuffix(SIDE_ENDING)
     if job.settings.within is not None:  # a shot file holds all of the shot: a side file would say it twice
         data, side, place = write(after, Path(KEYED_ENDING)), None, stem + KEYED_ENDING
@@ -155,6 +156,23 @@ def _files(job: Job, before: Shot, after: Shot) -> tuple[tuple[str, bytes], ...]
         place = job.place
     _prove(Job(place, data, side, job.settings, job.cleaner), after)
     return ((place, data),) if side is None else ((stem + SIDE_ENDING, side), (place, data))
+
+
+def _bounded(place: str, before: Shot, after: Shot) -> None:
+    """InputError for a cleaned sample so large that float64 hasn't the decimals that are written of it."""
+    for control in after.controls:
+        old = before.controls[before.index(control.name)]
+        for channel in control.channels:
+            samples = np.empty((0, 1)) if channel.samples is None else channel.samples
+            size = np.abs(samples).max(axis=1)
+            if size.max(initial=0.0) > rows.LARGEST and channel != old.channel(channel.name):
+                k = int(size.argmax())
+                raise InputError(
+                    f"{place}: {control.name}.{channel.name}@{after.first_frame + k}",
+                    f"found {samples[k, np.abs(samples[k]).argmax()]:.12g}",
+                    f"{-rows.LARGEST:g} to {rows.LARGEST:g} where something is cleaned",
+                    "take its whole turns off" if channel.unit == "deg" else "bring it nearer to 0",
+                )
 
 
 def _same_format(job: Job, before: Shot, after: Shot) -> tuple[bytes, bytes | None]:
