@@ -194,11 +194,3 @@ def _on_screen(stage: Stage, found: Levels, name: str, point: Point, at: tuple[i
     if whole == 0 or float(np.sum(made * path)) < ITS_OWN * whole:
         return np.zeros(at[1] - at[0] + 2 - found.count)
     return np.asarray(found.widen * rolling_rms(made[None], found.count)[0])
-
-
-def noise_in(stage: Stage, found: Levels, row: int, frames: tuple[int, int]) -> float:
-    """What a channel has of noise in a range beyond what is usual for it, in all, channel units."""
-    first = int(stage.frames[0])
-    part = found.top[row, max(frames[0] - first, found.edge) : frames[1] - first + 1]
-    beyond = float(np.mean(np.sum(part**2, axis=1))) - float(found.usual[row, 0]) ** 2
-    return found.whole * float(np.sqrt(max(beyond, 0.0)))

@@ -2,34 +2,101 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.flags.own_motion import LEAST_JERK, Motion, learnt, led
+from refine.flags.own_motion import LEAST_JERK, Motion, chance_of_harm, learnt, led
 from refine.flags.stage import Stage
+from refine.flags.tremble import tremble
+from refine.flags.witnesses import Witnesses, witnesses
+from refine.measure import most_moved
 from refine.shot import QUATERNION, Array, Channel, Limits, Shot, frozen
 from refine.smooth import Noise, continuous, smoothed
 
 ROUNDING = 1e-9  # channel units
+AROUND = 1.0  # s to each side of a range in which its noise may begin or end [judge]
+Mask = NDArray[np.bool_]
 
 
-def filled_channel(
-    stage: Stage, shot: Shot, name: str, channel: Channel, frames: tuple[int, int], own: bool = False
-) -> Shot:
-    """The shot with frames a to b of a channel led through from both sides; the same shot where all of it is held.
+def filled_channel(stage: Stage, shot: Shot, name: str, channel: Channel, frames: tuple[int, int]) -> Shot:
+    """The shot with frames a to b of a channel led through with least jerk; the same shot where all of it is held."""
+    free = _free(stage, name, channel, frames)
+    if not free.any():
+        return shot
+    z = np.column_stack([led(row, free, None, LEAST_JERK).path for row in _rows(channel)])
+    return _anew(stage, shot, name, channel, frames, z, None)
 
-    With least jerk, or with what the channel does elsewhere where it is its `own` motion.
+
+def foreseen(
+    stage: Stage, name: str, channels: Sequence[Channel], frames: tuple[int, int]
+) -> tuple[Shot, float]:
+    """The shot with frames a to b of some channels filled as they move elsewhere and their chain says.
+
+    And the probability that what they have now is nearer to the truth, in px.
     """
-    return _anew(stage, shot, name, channel, frames, None, own)
+    shot, moved, along = stage.shot, [0.0], [0.0]
+    others = witnesses(shot, name, frames)
+    for channel in channels:
+        free = _free(stage, name, channel, frames)
+        if not free.any():
+            continue
+        rows, asked = _rows(channel), (name, channel.name)
+        pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)[1]
+        fills = [led(row, free, None, _motion(row, ~free, others, asked)) for row in rows]
+        moved += [
+            pixels**2 * float(np.sum((fill.path - row) ** 2)) for fill, row in zip(fills, rows, strict=True)
+        ]
+        along += [pixels**4 * fill.along for fill in fills]
+        z = np.column_stack([fill.path for fill in fills])
+        shot = _anew(stage, shot, name, channel, frames, z, None)
+    return shot, chance_of_harm(np.array(moved), np.array(along))
 
 
 def smoothed_channel(
-    stage: Stage, shot: Shot, name: str, channel: Channel, frames: tuple[int, int], noise: float
-) -> Shot:
-    """The shot with the noise of a channel (its units) taken out of frames a to b, as far as its own motion allows."""
-    return _anew(stage, shot, name, channel, frames, noise, True)
+    stage: Stage, shot: Shot, name: str, channel: Channel, frames: tuple[int, int], others: Witnesses
+) -> Shot | None:
+    """The shot with the noise taken out that a channel has about frames a to b, as far as its own motion allows.
+
+    None where nothing there is noise; the same shot where all of it is held.
+    """
+    start, z, noisy, noise = shot.first_frame, [], [], 0.0
+    near, asked = (frames[0] - start, frames[1] - start), (name, channel.name)
+    for row in _rows(channel):
+
+        def without(first: int, last: int, row: Array = row) -> Motion:
+            return _motion(row, ~_inside(len(row), (first, last)), others, asked)
+
+        z.append(row)
+        found = tremble(row, without, near, round(AROUND * shot.fps))
+        if found is None:
+            continue
+        noisy.append((found.first + start, found.last + start))
+        noise = max(noise, found.noise)
+        free = _free(stage, name, channel, noisy[-1])
+        if free.any():
+            z[-1] = led(row, free, found.noise, found.motion).path
+    if not noisy:
+        return None
+    hull = min(a for a, _ in noisy), max(b for _, b in noisy)
+    return _anew(stage, shot, name, channel, hull, np.column_stack(z), noise)
+
+
+def _rows(channel: Channel) -> Array:
+    assert channel.samples is not None
+    return continuous(channel, channel.samples).T
+
+
+def _inside(count: int, at: tuple[int, int]) -> Mask:
+    inside = np.zeros(count, np.bool_)
+    inside[max(at[0], 0) : at[1] + 1] = True
+    return inside
+
+
+def _motion(y: Array, known: Mask, others: Witnesses, asked: tuple[str, str]) -> Motion:
+    return others.told(asked, y, known, learnt(y, known))
 
 
 def _anew(
@@ -38,15 +105,12 @@ def _anew(
     name: str,
     channel: Channel,
     frames: tuple[int, int],
+    z: Array,
     noise: float | None,
-    own: bool,
 ) -> Shot:
-    free = _free(stage, name, channel, frames)
-    if not free.any():
-        return shot
+    """The shot with a channel's samples z (N, D), where they differ; by the solver where limits or breaks ask so."""
+    y = _rows(channel).T
     assert channel.samples is not None
-    y = continuous(channel, channel.samples)
-    z = np.column_stack([led(row, free, noise, _motion(row, frames, shot, own)) for row in y.T])
     changed = np.abs(z - y).max(axis=1) > ROUNDING
     if not changed.any():
         return shot
@@ -55,18 +119,12 @@ def _anew(
         y = y * np.sign(np.sum(y * channel.samples, axis=1, keepdims=True))
         z = z * np.sign(np.sum(z * y, axis=1, keepdims=True))
     samples = np.where(changed[:, None], channel.samples + (z - y), channel.samples)
-    if _breaks_between(stage, name, frames) or not _within(channel.limits, samples[free]):
+    if _breaks_between(stage, name, frames) or not _within(channel.limits, samples[changed]):
         return _constrained(stage, shot, name, channel, frames, noise)
     return shot.with_channel(name, replace(channel, samples=frozen(samples)))
 
 
-def _motion(y: Array, frames: tuple[int, int], shot: Shot, own: bool) -> Motion:
-    known = np.ones(len(y), np.bool_)
-    known[frames[0] - shot.first_frame : frames[1] - shot.first_frame + 1] = False
-    return (learnt(y, known) if own else None) or LEAST_JERK
-
-
-def _free(stage: Stage, name: str, channel: Channel, frames: tuple[int, int]) -> NDArray[np.bool_]:
+def _free(stage: Stage, name: str, channel: Channel, frames: tuple[int, int]) -> Mask:
     """(N,) frames of a range, on the shot's frames, that neither a pin nor an accent holds."""
     every, locks = stage.shot.frames, stage.locks
     free = (every >= frames[0]) & (every <= frames[1])

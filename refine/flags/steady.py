@@ -8,17 +8,18 @@ import numpy as np
 
 from refine.changes import made
 from refine.curve import evaluate
-from refine.flags import jitter, joints
+from refine.errors import NoSolution
+from refine.flags import joints
 from refine.flags.flag import Flag
 from refine.flags.refill import filled_channel, smoothed_channel
 from refine.flags.stage import Stage
+from refine.flags.witnesses import witnesses
 from refine.prepared import Request
 from refine.shot import Channel, Segment, Shot, make_keys
 from refine.suggest import suggest
 
 DENSE = 2.0  # frames between the neighbours of a spike's key whose slopes say where it belongs
 BESIDE_KEYS = 3  # keys to each side of one out of place that the search may look at [judge]
-SPREAD = 2.0  # times its usual noise from which a channel is smoothed with the others of its control [judge]
 
 
 def filled(stage: Stage, flag: Flag) -> Shot | None:
@@ -86,14 +87,16 @@ def _near(frame: float, flag: Flag) -> bool:
 
 
 def steadied(stage: Stage, flag: Flag) -> Shot | None:
-    """The noise taken out of the flagged range, on those channels of the control that are noisy there."""
-    name, found = flag.cause.control, jitter.levels(stage, list(joints.out_of_place(stage)))
-    if found is None:
-        return None
-    shot = stage.shot
-    for row in found.rows(name):
-        channel = found.owned[row][1]
-        noise = jitter.noise_in(stage, found, row, flag.frames)
-        if channel.name == flag.cause.channel or noise > SPREAD * found.usual[row, 0] * found.whole:
-            shot = smoothed_channel(stage, shot, name, channel, flag.frames, noise)
+    """The noise about the flagged range taken out, on each channel of the control that it explains better than not.
+
+    NoSolution where it explains none.
+    """
+    control, shot, noisy = stage.control(flag.cause.control), stage.shot, False
+    others = witnesses(shot, control.name, flag.frames)
+    for channel in joints.baked_channels(control):
+        after = smoothed_channel(stage, shot, control.name, channel, flag.frames, others)
+        if after is not None:
+            shot, noisy = after, True
+    if not noisy:
+        raise NoSolution(f"what trembles can't be told from lively motion; by hand: {flag.remedy}")
     return shot if shot is not stage.shot else None

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from refine.errors import NoSolution
 from refine.flags.flag import Cause, Flag
 from refine.flags.path import LEAST, stepped
-from refine.flags.refill import filled_channel
+from refine.flags.refill import foreseen
 from refine.flags.stage import Stage, runs
 from refine.flags.trace import gain, samples
 from refine.measure import most_moved
@@ -34,9 +34,7 @@ ALIVE = 6.0  # px in a third of a second at 1080 lines: slower than that is a ho
 CAUGHT_UP = 1.4  # times the steps beside that a jump after equal samples makes at least [judge]
 ABRUPT = 0.25  # of the jump shared out over the gap that the step before it has at least: no ease into a hold [judge]
 POPS = 3.0  # times the steps beside from which a jump is one, however the hold began [judge]
-LONGEST = (
-    0.22  # s of a gap that may be filled unasked: of longer ones one in eight is made worse [judge, measured]
-)
+HARM = 0.05  # probability that a gap's fill makes it worse, from which it is left to a person [judge]
 BESIDE = 6  # frames to each side in which what drops out moves [judge]
 
 
@@ -231,22 +229,24 @@ def _dropout_flag(stage: Stage, name: str, gap: Gap, channels: list[Channel]) ->
 
 
 def filled(stage: Stage, flag: Flag) -> Shot | None:
-    """A gap led through from both sides as they move elsewhere, on all channels of the control that stop there."""
-    control, (a, b) = stage.control(flag.cause.control), flag.frames
-    seconds = (b - a + 1) / stage.shot.fps
-    if seconds > LONGEST:
+    """A gap filled as all channels of the control that stop there move elsewhere, and as their chain says.
+
+    NoSolution where that is too likely to lead away from what happened.
+    """
+    control, (a, b), start = stage.control(flag.cause.control), flag.frames, stage.shot.first_frame
+    stopped = [
+        channel
+        for channel in control.channels
+        if channel.samples is not None
+        and np.ptp(channel.samples) > 0
+        and not np.ptp(channel.samples[a - start - 1 : b - start + 1], axis=0).any()
+    ]
+    shot, harm = foreseen(stage, control.name, stopped, flag.frames)
+    if harm > HARM:
         raise NoSolution(
-            f"the gap is {seconds:.2g} s long: what happened in more than {LONGEST:g} s is for a person to say; "
-            f"by hand: {flag.remedy}"
+            f"what goes before and after and what its chain does don't say what happened in {b - a + 1} frames: with a "
+            f"probability of {harm:.2g} filling them would make it worse, more than {HARM:g}; by hand: {flag.remedy}"
         )
-    shot = stage.shot
-    for channel in control.channels:
-        if channel.samples is not None:
-            inside = channel.samples[a - shot.first_frame - 1 : b - shot.first_frame + 1]
-            if channel.name == flag.cause.channel or (
-                np.ptp(channel.samples) > 0 and not np.ptp(inside, axis=0).any()
-            ):
-                shot = filled_channel(stage, shot, control.name, channel, (a, b), own=True)
     return shot if shot is not stage.shot else None
 
 

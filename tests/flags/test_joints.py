@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from refine.flags import jitter, joints, screen
+from refine.flags import joints, screen
 from refine.flags.check import stage_of
 from refine.flags.look import Look
 from refine.flags.path import CAPTURE, fitted, kernel, residual, white_above
@@ -15,7 +15,7 @@ from refine.flags.unforeseen import unforeseen
 from refine.rotation import euler_matrix, quaternion_matrix
 from refine.shot import Array, Channel, Control, Pin, Shot, frozen
 from tests.flags.test_screen import arm_shot, flags_of, mended, motion, with_samples
-from tests.flags.tolerances import LED, NOISE_LEVEL, REFILLED, WHITE_SHARE
+from tests.flags.tolerances import LED, REFILLED, WHITE_SHARE
 
 CAPTURED = 0.1  # deg of noise, as captures have (0.05 to 0.2)
 FINGERS = ("thumb", "index", "middle", "ring")
@@ -171,19 +171,6 @@ def test_share_of_white_noise_above_a_frequency(fps: float) -> None:
     """Parseval: white noise has as much in each Hz. The filter's slope takes 1.7 Hz to either side (Hamming [mem])."""
     share = white_above(6.0, fps) ** 2
     assert share == pytest.approx(1 - 6.0 / (fps / 2), abs=WHITE_SHARE)
-
-
-@pytest.mark.parametrize("fps", [24.0, 30.0, 60.0])
-def test_level_of_noise_is_the_planted_one(fps: float) -> None:
-    first, count = round(1.5 * fps), round(2 * fps)
-    levels = []
-    for seed in range(12):
-        stage = stage_of(rough(hand_shot(fps), ("arm",), 1.5, first, count, seed), Look())
-        found = jitter.levels(stage, [])
-        assert found is not None
-        row = next(r for r in found.rows("arm") if found.owned[r][1].name == "rotation.z")
-        levels.append(jitter.noise_in(stage, found, row, (first, first + count - 1)))
-    assert np.sqrt(np.mean(np.square(levels))) == pytest.approx(1.5, rel=NOISE_LEVEL)
 
 
 def test_noise_throughout_is_noted_only() -> None:

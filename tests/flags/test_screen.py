@@ -14,7 +14,7 @@ from refine.curve import bake
 from refine.errors import NoSolution
 from refine.flags import joints, screen, still
 from refine.flags.check import stage_of
-from refine.flags.flag import Flag
+from refine.flags.flag import Cause, Flag
 from refine.flags.look import Look
 from refine.pose import Point
 from refine.shot import Array, Camera, Channel, Control, Mark, Pin, Shot, frozen, make_keys
@@ -467,14 +467,48 @@ def test_a_hold_left_by_a_snap_is_no_dropout() -> None:
     assert not [flag for flag in flags_of(snapped) if flag.fault == "dropout"]
 
 
-def test_a_long_gap_is_for_a_person() -> None:
+def test_half_a_second_is_filled_where_the_motion_goes_on_as_before() -> None:
     shot = arm_shot()
+    faulty = _stopped(shot, 57, 69)
+    (flag,) = [f for f in flags_of(faulty) if f.fault == "dropout"]
+    assert (flag.severity, flag.frames) == ("error", (57, 68))
+    cured = still.MENDS["dropout"](stage_of(faulty, Look()), flag)
+    assert cured is not None
+    assert _off(cured, shot) < 0.2 * _off(faulty, shot)
+
+
+def test_a_gap_of_which_nothing_says_what_happened_is_for_a_person() -> None:
+    """A motion that changes its mind on each frame: what goes before says nothing of half a second."""
+    rng = np.random.default_rng(6)
+    walk = np.cumsum(np.convolve(rng.normal(0, 2.0, 123), np.ones(4) / 4, "valid"))
+    channel = Channel("rotation.z", samples=frozen(walk[:, None]))
+    faulty = _stopped(arm_shot().with_channel("arm", channel), 57, 69)
+    flag = Flag(
+        "dropout",
+        "arm",
+        "rotation.z",
+        (57, 68),
+        "error",
+        13.0,
+        "frames",
+        Cause("arm", "rotation.z", ()),
+        "",
+        "",
+    )
+    with pytest.raises(NoSolution, match=r"12 frames: with a probability of 0\.\d+ filling them"):
+        still.MENDS["dropout"](stage_of(faulty, Look()), flag)
+
+
+def _stopped(shot: Shot, first: int, stop: int) -> Shot:
     channel = channel_of(shot, "arm", "rotation.z")
     assert channel.samples is not None
     values = channel.samples.copy()
-    values[57:69] = values[56]
-    faulty = shot.with_channel("arm", replace(channel, samples=frozen(values)))
-    (flag,) = [f for f in flags_of(faulty) if f.fault == "dropout"]
-    assert (flag.severity, flag.frames) == ("error", (57, 68))
-    with pytest.raises(NoSolution, match=r"0\.5 s long"):
-        still.MENDS["dropout"](stage_of(faulty, Look()), flag)
+    values[first:stop] = values[first - 1]
+    return shot.with_channel("arm", replace(channel, samples=frozen(values)))
+
+
+def _off(one: Shot, other: Shot) -> float:
+    a, b = (channel_of(shot, "arm", "rotation.z").samples for shot in (one, other))
+    assert a is not None
+    assert b is not None
+    return float(np.linalg.norm(a - b))

@@ -8,6 +8,9 @@ REFILLED = 0.4
 # Channel units: a banded factor against dense least squares, samples of some tens.
 LED = 1e-7
 
+# Probability: the share of two thousand draws is known to 0.011 (binomial law).
+CHANCE = 0.025
+
 # Degrees, or degrees a frame: slopes of planted keys are differences over 1e-5 frames, on curves of some 20 degrees.
 SAME_SHAPE = 1e-4
 
@@ -64,8 +67,14 @@ FOLLOWED_LOOK = 0.02
 # Share of the energy: the filter's slope isn't symmetric in its square near the ends of the band.
 WHITE_SHARE = 0.06
 
-# Share of a level: the top of twelve noises of two seconds; the filter loses some at their ends.
-NOISE_LEVEL = 0.2
+# Share of a level: twelve noises of fifty frames, of which each is known to a tenth.
+NOISE_LEVEL = 0.1
+
+# Frames, the median of twelve: the first or the last draw of a noise is small as often as not.
+NOISY_ENDS = 2
+
+# Share: a banded factor against dense matrices, some hundred rows.
+LIKELY = 1e-9
 
 
 # --- limbs --------------------------------------------------------------------------------------------------
