@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.branches import straightened
-from refine.clean.gaps import Gap, bad_borders, frozen_ends, gaps, mask
+from refine.clean.gaps import Gap, alike, bad_borders, frozen_ends, gaps, mask
 from refine.clean.spikes import LEAST, spikes
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.shot import Array
@@ -29,10 +29,17 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
 
     Gaps and spikes are found first: a wild sample would lead the way of the turns astray.
     """
-    every = {group: gaps(raw.of(group), raw.fps) for group in raw.groups}
+    every: dict[Group, list[Gap]] = {}
+    ends: dict[Group, list[Gap]] = {}
+    wild: dict[Group, NDArray[np.bool_]] = {}
+    for group in raw.groups:
+        values, floor = raw.of(group), _floor(group)
+        way = path(group, values)
+        same = alike(group, values, way)
+        every[group] = found = gaps(values, way, same, raw.fps)
+        ends[group] = frozen_ends(same, raw.fps)
+        wild[group] = _wild(way, found, mask(found, len(raw)), raw.fps, floor)
     skipped = {group: mask(found, len(raw)) for group, found in every.items()}
-    ends = {group: frozen_ends(raw.of(group), raw.fps) for group in raw.groups}
-    wild = {group: _wild(group, raw, found, skipped[group]) for group, found in every.items()}
     straight, wraps = straightened(raw, {group: skipped[group] | wild[group] for group in raw.groups})
     short = {group: [gap for gap in found if len(gap) <= longest] for group, found in every.items()}
     long = {
@@ -41,10 +48,11 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
     return Wrong(short, long, wild, wraps), straight
 
 
-def _wild(group: Group, raw: Tracks, found: list[Gap], skipped: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """(N,) samples of a group that are spikes, or bad beside a gap."""
-    way, floor = path(group, raw.of(group)), _floor(group)
-    wild = spikes(way, skipped, raw.fps, floor)
+def _wild(
+    way: Array, found: list[Gap], skipped: NDArray[np.bool_], fps: float, floor: float
+) -> NDArray[np.bool_]:
+    """(N,) samples of a group on its way (N, D) that are spikes, or bad beside a gap."""
+    wild = spikes(way, skipped, fps, floor)
     return wild | bad_borders(way, found, wild | skipped, floor) if found else wild
 
 

@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from benchmarks.corpus import captured
-from refine.clean.gaps import Gap, bad_borders, frozen_ends, gaps, lead_in, mask
-from refine.clean.tracks import tracks
+from refine.clean import gaps as finding
+from refine.clean.gaps import Gap, alike, bad_borders, lead_in, mask
+from refine.clean.tracks import Group, Kind, quaternions, tracks
+from refine.clean.wrong import path
+from refine.limbs.planted import runs
 from refine.shot import Array
 from tests.clean.shots import COUNT, FPS, body, noisy, shot, turns
 from tests.open_clips import clip_or_skip
@@ -15,6 +18,32 @@ from tests.open_clips import clip_or_skip
 
 def moving(seed: int = 0) -> Array:
     return noisy(turns(seed), 0.05, seed)
+
+
+def joint(rows: int = 3, kind: Kind = "angles") -> Group:
+    names = ("rotation",) if kind == "quaternion" else ("rotation.z", "rotation.x", "rotation.y")[:rows]
+    return Group("joint", kind, "zxy", names, tuple(range(rows)))
+
+
+def gaps(values: Array, fps: float, group: Group | None = None) -> list[Gap]:
+    """The gaps in the rows of a joint's angles."""
+    group = group or joint(len(values))
+    way = path(group, values)
+    return finding.gaps(values, way, alike(group, values, way), fps)
+
+
+def frozen_ends(values: Array, fps: float) -> list[Gap]:
+    group = joint(len(values))
+    return finding.frozen_ends(alike(group, values, path(group, values)), fps)
+
+
+def resting(at: list[tuple[int, int]], seed: int = 0) -> Array:
+    """A joint that goes evenly, stands still on some frames, and goes on from there; noise while it moves."""
+    moving = np.ones(COUNT)
+    for first, last in at:
+        moving[first : last + 1] = 0.0
+    way = np.cumsum(moving) / 5.0 * np.array([[1.0], [-0.5], [0.3]])
+    return np.round(way + 0.05 * moving * np.random.default_rng(seed).standard_normal(way.shape), 6)
 
 
 def frozen_at(values: Array, first: int, last: int) -> Array:
@@ -133,3 +162,103 @@ def test_good_samples_beside_a_gap_are_left() -> None:
     for seed in range(10):
         gap = [Gap(100, 124)]
         assert not bad_borders(moving(seed).T, gap, mask(gap, COUNT), 0.1).any()
+
+
+@pytest.mark.parametrize("at", [105, 111, 124])
+@pytest.mark.parametrize("way", ["whole turns", "other triple", "sign"])
+def test_a_joint_that_is_written_anew_while_it_is_frozen_has_one_gap(at: int, way: str) -> None:
+    values, group = np.round(frozen_at(moving(), 100, 124), 2), joint()
+    if way == "sign":
+        group = joint(4, "quaternion")
+        values = quaternions(joint(), values).T
+        values[:, at:] *= -1.0
+    elif way == "whole turns":
+        values[[0, 2], at:] += np.array([[360.0], [-720.0]])
+    else:
+        values[:, at:] = np.stack([values[0] + 180.0, 180.0 - values[1], values[2] + 180.0])[:, at:]
+        values[1, at:] += 0.01  # what two decimals may lose
+    assert gaps(values, FPS, group) == [Gap(100, 124)]
+
+
+def test_a_turn_that_moves_on_while_it_is_written_anew_is_two_gaps() -> None:
+    values = frozen_at(frozen_at(moving(), 100, 111), 113, 124)
+    values[:, 112:125] += np.array([[360.0], [0.0], [0.0]])
+    assert gaps(values, FPS) == [Gap(100, 111), Gap(113, 124)]
+
+
+@pytest.mark.parametrize("sigma", [0.02, 0.1, 0.5])
+def test_a_gap_in_slow_motion_is_found_by_the_noise_beside_it(sigma: float) -> None:
+    """What ends it is no larger a jump than the noise is: captured samples don't repeat for 0.1 s by chance."""
+    values = np.round(noisy(turns(1, size=0.2), sigma, 1), 6)
+    frozen = frozen_at(values, 200, 220)
+    assert gaps(frozen, FPS) == [Gap(200, 220)]
+    assert gaps(frozen_at(values, 200, 205), FPS) == []  # too short to say so
+    assert gaps(frozen, 50.0) == []  # where neighbouring samples don't tell noise from motion
+
+
+@pytest.mark.parametrize("decimals", [0, 1, 2])
+def test_rounding_is_no_gap(decimals: int) -> None:
+    """Slow motion stands on a step of its decimals for much longer than 0.1 s."""
+    values = np.round(turns(1, size=4.0 * 10.0**-decimals), decimals)
+    same = np.all(values[:, 1:] == values[:, :-1], axis=0)
+    assert max(b - a for a, b in runs(same)) >= 12
+    assert gaps(values, FPS) == []
+
+
+def test_repeated_frames_of_a_slower_rate_are_no_gaps() -> None:
+    slow = noisy(turns(2, COUNT // 4, FPS / 4, size=2.0), 0.1, 2)
+    assert gaps(np.repeat(slow, 4, axis=1), FPS) == []
+
+
+def test_a_rest_of_a_slower_rate_led_evenly_to_a_quicker_one_is_no_gap() -> None:
+    """What is led has corners, whose sixth differences look like noise."""
+    at = np.arange(COUNT // 4)
+    ease = 0.5 - 0.5 * np.cos(np.pi * np.clip(at / 60.0, 0, 1))
+    again = 0.5 - 0.5 * np.cos(np.pi * np.clip((at - 66) / 50.0, 0, 1))
+    led = np.interp(np.arange(COUNT - 4) / 4, at, ease + again)
+    assert gaps(np.round(led * np.array([[40.0], [10.0], [-20.0]]), 6), FPS) == []
+
+
+def test_a_joint_that_stops_and_goes_on_from_there_has_no_gap() -> None:
+    """A prop that is set down for a moment, in a capture that sends no noise while nothing moves."""
+    for seed in range(10):
+        assert gaps(resting([(200, 225)], seed), FPS) == []
+
+
+def test_a_joint_that_often_rests_has_rests() -> None:
+    """The same stillness once is a gap, in a clip that goes slowly enough."""
+    slow = np.round(noisy(turns(1, size=1.0), 0.1, 1), 6)
+    rests = slow
+    for first in range(40, COUNT - 40, 80):
+        rests = frozen_at(rests, first, first + 20)
+    assert gaps(frozen_at(slow, 200, 220), FPS) != []
+    assert gaps(rests, FPS) == []
+
+
+@pytest.mark.parametrize("width", [1, 2])
+def test_samples_alone_between_two_gaps_are_bad_if_they_are_off_the_way(width: int) -> None:
+    found = [Gap(200, 215), Gap(216 + width, 232)]
+    values = moving()
+    skipped = mask(found, COUNT)
+    assert not bad_borders(values.T, found, skipped, 0.1).any()
+    values[:, 216 : 216 + width] += 15.0
+    assert np.flatnonzero(bad_borders(values.T, found, skipped, 0.1)).tolist() == [*range(216, 216 + width)]
+
+
+def test_the_gaps_of_an_open_clip_are_those_of_one_arm() -> None:
+    """01_03's right arm, hand and thumb stand still twice on the very same frames: it was lost."""
+    clip_or_skip("01_03")
+    raw = tracks(captured("01_03"))
+    found = {
+        group.control: gaps(raw.of(group), raw.fps, group) for group in raw.groups if group.kind == "angles"
+    }
+    both = [Gap(3028, 3050), Gap(3088, 3119)]
+    arm = ("RightArm", "RightForeArm", "RightHand", "RightFingerBase", "RThumb")
+    assert {name: gap for name, gap in found.items() if gap} == dict.fromkeys(arm, both)
+
+
+@pytest.mark.parametrize("clip", ["01_01", "Boxing_Toes"])
+def test_open_clips_without_a_gap_have_none(clip: str) -> None:
+    clip_or_skip(clip)
+    raw = tracks(captured(clip))
+    assert not any(gaps(raw.of(group), raw.fps, group) for group in raw.groups)
