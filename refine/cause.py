@@ -32,6 +32,7 @@ GAIN = 0.5  # [judge] expected share of the fault that it has to remove
 _LISTED, _WEIGHED, _NEGLIGIBLE = 40, 400, 1e-9  # explanations always kept, at most weighed, least probability
 _EDIT_SCALE = 0.3  # [judge] prior size of an edit, relative to the local range
 _ZIGZAG = (3, 4, 5)
+_SHARED = 0.5  # [judge] odds that a key's value is off if that of another channel on its frame is
 _BOTH = 3.0  # [judge] nats: a key off in value and slope at once is that much rarer than in one of them
 _NOTICED = 2.0  # [judge] px at which half of the faults get noticed
 _BULGE = 4 / 27  # what a unit slope lifts a segment of unit length by: the maximum of u (1 - u)^2
@@ -78,7 +79,8 @@ class Suspect:
     """One channel as the search sees it: keys, rules, habit, and which keys lie in the range.
 
     `searched` (K,) may be the cause; `blocked[k]` says why key k must stay although it may be the cause.
-    A range is flagged because something can be seen in it, so an edit that moves little on screen is unlikely.
+    A range is flagged because something can be seen in it, so an edit that moves little on screen is unlikely. One on a
+    frame on which another channel of the control is off is likely: it is the pose that was nudged.
     """
 
     keys: Keys
@@ -89,6 +91,7 @@ class Suspect:
     searched: NDArray[np.bool_]
     blocked: dict[int, str]
     pixels: Callable[[], float]  # px that a unit of the channel moves on screen; 0 where nothing is seen
+    backed: Array | float = 0.0  # (K,) probability that another channel's value is off on each key's frame
 
 
 def edited(keys: Keys, edits: Iterable[Edit]) -> Keys:
@@ -188,6 +191,7 @@ class _Judge:
         self.searched = np.flatnonzero(suspect.searched)
         self.score = Score(keys, self.rules, self.habit, self.predict, suspect.searched)
         self.local, self.unit = self.score.local, self.score.unit
+        self.backed = np.broadcast_to(suspect.backed, len(keys))
         # where: one of the searched keys' values or slopes, in one of the channels
         self.where = np.log(max(2 * len(self.searched), 1)) + np.log(channels_searched)
         self.tight_edit = np.log(_EDIT_SCALE / self.habit.tight)
@@ -198,6 +202,15 @@ class _Judge:
         if gain == 0:  # nothing on screen to judge by: take the local range for a move of 100 px
             gain = 100.0 / float(self.local[self.searched].max())
         return np.asarray(np.log1p((_NOTICED / np.maximum(gain * displacement, 1e-9)) ** 2))
+
+    def placed(self, at: NDArray[np.intp], displacement: Array) -> Array:
+        """(S,) nats of moving the values of these keys (S,) or (S, n), of all keys, by this much at most.
+
+        One key is off and was noticed; or the pose is, and this channel, noticed or not, goes with it.
+        """
+        alone = self.where + self.unnoticed(displacement)
+        pose = self.backed[at].reshape(len(at), -1).min(axis=1)
+        return np.asarray(alone - np.log(1 - pose + pose * _SHARED * np.exp(alone)))
 
     @cached_property
     def gain(self) -> float:
@@ -264,7 +277,7 @@ class _Judge:
         moves = Moves(at, amounts[:, None])
         size = moves.sizes[:, 0]
         cost = self.score.cost(moves) + size / self.local[at]
-        cost = cost + self.where + np.log(_EDIT_SCALE / self.score.scatter) + self.unnoticed(size)
+        cost = cost + self.placed(at, size) + np.log(_EDIT_SCALE / self.score.scatter)
         edits = [(Edit(int(k), amount),) for k, amount in zip(at, amounts, strict=True)]
         return [Explanation("value", e, float(c)) for e, c in zip(edits, cost, strict=True)]
 
@@ -297,9 +310,10 @@ class _Judge:
         One that brings a key onto a rule says something to the last digit all the same, by chance or not.
         """
         size = moves.sizes[:, 0]
-        charge = self.where + self.tight_edit + size / self.local[moves.first] + self.unnoticed(size)
+        at = moves.first
+        charge = self.placed(at, size) + self.tight_edit + size / self.local[at]
         guesses = np.flatnonzero(guess)
-        exact = self.score.meets_a_rule(Moves(moves.first[guesses], moves.amounts[guesses]))
+        exact = self.score.meets_a_rule(Moves(at[guesses], moves.amounts[guesses]))
         charge[guesses[~exact]] += np.log(self.habit.tight / self.score.scatter)
         return np.asarray(charge)
 
@@ -317,8 +331,10 @@ class _Judge:
         moves = Moves(options.keys[:, 0], options.amounts)
         size = moves.sizes
         # Alternation is one bit a key that need not be said; what no slope determines needs no precision.
-        charge = self.where + options.known * self.tight_edit - count * np.log(2)
-        charge = charge + (size / self.local[options.keys]).sum(axis=1) + self.unnoticed(size.max(axis=1))
+        charge = (
+            self.placed(options.keys, size.max(axis=1)) + options.known * self.tight_edit - count * np.log(2)
+        )
+        charge = charge + (size / self.local[options.keys]).sum(axis=1)
         total = self.score.cost(moves) + charge
         found = []
         for k in np.unique(moves.first):

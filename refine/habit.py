@@ -387,10 +387,18 @@ class HabitBook:
         strange = -np.log(np.maximum(density, 1e-300)) > habit.unexplained
         return at[strange], table.frame[near][strange]
 
-    def strange_frames(self, control: str, channel: str) -> Array:
-        """Frames of the keys in the range whose slope the habit hardly explains."""
+    def strange_frames(self, control: str, channel: str, now: Keys | None = None) -> Array:
+        """Frames of the keys in the range whose slope the habit hardly explains, after an edit `now` still."""
         at = self._at.get((control, channel))
-        return np.sort(self._strange_at[1][self._strange_at[0] == at]) if at is not None else np.zeros(0)
+        if at is None:
+            return np.zeros(0)
+        frames = np.sort(self._strange_at[1][self._strange_at[0] == at])
+        if now is None or not len(frames):
+            return frames
+        habit = self.habit(control, channel)
+        deviation = deviations(self.rules(now), now.values, now.outgoing, units(now)[1])
+        strange = habit.costs(deviation, contexts(now.values)) > habit.unexplained
+        return frames[strange[np.searchsorted(now.frames, frames)]]
 
     def strange(self, control: str, channel: str) -> bool:
         """Whether a channel has a key in or near the range that breaks the habit. None does: slopes tell nothing."""

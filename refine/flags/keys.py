@@ -7,13 +7,14 @@ A slope is judged by the habit of the shot (`habit`), and the fewest edits that 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.cause import Explanation, Suspect, edited, explain
+from refine.breaks import Break, backing, breaks
+from refine.cause import Explanation, Suspect
 from refine.curve import sample
 from refine.flags import on_frames, unheld
 from refine.flags.flag import Cause, Flag
@@ -24,7 +25,6 @@ from refine.shot import ROTATIONS, Array, Channel, Keys, Segment
 
 FAULTS = {"value": "moved key", "value and slope": "moved key", "slope": "stray slope", "zigzag": "zigzag"}
 NEAR = 3  # keys to each side of a strange one that may be its cause
-MOST = 6  # faults of one channel
 
 
 def find(stage: Stage) -> Iterator[Flag]:
@@ -38,69 +38,75 @@ def find(stage: Stage) -> Iterator[Flag]:
             yield from _limits(stage, name, channel)
 
 
-@dataclass(frozen=True, eq=False)
-class Break:
-    """Keys of a channel that break the shot's habit: how they are explained, all keys before and after undoing it."""
-
-    explanation: Explanation
-    before: Keys
-    after: Keys
-
-    @property
-    def frames(self) -> tuple[float, ...]:
-        return tuple(float(self.before.frames[k]) for k in self.explanation.keys)
-
-
 @lru_cache(maxsize=2)
-def _known(stage: Stage) -> dict[tuple[str, str], tuple[Break, ...]]:
-    """The breaks of the channels that were asked for so far. The last stages are kept."""
+def _known(stage: Stage) -> dict[str, dict[str, tuple[Break, ...]]]:
+    """The breaks of the controls that were asked for so far, by channel. The last stages are kept."""
     return {}
 
 
 def habit_breaks(stage: Stage, name: str, channel: str) -> tuple[Break, ...]:
     """The likeliest causes of the slopes that break the habit, one after the other until none is left."""
-    known, place = _known(stage), (name, channel)
-    if place not in known:
-        found = stage.control(name).channel(channel)
-        if found is None or found.keys is None:
-            known[place] = ()
-        else:
-            known[place] = tuple(_breaks(stage, name, found, found.keys))
-    return known[place]
+    known = _known(stage)
+    if name not in known:
+        likely = stage.thresholds["moved key"]["likely"]
+        found = _breaks(stage, name, likely)
+        known[name] = {each: tuple(b for b in found[each] if b.chance >= likely) for each in found}
+    return known[name].get(channel, ())
 
 
-def _breaks(stage: Stage, name: str, channel: Channel, keys: Keys) -> Iterator[Break]:
-    strange = stage.book.strange_frames(name, channel.name)
-    if not len(strange) or not moving(channel) or stage.book.shot_habit.fitted:
-        return
-    _, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
-    searched = np.zeros(len(keys), np.bool_)
-    for k in np.searchsorted(keys.frames, strange):
-        searched[max(k - NEAR, 0) : k + NEAR + 1] = True
-    inside = (keys.frames >= stage.frames[0]) & (keys.frames <= stage.frames[-1])
-    for _ in range(MOST):
-        rules, habit = stage.book.rules(keys), stage.book.habit(name, channel.name)
-        predict = stage.book.prediction(keys)
-        suspect = Suspect(keys, rules, habit, predict, True, searched & inside, {}, lambda: pixels)
-        found = explain(suspect)
-        nothing = next(e.probability for e in found if not e.edits)
-        best = next((e for e in found if e.edits), None)
-        if best is None or 1 - nothing < stage.thresholds["moved key"]["likely"]:
-            return
-        after = edited(keys, best.edits)
-        yield Break(best, keys, after)
-        keys = after
+def _breaks(stage: Stage, name: str, likely: float) -> dict[str, list[Break]]:
+    """The breaks of each channel of a control, looked at by itself and then in the light of the others."""
+    if stage.book.shot_habit.fitted:
+        return {}
+    strange = [c for c in stage.control(name).channels if moving(c) and stage.book.strange(name, c.name)]
+    looks = {c.name: (c.keys, _look(stage, name, c.name)) for c in strange if c.keys is not None}
+    alone = {each: list(breaks(keys, look, likely=likely)) for each, (keys, look) in looks.items()}
+    found = dict(alone)
+    for each, (keys, look) in looks.items():
+        backed = backing(keys, (alone[other] for other in alone if other != each))
+        if backed.any():
+            found[each] = list(breaks(keys, replace(look, backed=backed), likely=likely))
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """What the search for causes sees of a channel, for any state of its keys."""
+
+    stage: Stage
+    control: str
+    channel: str
+    pixels: float  # that a unit of the channel moves on screen
+    backed: Array | float = 0.0
+
+    def __call__(self, keys: Keys) -> Suspect | None:
+        stage, book = self.stage, self.stage.book
+        strange = book.strange_frames(self.control, self.channel, keys)
+        if not len(strange):
+            return None
+        searched = np.zeros(len(keys), np.bool_)
+        for k in np.searchsorted(keys.frames, strange):
+            searched[max(k - NEAR, 0) : k + NEAR + 1] = True
+        searched &= (keys.frames >= stage.frames[0]) & (keys.frames <= stage.frames[-1])
+        rules, predict = book.rules(keys), book.prediction(keys)
+        habit = book.habit(self.control, self.channel)
+        return Suspect(keys, rules, habit, predict, True, searched, {}, lambda: self.pixels, self.backed)
+
+
+def _look(stage: Stage, name: str, channel: str) -> _Look:
+    _, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel)
+    return _Look(stage, name, channel, pixels)
 
 
 def _habit_flags(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
     """Flags for the breaks that the camera sees."""
-    breaks = habit_breaks(stage, name, channel.name)
-    if not breaks:
+    found = habit_breaks(stage, name, channel.name)
+    if not found:
         return
     point, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
     seen = None if point is None else stage.counts(point)
     sharp = stage.frames[stage.marked(name, "accent", "cut")]
-    for each in breaks:
+    for each in found:
         frames, best = each.before.frames, each.explanation
         if np.isin(np.rint(each.frames), sharp).all():
             continue  # kept sharp on purpose

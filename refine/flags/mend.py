@@ -219,12 +219,15 @@ def _tried(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot], s
     if flag.fault in MENDS:
         mended = MENDS[flag.fault](stage, flag)
         return () if mended is None else (mended,), ""
-    found, why = _by_search(stage, flag, strength)
-    return () if found is None else (found,), why
+    return _by_search(stage, flag, strength)
 
 
-def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Shot | None, str]:
-    """The search of `suggest` on the flag's own range and control, held to the flagged keys."""
+def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot], str]:
+    """The search of `suggest` on the flag's own range and control, held to the flagged keys.
+
+    What it undoes in other channels on the same frames goes with them: a pose that was nudged is put back as one, and
+    half a pose may be worse than none.
+    """
     request = Request(flag.frames, (flag.cause.control,), strength, camera=stage.camera)
     found = suggest(stage.shot, request)
     changes = [c for c in found.changes if c.channel == flag.cause.channel]
@@ -233,7 +236,11 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Shot | None, 
             if (candidate.channel, candidate.frames) == (flag.cause.channel, flag.cause.frames):
                 changes = list(candidate.changes)
                 break
-    return (made(stage.shot, changes), "") if changes else (None, found.reason)
+    if not changes:
+        return (), found.reason
+    others = [c for c in found.changes if c.channel != flag.cause.channel and c.frame in flag.cause.frames]
+    alone = made(stage.shot, changes)
+    return ((made(stage.shot, [*changes, *others]), alone) if others else (alone,)), ""
 
 
 def _worse(flag: Flag, before: Sequence[Flag], after: Sequence[Flag]) -> str:

@@ -11,7 +11,7 @@ from refine.cure import smoothed
 from refine.habit import HabitBook, units
 from refine.measure import most_moved
 from refine.motion import Unknown
-from refine.search.keyed import suspected
+from refine.search.keyed import near, suspected
 from refine.search.work import Work, channel_of
 from refine.shot import Shot
 
@@ -49,10 +49,12 @@ def _free_unknowns(work: Work, control: str, name: str) -> list[Unknown]:
     if channel.keys is None or channel.keys.values.shape[1] > 1:
         return []
     suspect = suspected(work, control, channel, work.given.book)
+    broke = work.given.book.strange_frames(control, name)  # before the mend
+    searched = near(work.locks.searched(suspect.keys), suspect.keys, broke)
     local, unit = units(suspect.keys)
     first, last = work.locks.influence(suspect.keys)
     free: list[Unknown] = []
-    for k in np.flatnonzero(suspect.searched).tolist():
+    for k in np.flatnonzero(searched).tolist():
         if k in suspect.blocked or work.locks.disturbs_accent(control, first[k], last[k]):
             continue
         free.append(Unknown(name, k, "value", float(local[k])))

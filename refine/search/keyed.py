@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.breaks import Break, backing, breaks
 from refine.cause import Explanation, Suspect, Verdict, explain, verdicts
 from refine.cure import cured
 from refine.habit import HabitBook, moving
 from refine.measure import most_moved
 from refine.part_way import part_way
 from refine.search.work import INVISIBLE, Lead, Option, Work
-from refine.shot import Channel, Control, Keys, Shot
+from refine.shot import Array, Channel, Control, Keys, Shot
 
 MOST_CANDIDATES = 5
 MOST_FAULTS = 4  # in one channel's range; more than that isn't a fault but a style
@@ -28,9 +30,11 @@ def look(work: Work, control: Control, channel: Channel) -> bool:
     worth = bool(work.request.controls) or work.given.book.strange(control.name, channel.name)
     if not (worth and moving(channel)):
         return False
-    original, cures = channel, 0
+    original, cures, backed = channel, 0, _backed(work, control, channel)
     while cures < MOST_FAULTS:
-        suspect = suspected(work, control.name, channel, work.given.book)
+        suspect = replace(suspected(work, control.name, channel, work.given.book), backed=backed)
+        if cures and not suspect.strange:
+            break
         work.widen_usable(work.locks.usable(suspect.keys, suspect.blocked))
         judged = verdicts(explain(suspect, work.given.places), suspect.keys)
         # Where no slope breaks the habit there is only the neighbours' guess, which is never acted on unasked.
@@ -48,31 +52,54 @@ def look(work: Work, control: Control, channel: Channel) -> bool:
     return cures > 0
 
 
+def _backed(work: Work, control: Control, channel: Channel) -> Array | float:
+    """(K,) how likely the other channels that break the habit are off on each key's frame."""
+    book = work.given.book
+    if channel.keys is None or not book.strange(control.name, channel.name):
+        return 0.0
+    others = [c for c in control.channels if c.name != channel.name and moving(c)]
+    siblings = [_alone(work, control.name, c) for c in others if book.strange(control.name, c.name)]
+    return backing(channel.keys, siblings) if siblings else 0.0
+
+
+def _alone(work: Work, control: str, channel: Channel) -> tuple[Break, ...]:
+    """What breaks the habit of a channel by itself."""
+
+    def seen(keys: Keys) -> Suspect | None:
+        suspect = suspected(work, control, replace(channel, keys=keys), work.given.book)
+        return suspect if suspect.strange else None
+
+    place = control, channel.name
+    if place not in work.alone:
+        assert channel.keys is not None
+        work.alone[place] = tuple(breaks(channel.keys, seen, work.given.places))
+    return work.alone[place]
+
+
 def suspected(work: Work, control: str, channel: Channel, book: HabitBook) -> Suspect:
     """A channel as the search for a cause sees it."""
     assert channel.keys is not None
     keys = channel.keys
+    strange = book.strange_frames(control, channel.name, keys)
     return Suspect(
         keys=keys,
         rules=book.rules(keys),
         habit=book.habit(control, channel.name),
         predict=book.prediction(keys),
-        strange=book.strange(control, channel.name),
-        searched=_searched(work, control, channel.name, keys, book),
+        strange=len(strange) > 0,
+        searched=near(work.locks.searched(keys), keys, strange),
         blocked=work.locks.blocked(control, channel.name, keys),
         pixels=lambda: most_moved(work.shot, work.posed, work.given.view, control, channel.name)[1],
     )
 
 
-def _searched(work: Work, control: str, channel: str, keys: Keys, book: HabitBook) -> NDArray[np.bool_]:
+def near(inside: NDArray[np.bool_], keys: Keys, strange: Array) -> NDArray[np.bool_]:
     """(K,) keys of the range that may be the cause: those near a slope that breaks the habit, if one does."""
-    inside = work.locks.searched(keys)
-    strange = book.strange_frames(control, channel)
     if not len(strange):
         return inside
     at = np.searchsorted(keys.frames, strange)
-    near = np.abs(np.arange(len(keys))[:, None] - at).min(axis=1) <= NEAR_STRANGE
-    return np.asarray(inside & near)
+    close = np.abs(np.arange(len(keys))[:, None] - at).min(axis=1) <= NEAR_STRANGE
+    return np.asarray(inside & close)
 
 
 def _cure(work: Work, control: Control, channel: Channel, suspect: Suspect, chosen: Verdict) -> bool:

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from refine.breaks import Break
 from refine.changes import Change, differences
 from refine.held import Locks
 from refine.measure import largest_moves, marked_points
@@ -50,7 +51,10 @@ class Lead(NamedTuple):
 
 @dataclass(slots=True, eq=False)
 class Work:
-    """`reasons` say what was done, `blocked` what pins, marks or limits forbade, `untaken` what wasn't worth it."""
+    """`reasons` say what was done, `blocked` what pins, marks or limits forbade, `untaken` what wasn't worth it.
+
+    `alone` has what breaks the habit of channels that back others, each by itself.
+    """
 
     request: Request
     given: Prepared
@@ -63,6 +67,7 @@ class Work:
     blocked: list[str] = field(default_factory=list)
     untaken: list[str] = field(default_factory=list)
     usable: tuple[float, float] | None = None
+    alone: dict[tuple[str, str], tuple[Break, ...]] = field(default_factory=dict)
 
     def channel(self, control: str, name: str) -> Channel:
         """A channel as it is by now."""
