@@ -1,6 +1,7 @@
 """One clip made clean: what a capture got wrong is taken out, what the body did stays. Pure: no file is touched.
 
-    lead-in -> gaps -> spikes -> turns without jumps -> smoothing -> planted feet -> limits -> (rate) -> (keys)
+    lead-in -> gaps -> spikes -> turns without jumps -> smoothing, and what noise hid -> planted feet -> limits
+    -> (rate) -> (keys)
 
 Gaps and spikes are found before the jumps are taken out, since a wild sample would lead the way of the turns astray;
 they are filled by the same solve that smooths. A lead-in, a rest pose before the motion, is left as it is.
@@ -8,21 +9,23 @@ they are filled by the same solve that smooths. A lead-in, a rest pose before th
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.clean.denoise import Denoised, Keep, Learnt
+from refine.clean.denoise import QUIET, Denoised, Keep, Learnt, Part
 from refine.clean.feet.plant import Planting, planted
 from refine.clean.findings import Findings
 from refine.clean.gaps import lead_in, mask
 from refine.clean.loop import padded, unpadded
 from refine.clean.rate import at_rate
 from refine.clean.settings import Settings
+from refine.clean.spikes import LEAST, spikes
 from refine.clean.stretches import in_stretches
 from refine.clean.tracks import Group, Tracks, tracks, with_tracks
-from refine.clean.wrong import Wrong, wrong
+from refine.clean.wrong import Wrong, path, wrong
 from refine.errors import InputError
 from refine.limbs.limb import figure
 from refine.pose import pose
@@ -30,6 +33,7 @@ from refine.shot import Channel, Control, Shot, frozen
 from refine.view import view
 
 Mask = NDArray[np.bool_]
+ROUNDS = 2  # of looking for what the noise hid
 SHORTEST = 16  # frames: of fewer nothing can be told from noise
 
 
@@ -104,10 +108,42 @@ def _without_noise(shot: Shot, lead: int, settings: Settings) -> tuple[Wrong, Sh
     """
     bad, straight = _straight(shot, lead, settings)
     smooth = _smoothed(shot, straight, bad, lead, settings)
+    seen = {} if settings.strength == 0 else _unhidden(smooth, bad)
+    for _ in range(ROUNDS):
+        if not seen:
+            break
+        bad = replace(bad, spikes={**bad.spikes, **seen})
+        known = {group: smooth.parts[group] for group in seen}
+        some = _smoothed(shot, replace(straight, groups=tuple(seen)), bad, lead, settings, known)
+        smooth, seen = _with(smooth, some), _unhidden(some, bad)
     straight = _repaired(straight, smooth)
     reference = with_tracks(shot, _after(shot, lead, straight))
     del straight  # as large as the clip
     return bad, reference, with_tracks(shot, _after(shot, lead, smooth.tracks)), Learnt(smooth.parts)
+
+
+def _unhidden(smooth: Denoised, bad: Wrong) -> dict[Group, Mask]:
+    """(N,) spikes of the groups in which some stand out now that the noise is gone, with those known before.
+
+    A cleaning of the result would find them: found here, they are mended, and that one has nothing to do.
+    """
+    found = {}
+    for group, part in smooth.parts.items():
+        if part.spikes.any() or any(noise.sigma > QUIET for noise in part.noise):
+            floor = LEAST if group.kind in ("angles", "quaternion") else 0.0
+            gaps = part.missing & ~part.spikes
+            seen = spikes(path(group, smooth.tracks.of(group)), gaps, smooth.tracks.fps, floor)
+            if np.any(seen & ~part.spikes):
+                found[group] = bad.spikes[group] | part.spikes | seen
+    return found
+
+
+def _with(smooth: Denoised, some: Denoised) -> Denoised:
+    """What was smoothed, with some groups of it smoothed anew."""
+    values = smooth.tracks.values.copy()
+    for group in some.tracks.groups:
+        values[list(group.rows)] = some.tracks.of(group)
+    return Denoised({**smooth.parts, **some.parts}, replace(smooth.tracks, values=values))
 
 
 def _straight(shot: Shot, lead: int, settings: Settings) -> tuple[Wrong, Tracks]:
@@ -138,7 +174,14 @@ def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleane
     return Cleaned(shot, replace(told, keys=count, keys_per_second=count * shot.fps / len(shot.frames)))
 
 
-def _smoothed(shot: Shot, straight: Tracks, bad: Wrong, lead: int, settings: Settings) -> Denoised:
+def _smoothed(
+    shot: Shot,
+    straight: Tracks,
+    bad: Wrong,
+    lead: int,
+    settings: Settings,
+    known: Mapping[Group, Part] | None = None,
+) -> Denoised:
     """The smoothed tracks; gaps that are too long keep their samples."""
     count = len(straight)
     keep = {}
@@ -147,9 +190,9 @@ def _smoothed(shot: Shot, straight: Tracks, bad: Wrong, lead: int, settings: Set
         gone = mask(bad.filled[g] + bad.left[g], count)
         keep[g] = Keep(gone & ~held, bad.spikes[g] & ~held, held, breaks)  # what is held is never mended
     if shot.loop and not lead:
-        smooth = unpadded(in_stretches(*padded(straight, keep), settings), count)
+        smooth = unpadded(in_stretches(*padded(straight, keep), settings, known), count)
     else:
-        smooth = in_stretches(straight, keep, settings)
+        smooth = in_stretches(straight, keep, settings, known)
     values = smooth.tracks.values
     for group in straight.groups:
         left = mask(bad.left[group], count)

@@ -15,10 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.branches import angles_of
-from refine.clean.noise import FASTEST, Noise, estimated, liveliness
+from refine.clean.noise import FASTEST, TELLING, Noise, estimated, falling, liveliness
 from refine.clean.settings import Settings
 from refine.clean.smoother import STIFFEST, frequency_of, smoothed, weight_of
-from refine.clean.spikes import LEAST, LONGEST, OUT, led_through, quickness
+from refine.clean.spikes import LEAST, LONGEST, OUT, RARE, led_through, quickness
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.limbs.planted import runs
 from refine.rotation import quaternion_matrix
@@ -109,7 +109,9 @@ def denoised(
     """
     if noise is None:
         noise = (
-            told(tracks, keep, locked(tracks)) if known is None else {g: p.noise for g, p in known.items()}
+            told(tracks, keep, locked(tracks), settings)
+            if known is None
+            else {g: p.noise for g, p in known.items()}
         )
     values, parts = tracks.values.copy(), {}
     for group in tracks.groups:
@@ -120,18 +122,47 @@ def denoised(
         work = _Work(own, noise[group], keep[group], tracks.fps, settings, least, bursts)
         z = work.settled()
         values[list(group.rows)] = _as_given(group, tracks.of(group), given, z)
-        parts[group] = work.part()
+        parts[group] = work.part() if known is None else replace(work.part(), hz=known[group].hz)
     return Denoised(parts, replace(tracks, values=values))
 
 
-def told(tracks: Tracks, keep: dict[Group, Keep], as_quaternions: frozenset[Group]) -> Told:
-    """The noise of the rows in which each group is smoothed."""
+def told(
+    tracks: Tracks, keep: dict[Group, Keep], as_quaternions: frozenset[Group], settings: Settings
+) -> Told:
+    """The noise of the rows in which each group is smoothed; none where it was taken out before.
+
+    Whoever asks for more or less smoothing gets it everywhere.
+    """
     rows = [_smoothed_rows(group, tracks.of(group), group in as_quaternions) for group in tracks.groups]
     lost = [keep[group].lost for group in tracks.groups]
     filled = [led_through(own.T, gone).T for own, gone in zip(rows, lost, strict=True)]
     gone = [g for g, own in zip(lost, rows, strict=True) for _ in own]
-    noise = iter(estimated([row for own in filled for row in own], gone, tracks.fps))
+    every = [row for own in filled for row in own]
+    falls = [_falls(own, g, tracks.fps) for own, g in zip(filled, lost, strict=True)]
+    noise = iter(
+        estimated(every, gone, tracks.fps, falls=None if _asked(settings) else np.concatenate(falls))
+    )
     return {group: tuple(next(noise) for _ in own) for group, own in zip(tracks.groups, rows, strict=True)}
+
+
+def _falls(rows: Array, lost: Mask, fps: float) -> Array:
+    """(k,) how the fast modes of a group's rows fall; what most do where a row by itself can't tell.
+
+    A quaternion's rows are one turn, so that it is smoothed as a whole or not at all.
+    """
+    falls = falling(rows, lost, fps)
+    moving = np.isfinite(falls)
+    if not moving.any():
+        return falls
+    most = float(np.median(falls[moving]))
+    if len(rows) == 4:
+        return np.full(4, most)
+    return np.where(moving & (falls >= TELLING), max(most, TELLING), falls)
+
+
+def _asked(settings: Settings) -> bool:
+    """Whether a person asks for another smoothing than the noise does."""
+    return settings.keep_below is not None or settings.strength not in (0.0, 1.0)
 
 
 def locked(tracks: Tracks) -> frozenset[Group]:
@@ -189,13 +220,15 @@ class _Work:
         self.known, self.bursts = known, list[Mask]()
         self.y, self.noise, self.keep, self.fps = y, noise, keep, fps
         self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()
-        self.strength, self.keep_below = settings.strength, settings.keep_below
+        self.strength, self.keep_below, self.asked = settings.strength, settings.keep_below, _asked(settings)
         self.still = settings.strength == 0 and settings.keep_below is None
         self.held = keep.held | ~self.missing if self.still else keep.held
         # Where nothing is smoothed, gaps are still filled by the motion's slopes, not by those of the noise.
         self.stiff = np.where(keep.held, HELD, np.ones(y.shape))
         self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
         self.smooths = np.array([n.sigma > QUIET for n in noise])
+        if self.keep_below is not None:
+            self.smooths |= np.ptp(y, axis=1) > 0
         self.alike = np.array([n.alike for n in noise])
         self.jerk = np.stack([self._jerk(i) for i in range(len(y))])
         self._let_loose(keep.breaks, BROKEN)
@@ -217,7 +250,7 @@ class _Work:
             if not self._learnt():
                 break
             self._pass(self.every)
-        if self.keep_below is not None or self.strength not in (0.0, 1.0):
+        if self.asked:
             self._as_asked()
             self._pass(self.every)
         else:
@@ -245,9 +278,10 @@ class _Work:
         """Smooths some rows by what is believed now."""
         for i in rows:
             if (self.smooths[i] and not self.still) or (self.missing.any() and np.ptp(self.y[i]) > 0):
-                self.z[i] = smoothed(
+                z = smoothed(
                     self.y[i], self.missing, self.stiff[i], self.sigma[i], self.alike[i], self.jerk[i]
                 )
+                self.z[i] = z if self.smooths[i] else np.where(self.missing, z, self.y[i])
 
     def _learnt(self) -> bool:
         """Whether what is left over taught something: new spikes without weight, livelier stretches."""
@@ -259,6 +293,7 @@ class _Work:
         beside = np.max(np.stack([np.roll(off, k) for k in (-3, -2, 2, 3)]), axis=0)
         alone = far & (off > OUT) & (off > ALONE * beside)
         alone &= np.abs(self.y - self.z).max(axis=0) > self.least
+        alone &= self.fps >= RARE  # else a quick move is as short
         sharp = np.zeros(len(off), np.bool_)
         for a, b in runs(far):
             apart = not self.missing[max(a - 2, 0) : b + 3].any()

@@ -29,11 +29,17 @@ SIZES = (24, 96)  # frames that a window has at least and at most
 TRUSTED = 0.7
 HIGH = 1 / 8  # of the frame rate: what is slower may be motion however it is modelled
 TOP = 1 / 4  # of the modes, the fastest: what is left there is noise
+# Powers of the eigenvalue by which fast modes fall. White noise has 0, the most alike 0.3; motion alone has 1 by the
+# model. Rows of captures have up to 1.26 (toes, fingers), smoothed ones 1.29 to 3.5, of a filtered capture 0.7 to 3.3.
+EMPTY = 1.0  # there is no noise to take out
+TELLING = 0.8  # [judge] there is enough of it to say how alike it is
+FAST = 8.0  # eigenvalue from which modes are fast: a quarter of the rate, half of them
 SAMPLED = 32  # windows from which a channel's noise is told
 STEPS = 12
 ASKED = 8  # channels, evenly taken, of which the colour is told
 ALIKE = (0.0, 0.3, 0.5, 0.65, 0.8)  # correlations tried; slower noise can't be told from motion
 COLOUR = 3.0  # [judge] nats a channel that colour must be worth
+LEAST = 1e-18  # energy that a mode is taken to have
 QUIET = 1e-6  # of a channel's range, and in its unit: less is rounding
 LEVELS = 25  # livelinesses tried in a window
 # Half-amplitude frequencies between which smoothing lies.
@@ -98,35 +104,80 @@ class Noise:
     jerk: float
 
 
+NONE = Noise(0.0, 0.0, 0.0)
+
+
 def estimated(
     y: Sequence[Array] | Array,
     missing: Sequence[NDArray[np.bool_]] | NDArray[np.bool_],
     fps: float,
     alike: float | None = None,
+    falls: Array | None = None,
 ) -> tuple[Noise, ...]:
     """The noise of each row (rows, N); sigma 0 where there is none to speak of.
 
     `missing` (rows, N) samples carry no information. The correlation is one for all rows: noise comes from how the
     clip was captured, and a single channel tells little of it. Where it is known (`alike`) only the fast modes are
-    asked for how much there is.
+    asked for how much there is. `falls` (rows,), see `falling`, says which rows have none, and which have too little
+    of it to tell the correlation; where most are such, it is taken to be white.
     """
     whole = basis(window_size(fps, len(y[0])))
     energies = [_energies(row, gone, whole) for row, gone in zip(y, missing, strict=True)]
-    found = [Noise(0.0, 0.0, 0.0)] * len(y)
-    told = [i for i, energy in enumerate(energies) if len(energy)]
-    if not told:
-        return tuple(found)
-    if alike is None:
-        b, slow, alike = _trusted([energies[i] for i in told], whole)
-    else:
-        b, slow = whole.above(HIGH)
-    for at, energy in _stacked([energies[i] for i in told]):
-        variances = _fitted(energy[..., slow:], b, b.shares(alike))[0]
-        jerks = _jerks(energy, whole, variances[:, None] * whole.shares(alike))
-        for i, sigma, q in zip(at, np.sqrt(variances).tolist(), jerks, strict=True):
-            bounds = _bounds(sigma, fps)
-            found[told[i]] = Noise(sigma, alike, float(np.exp(np.mean(np.clip(np.log(q), *bounds)))))
+    found = [NONE] * len(y)
+    moving = [i for i, energy in enumerate(energies) if len(energy)]
+    noisy = [i for i in moving if falls is None or falls[i] <= EMPTY]
+    telling = [i for i in noisy if alike is None and (falls is None or falls[i] < TELLING)]
+    telling = telling if 2 * len(telling) >= len(moving) else []
+    fast, slow = whole.above(HIGH)
+    b, first = fast, slow
+    if telling:
+        b, first, alike = _trusted([energies[i] for i in telling], whole)
+    alike = alike or 0.0
+    for rows, modes, start in ((telling, b, first), (sorted({*noisy} - {*telling}), fast, slow)):
+        for at, energy in _stacked([energies[i] for i in rows]):
+            variances = _fitted(energy[..., start:], modes, modes.shares(alike))[0]
+            jerks = _jerks(energy, whole, variances[:, None] * whole.shares(alike))
+            for i, sigma, q in zip(at, np.sqrt(variances).tolist(), jerks, strict=True):
+                bounds = _bounds(sigma, fps)
+                found[rows[i]] = Noise(sigma, alike, float(np.exp(np.mean(np.clip(np.log(q), *bounds)))))
     return tuple(found)
+
+
+def falling(rows: Array, missing: NDArray[np.bool_], fps: float) -> Array:
+    """(k,) the power of the eigenvalue by which the fast modes of rows (k, N) fall, the median over windows that move.
+
+    Noise, however slow, fills them; motion that was made, filtered or cleaned before dies out in them. inf where they
+    hold nothing but rounding.
+    """
+    b, power = _fast(window_size(fps, rows.shape[1]))
+    windows = _windows(rows, missing, b.size)
+    energy = np.square(windows @ b.vectors)
+    falls = np.log(np.maximum(energy, LEAST)) @ -power  # by least squares, in each window
+    falls[energy.sum(axis=2) <= QUIET**2 * b.size] = np.inf
+    moving = np.ptp(windows, axis=2) > QUIET
+    return np.array(
+        [np.median(f[some]) if some.any() else np.inf for f, some in zip(falls, moving, strict=True)]
+    )
+
+
+@lru_cache(maxsize=8)
+def _fast(size: int) -> tuple[Basis, Array]:
+    """The fast modes, and what takes from the logarithms of their energies how these fall."""
+    whole = basis(size)
+    at = whole.eigenvalues >= FAST
+    power = np.log(whole.eigenvalues[at])
+    power -= power.mean()
+    return Basis(size, whole.vectors[:, at], whole.eigenvalues[at]), power / (power @ power)
+
+
+def _windows(rows: Array, missing: NDArray[np.bool_], size: int) -> Array:
+    """(k, n, size) up to SAMPLED windows of rows (k, N) in which no sample is missing."""
+    count = rows.shape[1] // size
+    windows = rows[:, : count * size].reshape(len(rows), count, size)
+    good = np.flatnonzero(~missing[: count * size].reshape(count, size).any(axis=1))
+    if len(good) > SAMPLED:
+        good = good[np.linspace(0, len(good) - 1, SAMPLED).astype(np.intp)]
+    return windows[:, good]
 
 
 def _stacked(energies: Sequence[Array]) -> list[tuple[list[int], Array]]:
@@ -177,7 +228,7 @@ def _energies(row: Array, missing: NDArray[np.bool_], b: Basis) -> Array:
     energy = energy[energy.sum(axis=1) > (QUIET**2) * b.size]
     if len(energy) > SAMPLED:
         energy = energy[np.linspace(0, len(energy) - 1, SAMPLED).astype(np.intp)]
-    return np.asarray(np.maximum(energy, 1e-18))
+    return np.asarray(np.maximum(energy, LEAST))
 
 
 def _alike(energies: list[Array], b: Basis) -> float:

@@ -13,11 +13,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.clean.noise import EMPTY, falling
 from refine.shot import Array
 
 OUT = 6.0  # sigmas of what is left (catalogue [judge])
 LEAST = 0.1  # [judge] deg that a turn is uncertain by: it takes OUT times that to be a spike
+USUAL = 0.5  # [judge] deg of noise that captures have: where there is none it was taken out, not the moves that it hid
 LEFT = 0.25  # [judge] of the squares that may be left once the spike is free
+BROKEN = 5.0  # [judge] times the squares that a break must leave to be none, where no noise blurs which it is
 HALF = 5  # frames to each side of a candidate that are looked at; 4 where frames are rare
 RARE = 50.0  # frames a second
 ROUNDS = 4  # a spike beside a larger one shows when that is gone
@@ -34,6 +37,7 @@ _FREE = (*_ALONE, *_APART)
 _MORE = 6.0  # [judge] sigmas^2 that each free sample takes by chance
 LONGEST = 3  # frames in a row that a spike lasts: longer is a move
 CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are believed
+PAIR = 2  # frames in a row of those that are believed where there is no noise: more bridge any step
 SPARE = 3  # samples that must be left over to say that the others are spikes
 THIN = 3  # every which window the usual residual is taken from
 STEP = 2  # what a step is free to choose: its height, and another slope
@@ -45,27 +49,51 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
     """(N,) the samples of a path (N, D) that are spikes, skipped ones (gaps) excepted.
 
     Any unit; the path must be continuous (quaternions with continuous signs). `floor` is the least residual that is
-    taken for usual: motion that is made, or clean already, leaves none, and its accents would stand out of that.
+    taken for usual: motion that is made leaves none, and its accents would stand out of that. A clean path is judged
+    more strictly: what stands out of it may have been left in because noise spoke against its being a spike.
     """
     count, half = len(path), HALF if fps >= RARE else HALF - 1
     found = np.zeros(count, np.bool_)
     if count < 4 * half or not np.any(np.ptp(path, axis=0) > 0):
         return found
     y = led_through(path, skipped)
+    out, strict = _out(y), False
+    if _stands_out(out, floor, half) and _clean(y, skipped, fps):
+        strict, floor = True, floor * USUAL / LEAST
     for _ in range(ROUNDS):
-        out = np.zeros(count)
-        out[2:-2] = np.linalg.norm(_fourth(y), axis=0) / 6.0  # how far off the cubic through two to each side
+        if not _stands_out(out, floor, half):
+            break
         at = _candidates(out, _usual(out, skipped | found, fps, (0.5,))[0], skipped, half)
         whole = left_by_cubics(y, half)
         noise = np.maximum(_level(whole, skipped | found, half, fps, LOUDER), floor)
         usual = np.maximum(noise, quickness(y, skipped | found, fps))
-        new = _judged(y, at, half, whole[at - half], noise[at], usual[at])
+        new = _judged(y, at, half, whole[at - half], noise[at], usual[at], strict)
         new &= ~skipped & ~found
         if not new.any():
             break
         found |= new
         y = led_through(path, skipped | found)
+        out = _out(y)
     return found
+
+
+def _out(y: Array) -> Array:
+    """(N,) how far the samples of a path (N, D) are off the cubic through two to each side; 0 at its ends."""
+    out = np.zeros(len(y))
+    out[2:-2] = np.linalg.norm(_fourth(y), axis=0) / 6.0
+    return out
+
+
+def _stands_out(out: Array, floor: float, half: int) -> bool:
+    """Whether any sample is off by half of what the least spike is, which beside the ends shows as a sixth."""
+    least = 0.5 * OUT * floor
+    return bool(out.max() > least or max(out[:half].max(), out[-half:].max()) > least / 6.0)
+
+
+def _clean(path: Array, skipped: NDArray[np.bool_], fps: float) -> bool:
+    """Whether no row of a path (N, D) that moves has noise."""
+    rows = path.T[np.ptp(path, axis=0) > 0]
+    return bool(np.all(falling(rows, skipped, fps) > EMPTY))
 
 
 def led_through(path: Array, missing: NDArray[np.bool_]) -> Array:
@@ -196,7 +224,7 @@ def _projection(basis: Array) -> Array:
 
 
 def _judged(
-    y: Array, at: NDArray[np.intp], half: int, whole: Array, noise: Array, usual: Array
+    y: Array, at: NDArray[np.intp], half: int, whole: Array, noise: Array, usual: Array, strict: bool
 ) -> NDArray[np.bool_]:
     """(N,) the samples of those candidates that a spike explains.
 
@@ -221,8 +249,10 @@ def _judged(
     clear = (whole - rest) / size[best] > CLEAR * rest / freedom[best]
     variance = np.maximum(rest / freedom[best], np.where(clear, noise, level) ** 2)
     gain = whole - rest - _MORE * size[best] * variance
-    out = OUT * np.where(size[best] > LONGEST, CROWDED, 1.0)  # so many must be two in a row
-    spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < torn.min(axis=1))
+    longest = PAIR if strict else LONGEST
+    out = OUT * np.where(size[best] > longest, CROWDED, 1.0)  # so many must be two in a row
+    least_torn = torn.min(axis=1) / (BROKEN if strict else 1.0)
+    spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < least_torn)
     for which in _best_first(spike, gain / variance):
         free = [int(at[which]) + k for k in _FREE[best[which]]]
         if not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
@@ -232,20 +262,20 @@ def _judged(
     for which in _best_first(crowded, whole / noise**2):
         near = slice(max(int(at[which]) - half, 0), int(at[which]) + half + 1)
         if not found[near].any():
-            picked, sure = _picked(window[which], float(noise[which]), half, float(torn[which].min()))
-            if len(picked) and (sure or whole[which] > (CROWDED * OUT * level[which]) ** 2):
+            picked, sure = _picked(window[which], float(noise[which]), half, float(least_torn[which]))
+            if len(picked) and (sure or (not strict and whole[which] > (CROWDED * OUT * level[which]) ** 2)):
                 found[int(at[which]) - half + _whole(picked, int(at[which]), half, len(y))] = True
     return found
 
 
 def _whole(picked: NDArray[np.intp], at: int, half: int, count: int) -> NDArray[np.intp]:
-    """The picked samples but those side by side at the window's edge: what is there, a step say, goes on beyond it
-    and shows in other windows. At the clip's ends nothing does."""
+    """The picked samples but those that reach the window's edge: what is there, a step say, may go on beyond it, and
+    shows in other windows. At the clip's ends nothing does."""
     chosen = np.zeros(2 * half + 1, np.bool_)
     chosen[picked] = True
     for line, inside in ((chosen, at > half), (chosen[::-1], at < count - 1 - half)):
         edge = int(np.argmin(line))  # samples side by side
-        if inside and edge > 1:
+        if inside and edge:
             line[:edge] = False
     return np.flatnonzero(chosen)
 

@@ -9,6 +9,7 @@ after that, on all frames: a foot that stands knows of no seam. A loop has been 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from itertools import pairwise
 
@@ -35,12 +36,15 @@ FADE = 0.25  # of what is in common
 Span = tuple[int, int]  # first position, and the one after the last
 
 
-def in_stretches(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) -> Denoised:
+def in_stretches(
+    tracks: Tracks, keep: dict[Group, Keep], settings: Settings, known: Mapping[Group, Part] | None = None
+) -> Denoised:
     """The tracks smoothed as by `denoised`, a stretch after the other if they are long."""
     count, fps = len(tracks), tracks.fps
     if count <= LONGEST:
-        return denoised(tracks, keep, settings)
-    known = _known(tracks, keep, settings)
+        return denoised(tracks, keep, settings, known=known)
+    if known is None:
+        known = _known(tracks, keep, settings)
     values = np.empty_like(tracks.values)
     parts: list[dict[Group, Part]] = []
     found = spans(count, _overlap(fps, settings), grid(fps, count))
@@ -73,7 +77,7 @@ def _known(tracks: Tracks, keep: dict[Group, Keep], settings: Settings) -> dict[
     some, kept = _of(tracks, keep, at)
     jumps = np.append(np.diff(at) != 1, False)
     kept = {group: replace(each, breaks=each.breaks | jumps) for group, each in kept.items()}
-    return denoised(some, kept, settings, told(some, kept, locked(tracks))).parts
+    return denoised(some, kept, settings, told(some, kept, locked(tracks), settings)).parts
 
 
 def spans(count: int, overlap: int, step: int) -> list[Span]:
@@ -120,7 +124,9 @@ def _of(
     return replace(tracks, values=tracks.values[:, at]), {g: each.map(some) for g, each in keep.items()}
 
 
-def _learnt(known: dict[Group, Part], parts: list[dict[Group, Part]], found: list[Span]) -> dict[Group, Part]:
+def _learnt(
+    known: Mapping[Group, Part], parts: list[dict[Group, Part]], found: list[Span]
+) -> dict[Group, Part]:
     """What is known of the whole, with the masks of each stretch up to the middle of what it shares."""
     seams = [(a + b) // 2 for (_, b), (a, _) in pairwise(found)]
     owned = list(zip([0, *seams], [*seams, found[-1][1]], strict=True))

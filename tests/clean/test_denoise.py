@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -109,6 +110,38 @@ def test_stronger_is_smoother_and_keep_below_says_where() -> None:
     slow = smooth(read, keep(), Settings(keep_below=5.0))
     assert all(part.hz == pytest.approx(5.0) for part in slow.parts.values())
     assert roughness(Settings(keep_below=5.0)) < roughness(Settings(keep_below=10.0))
+
+
+@pytest.mark.parametrize("middle", [0.0, 88.0])
+def test_motion_without_noise_stays_to_the_bit_but_where_a_person_asks(middle: float) -> None:
+    values = turns(3)
+    values[1] += middle - values[1].mean()
+    read, gone = tracks(shot({"arm": values})), at(range(100, 120))
+    found = smooth(read, keep(gaps=gone))
+    np.testing.assert_array_equal(found.tracks.values[:, ~gone], read.values[:, ~gone])
+    assert np.abs(found.tracks.values - read.values)[:, gone].max() > 0
+    assert found.parts[read.groups[0]].hz == 0
+    asked = smooth(read, keep(), Settings(keep_below=5.0)).tracks.values
+    assert np.all(np.ptp(asked - read.values, axis=1) > 0)
+
+
+def test_one_noisy_angle_of_a_joint_is_smoothed_and_the_others_stay() -> None:
+    true = turns(4)
+    rows = true.copy()
+    rows[1] = noisy(true, SIGMA, 4)[1]
+    read = tracks(shot({"arm": rows}))
+    after = smooth(read, keep()).tracks.values
+    np.testing.assert_array_equal(after[[0, 2]], rows[[0, 2]])
+    assert rms(after[1] - true[1]) < NOISE_LEFT_OVER * SIGMA
+
+
+def test_where_frames_are_rare_a_quick_move_is_no_spike() -> None:
+    """A blow of two frames at 24 a second, in a channel with little noise."""
+    rows = noisy(turns(5, fps=24.0), 0.1, 5, fps=24.0)
+    rows[:, 200:202] += 4.0
+    made = replace(shot({"arm": rows}), fps=24.0)
+    found = smooth(tracks(made), keep())
+    assert not any(part.spikes.any() for part in found.parts.values())
 
 
 def test_a_cut_does_not_smear() -> None:

@@ -8,7 +8,7 @@ import pytest
 from benchmarks.cleaning.degrade import CORNER
 from benchmarks.cleaning.table import first_seconds
 from benchmarks.cleaning.truth import raw, truth
-from refine.clean.noise import Noise, estimated, liveliness
+from refine.clean.noise import EMPTY, NONE, TELLING, Noise, estimated, falling, liveliness
 from refine.clean.tracks import tracks
 from refine.shot import Array, Shot
 from tests.clean.shots import FPS, noisy, turns
@@ -120,6 +120,36 @@ def test_missing_samples_have_no_say() -> None:
     one, other = (estimated(each, gone, FPS) for each in (values, wild))
     assert one == other
     assert one[0].sigma == pytest.approx(0.3, rel=WHITE_FOUND)
+
+
+@pytest.mark.parametrize("fps", [30.0, 60.0, 120.0])
+@pytest.mark.parametrize("coloured", [False, True])
+def test_noise_fills_the_fast_modes_and_motion_dies_out_in_them(fps: float, coloured: bool) -> None:
+    made, whole = turns(0, COUNT, fps, rows=6), np.zeros(COUNT, np.bool_)
+    assert np.all(falling(made, whole, fps) > EMPTY)
+    assert np.all(falling(noisy(made, 0.1, 0, coloured, fps), whole, fps) < TELLING)
+
+
+def test_what_rests_or_is_rounded_only_holds_no_noise() -> None:
+    rows = np.stack([np.full(COUNT, 7.5), np.round(turns(1, COUNT)[0], 6)])
+    assert np.all(falling(rows, np.zeros(COUNT, np.bool_), FPS) > EMPTY)
+
+
+def test_wild_samples_that_are_missing_do_not_fill_the_fast_modes() -> None:
+    gone = np.arange(COUNT) % 90 == 0
+    wild = turns(2, COUNT) + 20.0 * gone
+    assert np.all(falling(wild, gone, FPS) > EMPTY)
+
+
+@pytest.mark.parametrize("noisy_rows", [1, 12])
+def test_noise_of_a_few_rows_is_found_as_that_of_all(noisy_rows: int) -> None:
+    """Rows that have none say nothing of it: not even that it is white, or slow."""
+    values, whole = turns(0, COUNT, rows=12), np.zeros(COUNT, np.bool_)
+    values[:noisy_rows] = noisy(values[:noisy_rows], 0.3, 0)
+    found = estimated(values, [whole] * 12, FPS, falls=falling(values, whole, FPS))
+    assert [noise.alike for noise in found] == [0.0] * 12
+    assert np.median([noise.sigma for noise in found[:noisy_rows]]) == pytest.approx(0.3, rel=WHITE_FOUND)
+    assert found[noisy_rows:] == (NONE,) * (12 - noisy_rows)
 
 
 def test_liveliness_is_high_where_the_motion_is_quick() -> None:

@@ -129,6 +129,25 @@ def test_a_bump_is_no_spike(width: int) -> None:
         assert found(path(3, sigma) + bump[:, None] * ALONG, FPS, LEAST) == []
 
 
+@pytest.mark.parametrize("frames", [3, 4])
+def test_where_there_is_no_noise_a_quick_way_is_no_spike(frames: int) -> None:
+    """What a capture jumps by and stays, by way of a few samples that stray: noise took it for motion, so it is."""
+    for seed in range(4):
+        y = path(seed, 0.0)
+        stray = np.random.default_rng(seed).uniform(-0.15, 0.15, (frames, 3))
+        y[AT : AT + frames] += 8.0 * ((np.arange(frames) + 0.5)[:, None] / frames + stray) * ALONG
+        y[AT + frames :] += 8.0 * ALONG
+        assert found(y, FPS, LEAST) == []
+
+
+@pytest.mark.parametrize("frames", [1, 2])
+def test_where_there_is_no_noise_a_spike_of_5_degrees_is_one(frames: int) -> None:
+    for seed in range(8):
+        y = path(seed, 0.0)
+        y[AT : AT + frames] += 5.0 * np.sign(JUMP)
+        assert found(y, FPS, LEAST) == list(range(AT, AT + frames))
+
+
 def test_a_blow_there_and_back_is_no_spike() -> None:
     for width in (5, 8, 12):
         blow = 30.0 * np.maximum(1 - np.abs(np.arange(COUNT) - AT) / width, 0)

@@ -53,8 +53,20 @@ SPEED_KEPT = 0.95
 # Share: the body's own slow motion is beside the accent's in both.
 HALF_SPEED = 0.1
 
-# deg of turn, root mean square above the legs: a capture's tremble is never all told for noise (0.01 to 0.08 found).
-AGAIN = 0.1
+# deg of turn, root mean square: what is left is the rounding of a file's decimals (nothing was found).
+AGAIN = 1e-4
+
+# px: what a second cleaning may move at most.
+AGAIN_SEEN = 0.1
+
+# Share of new noise of 0.3 deg that is left of it, by the median (0.57 to 0.58 found: captures are quick).
+NEW_NOISE_LEFT = 0.65
+
+# deg: planted spikes of 5 to 10 deg, once mended, by the median (0.05 to 0.2 found).
+NEW_SPIKE_LEFT = 0.5
+
+# Share of them that is found; one of the captures jerks its head as far by itself (27 of 30 found).
+NEW_SPIKES_FOUND = 0.85
 
 
 # --- denoise ------------------------------------------------------------------------------------------------
