@@ -30,7 +30,7 @@ from refine.commands import options, outputs
     "--fill",
     type=float,
     metavar="SECONDS",
-    help="Fill gaps up to this long; longer ones are listed. Default: 0.3.",
+    help="Fill gaps up to this long; longer ones are listed. Default: 0.5.",
 )
 @click.option("--keys", is_flag=True, help="Reduce the samples to few keys and write NAME.shot.json.")
 @click.option(

@@ -286,7 +286,7 @@ def test_a_gap_too_long_is_left_and_told() -> None:
     _, rows = body(5, 0.05)
     rows["hand"][:, 101:161] = rows["hand"][:, 100:101]  # half a second
     made = shot(rows)
-    done = cleaned(made, Settings())
+    done = cleaned(made, Settings(fill=0.4))
     assert [(s.control, s.frames) for s in done.findings.left] == [("hand", (102, 161))]
     assert done.findings.filled == ()
     assert np.all(np.ptp(rows_of(done.shot, "hand")[:, 101:161], axis=1) == 0)

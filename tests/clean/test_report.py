@@ -16,7 +16,7 @@ from refine.clean.findings import Findings, Moved, Span
 from refine.clean.folder.progress import Progress, spoken
 from refine.clean.folder.work import Failure
 from refine.clean.report.page import page
-from refine.clean.report.summary import LOST_SPEED, SLIDES, Clip, document, lines, ordered, totals
+from refine.clean.report.summary import LED_FAR, LOST_SPEED, SLIDES, Clip, document, lines, ordered, totals
 from refine.clean.report.table import as_csv, as_parquet, table
 from refine.clean.settings import Amount, Settings
 from tests.cli.console import validator
@@ -62,6 +62,8 @@ def test_what_a_person_should_look_at_stands_first() -> None:
     [
         ({}, None),
         ({"left": GAP}, "1 gap left open, the longest 50 frames in hips at 20:69"),
+        ({"filled": GAP}, f"1 gap of over {LED_FAR:g} s filled, the longest 50 frames in hips at 20:69"),
+        ({"filled": (Span("hips", (20, 54), ""),)}, None),
         ({"flags": (0, 1)}, "1 error"),
         ({"flags": (2, 0)}, "2 warnings"),
         ({"kept_speed": LOST_SPEED}, None),

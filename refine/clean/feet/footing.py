@@ -146,6 +146,11 @@ class Footing:
     def asks(self) -> bool:
         return bool(np.any(self.by))
 
+    @property
+    def slides(self) -> bool:
+        """Whether it asks for more than to be freed of noise."""
+        return not np.array_equal(self.by, self.calm)
+
     def less(self) -> Footing:
         """The contact asking to be freed of noise alone; then for no move, and none of its neighbours' reaches in."""
         return replace(self, by=self.calm, calm=np.zeros((1, 3)))
@@ -243,11 +248,14 @@ def _by_motion(shot: Shot, contact: Planted, scale: float) -> tuple[Array, _Wind
 
 
 def _slide(away: Array, scale: float, fps: float) -> Array:
-    """(k, 3) what of a found contact's way from its anchor is a slide: what is beyond what feet do as they stand."""
+    """(k, 3) what of a found contact's way from its anchor is a slide: what is beyond what feet do as they stand.
+
+    So sharply that a slide once taken out leaves none: at that border a fifteenth is, which counts as standing.
+    """
     to_end = np.minimum(np.arange(len(away)), np.arange(len(away))[::-1]) / fps
     free = (ROLLS + (STANDS - ROLLS) * minimum_jerk(to_end / LANDS)) / scale
     size = np.linalg.norm(away, axis=1) / free
-    return np.asarray(away - away / (1.0 + size**4)[:, None] ** 0.25)
+    return np.asarray(away - away / (1.0 + size**10)[:, None] ** 0.1)
 
 
 def moves_of(footings: Sequence[Footing], count: int, fps: float, fade: float = BLEND) -> Array:

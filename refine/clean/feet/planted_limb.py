@@ -81,8 +81,7 @@ class LimbMover:
             if not beyond.any() and not worse:
                 return Moved(tried.samples, tuple(left), raised)
             held |= beyond
-            named = {id(each.contact) for each, _ in left}
-            left += [(each, reason) for each, reason in worse if id(each.contact) not in named]
+            left += [(each, reason) for each, reason in worse if each.slides]
             gone = {id(each) for each, _ in worse}
             active = [each.less() if id(each) in gone else each for each in active]
 

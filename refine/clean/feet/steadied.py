@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from refine.clean.feet.footing import paths
-from refine.clean.noise import Noise, estimated, liveliness
+from refine.clean.noise import Noise, estimated, falling, liveliness
 from refine.clean.smoother import Steps, smoothed
 from refine.limbs.planted import ENTER_SPEED
 from refine.pose import Point
@@ -79,7 +79,8 @@ def steadied(captured: Shot, points: Sequence[Point], alike: float) -> dict[Poin
 
 
 def _way(path: Array, fps: float, alike: float) -> Way:
-    noise = estimated(path.T, np.zeros(path.T.shape, np.bool_), fps, alike)
+    every = np.zeros(len(path), np.bool_)
+    noise = estimated(path.T, [every] * 3, fps, alike, falling(path.T, every, fps))
     jerk = np.ones((len(noise), len(path) - 3))
     for i, own in enumerate(noise):
         if own.sigma > 0:

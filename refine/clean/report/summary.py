@@ -18,6 +18,9 @@ from refine.text import aligned
 
 SCHEMA = "motion-refine/clean/1"
 LOST_SPEED = 0.9  # of an accent's peak speed: below it the accent is worth a look [judge]
+LED_FAR = (
+    0.3  # s from which the filling of a gap is worth a look (catalogue [judge]): one in eight is better left
+)
 SLIDES = 100.0  # mm/s that planted points still move in the median: feet as captured roll by 40 to 80 [judge]
 _ORDER: tuple[Status, ...] = ("failed", "set aside", "cleaned")
 _TOLD = 12  # clips that the short list names
@@ -58,11 +61,7 @@ class Clip:
 def _reasons(found: Findings) -> list[str]:
     reasons = [found.set_aside] if found.set_aside else []
     if found.left:
-        longest = max(found.left, key=length)
-        reasons.append(
-            f"{counted(len(found.left), 'gap')} left open, the longest {counted(length(longest), 'frame')} "
-            f"in {spot(longest)}"
-        )
+        reasons.append(f"{counted(len(found.left), 'gap')} left open, {_longest(found.left)}")
     warnings, errors = found.flags or (0, 0)
     if errors:
         reasons.append(f"check finds {counted(errors, 'error')}")
@@ -71,9 +70,17 @@ def _reasons(found: Findings) -> list[str]:
         reasons.append(f"an accent kept {found.kept_speed:.0%} of its speed{where}")
     if found.contacts and found.drift[1] > SLIDES:
         reasons.append(f"planted points still slide {found.drift[1]:.3g} mm/s")
+    far = [span for span in found.filled if length(span) > LED_FAR * found.fps]
+    if far:
+        reasons.append(f"{counted(len(far), 'gap')} of over {LED_FAR:g} s filled, {_longest(far)}")
     if warnings:
         reasons.append(f"check finds {counted(warnings, 'warning')}")
     return reasons
+
+
+def _longest(spans: Sequence[Span]) -> str:
+    longest = max(spans, key=length)
+    return f"the longest {counted(length(longest), 'frame')} in {spot(longest)}"
 
 
 def counted(number: int, word: str) -> str:
