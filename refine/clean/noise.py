@@ -31,6 +31,7 @@ HIGH = 1 / 8  # of the frame rate: what is slower may be motion however it is mo
 TOP = 1 / 4  # of the modes, the fastest: what is left there is noise
 # Powers of the eigenvalue by which fast modes fall. White noise has 0, the most alike 0.3; motion alone has 1 by the
 # model. Rows of captures have up to 1.26 (toes, fingers), smoothed ones 1.29 to 3.5, of a filtered capture 0.7 to 3.3.
+DENSE = 50.0  # [judge] frames a second from which only tremble is as fast as the fast modes
 EMPTY = 1.0  # there is no noise to take out
 TELLING = 0.8  # [judge] there is enough of it to say how alike it is
 FAST = 8.0  # eigenvalue from which modes are fast: a quarter of the rate, half of them
@@ -125,7 +126,7 @@ def estimated(
     energies = [_energies(row, gone, whole) for row, gone in zip(y, missing, strict=True)]
     found = [NONE] * len(y)
     moving = [i for i, energy in enumerate(energies) if len(energy)]
-    noisy = [i for i in moving if falls is None or falls[i] <= EMPTY]
+    noisy = [i for i in moving if falls is None or falls[i] <= empty(fps)]
     telling = [i for i in noisy if alike is None and (falls is None or falls[i] < TELLING)]
     telling = telling if 2 * len(telling) >= len(moving) else []
     fast, slow = whole.above(HIGH)
@@ -158,6 +159,14 @@ def falling(rows: Array, missing: NDArray[np.bool_], fps: float) -> Array:
     return np.array(
         [np.median(f[some]) if some.any() else np.inf for f, some in zip(falls, moving, strict=True)]
     )
+
+
+def empty(fps: float) -> float:
+    """The power by which fast modes fall that hold no noise to take out.
+
+    The fewer frames a second, the more of a body's quick moves these modes hold: noise must show the more clearly.
+    """
+    return EMPTY * min(fps / DENSE, 1.0)
 
 
 @lru_cache(maxsize=8)

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.clean.noise import EMPTY, falling
+from refine.clean.noise import empty, falling
 from refine.shot import Array
 
 OUT = 6.0  # sigmas of what is left (catalogue [judge])
@@ -93,7 +93,7 @@ def _stands_out(out: Array, floor: float, half: int) -> bool:
 def _clean(path: Array, skipped: NDArray[np.bool_], fps: float) -> bool:
     """Whether no row of a path (N, D) that moves has noise."""
     rows = path.T[np.ptp(path, axis=0) > 0]
-    return bool(np.all(falling(rows, skipped, fps) > EMPTY))
+    return bool(np.all(falling(rows, skipped, fps) > empty(fps)))
 
 
 def led_through(path: Array, missing: NDArray[np.bool_]) -> Array:

@@ -37,6 +37,7 @@ from tests.clean.tolerances import (
     NEW_NOISE_LEFT,
     NEW_SPIKE_LEFT,
     NEW_SPIKES_FOUND,
+    NO_WORSE,
     NOISE_LEFT_OVER,
     NOISE_TOLD,
     REVERSED,
@@ -159,6 +160,25 @@ def test_a_second_cleaning_of_a_capture_moves_nothing(name: str) -> None:
     assert again.findings.spikes == again.findings.wraps == again.findings.filled == ()
     assert rms_moved(once(name), again.shot) < AGAIN
     assert again.findings.largest[1].value < AGAIN_SEEN
+
+
+@pytest.mark.usefixtures("unplanted")
+@pytest.mark.parametrize("every", [4, 5])
+@pytest.mark.parametrize("noise", [0.05, 0.1])
+def test_few_frames_a_second_are_not_made_worse(every: int, noise: float) -> None:
+    """At 30 and 24 frames a second a body's quick moves are as fast as noise."""
+    clip_or_skip("01_01")
+    whole = first_seconds(truth("01_01"), 20.0)
+    columns = table(whole)
+    thin = with_table(whole, columns.values[::every])
+    true = replace(thin, fps=whole.fps / every)
+    columns, rng = table(true), np.random.default_rng(0)
+    values = columns.values.copy()
+    values[:, columns.turns] += noise * rng.standard_normal((len(values), len(columns.turns)))
+    given = with_table(true, values)
+    after = cleaned(given, Settings()).shot
+    places = [pose(each, true.frames).origin for each in (true, given, after)]
+    assert rms(places[2] - places[0]) < NO_WORSE * rms(places[1] - places[0])
 
 
 @pytest.mark.usefixtures("unplanted")

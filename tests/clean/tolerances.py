@@ -232,3 +232,6 @@ SHUFFLE_LOST = 0.1
 
 # m: what speeds of 2.5 m/s at most, as likely as any, take from the peak of a step of 0.6 m in 0.6 s (1.9 m/s).
 UNDER_WAY_CHANGES = 0.002
+
+# Times what noise made of joints' places: what cleaning may leave of it (goal).
+NO_WORSE = 1.0
