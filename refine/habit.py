@@ -16,12 +16,14 @@ Deviations are relative to the slope unit of a key: local range of values over l
 from __future__ import annotations
 
 from collections.abc import Iterator
+from copy import copy
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.shot import Array, Channel, Keys, Segment, Shot
+from refine.shot import Array, Channel, Control, Keys, Segment, Shot
 
 NATURAL, CHORD, ZERO = range(3)
 RULE_NAMES = ("the natural spline", "the chord between its neighbours", "flat")
@@ -291,6 +293,9 @@ def learn(deviation: Array, context: NDArray[np.intp]) -> Habit:
     return habit
 
 
+Place = tuple[str, str]  # a control and a channel of it
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Slopes:
     """All judged keys of a shot in one table: J rows."""
@@ -298,7 +303,8 @@ class _Slopes:
     deviation: Array  # (3, J)
     context: NDArray[np.intp]  # (J,)
     frame: Array  # (J,)
-    channel: NDArray[np.intp]  # (J,) which of the channels, in the book's order
+    channel: NDArray[np.intp]  # (J,) which of the places
+    places: tuple[Place, ...]
 
 
 class HabitBook:
@@ -311,38 +317,57 @@ class HabitBook:
     def __init__(self, shot: Shot, suspect: tuple[float, float]) -> None:
         self._rules: dict[tuple[bytes, bytes, bytes], Rules] = {}
         self._predictions: dict[bytes, Array] = {}
-        self._at: dict[tuple[str, str], int] = {}
-        self._loop = shot.loop
-        table = self._table(shot)
+        self._controls: dict[int, tuple[Control, list[_Slopes]]] = {}
+        self._shot, self._suspect, self._loop = shot, suspect, shot.loop
+        table = self._table
         outside = (table.frame < suspect[0]) | (table.frame > suspect[1])
         if outside.sum() < _ENOUGH:  # the range is nearly all there is: faults are few, so learn from it too
             outside[:] = True
         self.shot_habit = learn(table.deviation[:, outside], table.context[outside])
-        self._shares = self._channel_shares(table, outside)
-        self._strange_at = self._strange_keys(table, suspect)
-        self._strange = frozenset(self._strange_at[0].tolist())
+        self._shares = dict(zip(table.places, self._channel_shares(table, outside), strict=True))
 
-    def _table(self, shot: Shot) -> _Slopes:
-        parts: list[tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]] = []
-        for control in shot.controls:
-            groups: dict[tuple[bytes, ...], list[Channel]] = {}
-            for channel in filter(moving, control.channels):
-                assert channel.keys is not None
-                groups.setdefault((*_timing(channel.keys), bytes(channel.keys.values.shape[1])), []).append(
-                    channel
-                )
-            for channels in groups.values():
-                parts.append(self._rows(control.name, [c.keys for c in channels if c.keys], channels))
+    def after(self, shot: Shot) -> HabitBook:
+        """The book of the shot with some of its channels changed, by the habit that was learnt before."""
+        found = copy(self)
+        found._shot = shot
+        for known in ("_table", "_strange"):
+            found.__dict__.pop(known, None)
+        return found
+
+    @cached_property
+    def _table(self) -> _Slopes:
+        parts = [part for control in self._shot.controls for part in self._of(control)]
         if not parts:
             nothing = np.zeros(0, np.intp)
-            return _Slopes(np.zeros((3, 0)), nothing, np.zeros(0), nothing)
-        deviation, context, frame, channel_at = zip(*parts, strict=True)
-        return _Slopes(np.hstack(deviation), np.hstack(context), np.hstack(frame), np.hstack(channel_at))
+            return _Slopes(np.zeros((3, 0)), nothing, np.zeros(0), nothing, ())
+        places = [place for part in parts for place in part.places]
+        first = np.cumsum([0, *(len(part.places) for part in parts[:-1])]).tolist()
+        return _Slopes(
+            np.hstack([part.deviation for part in parts]),
+            np.hstack([part.context for part in parts]),
+            np.hstack([part.frame for part in parts]),
+            np.hstack([part.channel + at for part, at in zip(parts, first, strict=True)]),
+            tuple(places),
+        )
 
-    def _rows(
-        self, control: str, keys: list[Keys], channels: list[Channel]
-    ) -> tuple[Array, NDArray[np.intp], Array, NDArray[np.intp]]:
+    def _of(self, control: Control) -> list[_Slopes]:
+        """The keys of a control, looked at once: a table for the channels that have theirs on the same frames."""
+        known = self._controls.get(id(control))
+        if known is not None:
+            return known[1]
+        groups: dict[tuple[bytes, ...], list[Channel]] = {}
+        for channel in filter(moving, control.channels):
+            assert channel.keys is not None
+            timing = (*_timing(channel.keys), bytes(channel.keys.values.shape[1]))
+            groups.setdefault(timing, []).append(channel)
+        found = [self._rows(control.name, channels) for channels in groups.values()]
+        if found:
+            self._controls[id(control)] = control, found
+        return found
+
+    def _rows(self, control: str, channels: list[Channel]) -> _Slopes:
         """The judged keys of channels with the same key frames."""
+        keys = [channel.keys for channel in channels if channel.keys is not None]
         seen, values = judged(keys[0], self._loop), np.stack([k.values for k in keys])
         _, unit = _units(keys[0].frames, values)
         side_by_side = np.moveaxis(values, 1, 0)  # (K, C, D)
@@ -352,19 +377,17 @@ class HabitBook:
         )
         by_rule = np.stack([natural, chord, np.zeros_like(chord)])
         deviation = relative(np.stack([k.outgoing for k in keys]) - by_rule, unit)[:, :, seen]
-        first = len(self._at)
-        self._at.update({(control, channel.name): first + i for i, channel in enumerate(channels)})
         count = deviation.shape[2]
-        at = np.repeat(np.arange(first, first + len(keys)), count)
+        at, places = np.repeat(np.arange(len(keys)), count), tuple((control, c.name) for c in channels)
         frame = np.tile(keys[0].frames[seen], len(keys))
-        return deviation.reshape(3, -1), contexts(values)[:, seen].ravel(), frame, at
+        return _Slopes(deviation.reshape(3, -1), contexts(values)[:, seen].ravel(), frame, at, places)
 
     def _channel_shares(self, table: _Slopes, outside: NDArray[np.bool_]) -> Array:
         """(channels, 3, 4): each channel's own shares, the shot's counting as two keys a context."""
         habit = self.shot_habit
         deviation, context, at = table.deviation[:, outside], table.context[outside], table.channel[outside]
-        base = np.tile(_SHOT_KEYS * habit.shares, (len(self._at), 1, 1))
-        shares = np.tile(habit.shares, (len(self._at), 1, 1))
+        base = np.tile(_SHOT_KEYS * habit.shares, (len(table.places), 1, 1))
+        shares = np.tile(habit.shares, (len(table.places), 1, 1))
         for _ in range(3):
             weight, _ = _weights(shares[at], deviation, context, habit.tight, habit.loose)
             counts = base.copy()
@@ -376,23 +399,24 @@ class HabitBook:
             shares = counts / counts.sum(axis=2, keepdims=True)
         return shares
 
-    def _strange_keys(self, table: _Slopes, suspect: tuple[float, float]) -> tuple[NDArray[np.intp], Array]:
-        """Channel and frame of each key in or near the range whose slope the habit hardly explains."""
-        near = (table.frame >= suspect[0] - _NEAR) & (table.frame <= suspect[1] + _NEAR)
-        at = table.channel[near]
-        habit = self.shot_habit
+    @cached_property
+    def _strange(self) -> dict[Place, Array]:
+        """Frames of the keys in or near the range whose slope the habit hardly explains, of channels that have some."""
+        table, habit = self._table, self.shot_habit
+        near = (table.frame >= self._suspect[0] - _NEAR) & (table.frame <= self._suspect[1] + _NEAR)
+        if not near.any():
+            return {}
+        at, frame = table.channel[near], table.frame[near]
+        shares = np.stack([self._shares.get(place, habit.shares) for place in table.places])
         _, density = _weights(
-            self._shares[at], table.deviation[:, near], table.context[near], habit.tight, habit.loose
+            shares[at], table.deviation[:, near], table.context[near], habit.tight, habit.loose
         )
         strange = -np.log(np.maximum(density, 1e-300)) > habit.unexplained
-        return at[strange], table.frame[near][strange]
+        return {table.places[i]: np.sort(frame[strange & (at == i)]) for i in np.unique(at[strange]).tolist()}
 
     def strange_frames(self, control: str, channel: str, now: Keys | None = None) -> Array:
         """Frames of the keys in the range whose slope the habit hardly explains, after an edit `now` still."""
-        at = self._at.get((control, channel))
-        if at is None:
-            return np.zeros(0)
-        frames = np.sort(self._strange_at[1][self._strange_at[0] == at])
+        frames = self._strange.get((control, channel), np.zeros(0))
         if now is None or not len(frames):
             return frames
         habit = self.habit(control, channel)
@@ -402,7 +426,7 @@ class HabitBook:
 
     def strange(self, control: str, channel: str) -> bool:
         """Whether a channel has a key in or near the range that breaks the habit. None does: slopes tell nothing."""
-        return self._at.get((control, channel)) in self._strange
+        return (control, channel) in self._strange
 
     def rules(self, keys: Keys) -> Rules:
         """Rule matrices; channels keyed on the same frames share them."""
@@ -420,8 +444,8 @@ class HabitBook:
 
     def habit(self, control: str, channel: str) -> Habit:
         """A channel's own habit, leaning on the shot's where it has few keys."""
-        at = self._at.get((control, channel))
-        return self.shot_habit if at is None else replace(self.shot_habit, shares=self._shares[at])
+        shares = self._shares.get((control, channel))
+        return self.shot_habit if shares is None else replace(self.shot_habit, shares=shares)
 
 
 def _timing(keys: Keys) -> tuple[bytes, bytes, bytes]:

@@ -55,6 +55,11 @@ def of_rows(frames: Sequence[float], rows: Sequence[Key]) -> Keys:
     )
 
 
+def content(keys: Keys) -> tuple[bytes, ...]:
+    """All there is of some keys, to tell whether others are the same."""
+    return tuple(getattr(keys, name).tobytes() for name in Keys.__slots__)
+
+
 def only(keys: Keys, kept: NDArray[np.bool_]) -> Keys:
     """The keys (K,) that are `kept`."""
     return Keys(**{n: frozen(getattr(keys, n)[kept], getattr(keys, n).dtype.type) for n in Keys.__slots__})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -45,6 +46,17 @@ class Flag:
         where = f"{self.fault}|{self.control}|{self.channel}|{self.frames[0]}:{self.frames[1]}"
         initials = "".join(word[0] for word in self.fault.split())
         return f"{initials}-{hashlib.sha256(where.encode()).hexdigest()[:4]}"
+
+
+def twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:
+    """The same finding among others: same fault and cause, or same fault, place and overlapping frames."""
+    for other in flags:
+        here = (other.control, other.channel) == (flag.control, flag.channel)
+        caused = other.cause == flag.cause and flag.cause.channel is not None
+        meet = other.frames[0] <= flag.frames[1] and flag.frames[0] <= other.frames[1]
+        if other.fault == flag.fault and (here or caused) and meet:
+            return other
+    return None
 
 
 def as_json(flag: Flag) -> dict[str, Any]:

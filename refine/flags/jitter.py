@@ -21,7 +21,6 @@ from refine.flags.joints import Out, baked_channels, paths_of, third_of_the_othe
 from refine.flags.path import above, rolling_rms, steady, stepped, white_above
 from refine.flags.stage import Stage, runs
 from refine.flags.trace import best_seen, gain, samples
-from refine.measure import most_moved
 from refine.pose import Point
 from refine.shot import ROTATIONS, Array, Channel
 
@@ -129,7 +128,7 @@ def _seen(stage: Stage, found: Levels, name: str, at: tuple[int, int]) -> Iterat
     channel = found.owned[loudest][1]
     first, last = _trimmed(found, loudest, at)
     frames = int(stage.frames[first]), int(stage.frames[last])
-    _, by_unit = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
+    _, by_unit = stage.most_moved(name, channel.name)
     if found.widen * by_unit * float(found.size[rows, at[0] : at[1] + 1].sum(axis=0).max()) < threshold.warn:
         return
     point = best_seen(stage, name, channel.name, frames)

@@ -17,10 +17,12 @@ from refine.breaks import Break, backing, breaks
 from refine.cause import Explanation, Suspect
 from refine.curve import sample
 from refine.flags import on_frames, unheld
-from refine.flags.flag import Cause, Flag
+from refine.flags.flag import Cause, Flag, twin
+from refine.flags.on_frames import DOUBLED, OFF
 from refine.flags.stage import Stage, runs
+from refine.flags.unheld import LEFTOVER
 from refine.habit import moving
-from refine.measure import most_moved
+from refine.key_rows import content
 from refine.shot import ROTATIONS, Array, Channel, Keys, Segment
 
 FAULTS = {"value": "moved key", "value and slope": "moved key", "slope": "stray slope", "zigzag": "zigzag"}
@@ -36,6 +38,14 @@ def find(stage: Stage) -> Iterator[Flag]:
                 yield from _doubled(stage, name, channel)
                 yield from _steps(stage, name, channel)
             yield from _limits(stage, name, channel)
+
+
+def found_again(stage: Stage, flag: Flag) -> bool:
+    """Whether what the keys of a channel told still stands in a changed shot; no other control is looked at."""
+    channel = stage.control(flag.cause.control).channel(flag.cause.channel or "")
+    assert channel is not None
+    look = {LEFTOVER: _steps, DOUBLED: _doubled, OFF: _doubled}.get(flag.fault, _habit_flags)
+    return twin(flag, list(look(stage, flag.cause.control, channel))) is not None
 
 
 @lru_cache(maxsize=2)
@@ -54,19 +64,25 @@ def habit_breaks(stage: Stage, name: str, channel: str) -> tuple[Break, ...]:
     return known[name].get(channel, ())
 
 
-def _breaks(stage: Stage, name: str, likely: float) -> dict[str, list[Break]]:
+def _breaks(stage: Stage, name: str, likely: float) -> dict[str, tuple[Break, ...]]:
     """The breaks of each channel of a control, looked at by itself and then in the light of the others."""
     if stage.book.shot_habit.fitted:
         return {}
     strange = [c for c in stage.control(name).channels if moving(c) and stage.book.strange(name, c.name)]
     looks = {c.name: (c.keys, _look(stage, name, c.name)) for c in strange if c.keys is not None}
-    alone = {each: list(breaks(keys, look, likely=likely)) for each, (keys, look) in looks.items()}
+    alone = {each: look.breaks(keys, likely) for each, (keys, look) in looks.items()}
     found = dict(alone)
     for each, (keys, look) in looks.items():
         backed = backing(keys, (alone[other] for other in alone if other != each))
         if backed.any():
-            found[each] = list(breaks(keys, replace(look, backed=backed), likely=likely))
+            found[each] = replace(look, backed=backed).breaks(keys, likely)
     return found
+
+
+@lru_cache(maxsize=4)
+def _told(shares: bytes, tight: float, loose: float) -> dict[tuple[object, ...], tuple[Break, ...]]:
+    """The breaks that were told by a shot's habit so far, by all else they depend on. The last habits are kept."""
+    return {}
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,10 +108,20 @@ class _Look:
         habit = book.habit(self.control, self.channel)
         return Suspect(keys, rules, habit, predict, True, searched, {}, lambda: self.pixels, self.backed)
 
+    def breaks(self, keys: Keys, likely: float) -> tuple[Break, ...]:
+        """What breaks the habit. What didn't change since an earlier look isn't searched again."""
+        stage, book = self.stage, self.stage.book
+        own, strange = book.habit(self.control, self.channel), book.strange_frames(self.control, self.channel)
+        arrays = own.shares.tobytes(), strange.tobytes(), np.asarray(self.backed).tobytes(), content(keys)
+        case = *arrays, self.pixels, stage.range, stage.shot.loop, likely
+        told = _told(book.shot_habit.shares.tobytes(), own.tight, own.loose)
+        if case not in told:
+            told[case] = tuple(breaks(keys, self, likely=likely))
+        return told[case]
+
 
 def _look(stage: Stage, name: str, channel: str) -> _Look:
-    _, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel)
-    return _Look(stage, name, channel, pixels)
+    return _Look(stage, name, channel, stage.most_moved(name, channel)[1])
 
 
 def _habit_flags(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
@@ -103,7 +129,7 @@ def _habit_flags(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
     found = habit_breaks(stage, name, channel.name)
     if not found:
         return
-    point, pixels = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
+    point, pixels = stage.most_moved(name, channel.name)
     seen = None if point is None else stage.counts(point)
     sharp = stage.frames[stage.marked(name, "accent", "cut")]
     for each in found:

@@ -20,7 +20,6 @@ from refine.flags.flag import Flag
 from refine.flags.stage import Stage
 from refine.habit import contexts
 from refine.key_rows import key_at, only, with_keys
-from refine.measure import most_moved
 from refine.pinned import pinned_keys
 from refine.shot import Array, Channel, Keys, Segment, Shot
 
@@ -44,7 +43,7 @@ def moved(stage: Stage, name: str, old: Channel, new: Channel) -> tuple[float, s
     frames = stage.shot.frames
     apart = sample(new, stage.shot, frames) - sample(old, stage.shot, frames)
     most = float(np.linalg.norm(apart, axis=1).max())
-    pixels = most_moved(stage.shot, stage.posed, stage.view, name, old.name)[1]
+    pixels = stage.most_moved(name, old.name)[1]
     if pixels > 0:
         return most * pixels / stage.thresholds["moved key"].warn, f"{most * pixels:.1f} px"
     span = float(np.ptp(sample(old, stage.shot, frames), axis=0).max())

@@ -88,6 +88,7 @@ class _Pull:
         self.points = [*slid, *self._still({each.control for each in slid})]
         self.away = np.concatenate([each.anchor - each.path for each in self.points])
         self.whole = float(np.sum(self.away**2))
+        self._before: tuple[Keys | None, list[Array]] = None, []
         self.poses = [_posed(stage, each.frames) for each in self.points]
 
     def _still(self, slid: set[str]) -> Iterator[Planted]:
@@ -107,8 +108,17 @@ class _Pull:
 
     def made(self, gains: Sequence[Array], before: Keys, after: Keys) -> Array:
         """(n, 3): how a change of keys moves the points, all points' frames one after the other."""
-        by = (evaluate(after, each.frames) - evaluate(before, each.frames) for each in self.points)
+        by = (
+            evaluate(after, each.frames) - now
+            for each, now in zip(self.points, self._at(before), strict=True)
+        )
         return np.concatenate([(gain @ d[:, :, None])[:, :, 0] for gain, d in zip(gains, by, strict=True)])
+
+    def _at(self, keys: Keys) -> list[Array]:
+        """(k, D) of each point: what keys have on its frames. Those asked for last are kept: many moves start there."""
+        if keys is not self._before[0]:
+            self._before = keys, [evaluate(keys, each.frames) for each in self.points]
+        return self._before[1]
 
     def left(self, made: Array) -> float:
         """The share of the slide's squares that remains."""

@@ -17,9 +17,9 @@ from refine.curve import sample
 from refine.flags.thresholds import Thresholds
 from refine.habit import HabitBook, moving
 from refine.held import Locks
-from refine.measure import marked_points
-from refine.pose import Point, Pose, pose, world_point
-from refine.rig import children, solve_order
+from refine.measure import marked_points, most_moved
+from refine.pose import Point, Pose, pose, reposed, world_point
+from refine.rig import children, descendants, solve_order
 from refine.shot import Array, Channel, Control, Shot, frozen
 from refine.view import View, depth, project, view, visible
 
@@ -58,6 +58,40 @@ class Stage:
     def book(self) -> HabitBook:
         """The habit of the whole shot: faults are few, so it is learnt with them."""
         return HabitBook(self.shot, self.range)
+
+    def after(self, shot: Shot) -> Stage:
+        """The stage of the shot with some of its channels, pins or marks changed: only what moved is posed again.
+
+        It is measured as this one is: by the habit learnt here, which a mend doesn't teach another, and, where the shot
+        has no camera, from the same place.
+        """
+        pairs = zip(self.shot.controls, shot.controls, strict=True)
+        changed = [new.name for old, new in pairs if old is not new]
+        found = replace(self, shot=shot)
+        found.__dict__.update(
+            posed=reposed(self.posed, shot, changed) if changed else self.posed,
+            book=self.book.after(shot),
+            control_at=self.control_at,
+            _children=self._children,
+        )
+        if not shot.cameras:
+            found.__dict__["view"] = self.view
+        moved = {name for each in changed for name in (each, *descendants(shot, each))}
+        if not any(camera.control.parent in moved for camera in shot.cameras):
+            still = {name for name in self.control_at if moved.isdisjoint((name, *descendants(shot, name)))}
+            found._most.update({place: most for place, most in self._most.items() if place[0] in still})
+        return found
+
+    def most_moved(self, name: str, channel: str) -> tuple[Point | None, float]:
+        """The point that a channel moves most on screen, and by how many px a unit at most."""
+        place = name, channel
+        if place not in self._most:
+            self._most[place] = most_moved(self.shot, self.posed, self.view, name, channel)
+        return self._most[place]
+
+    @cached_property
+    def _most(self) -> dict[tuple[str, str], tuple[Point | None, float]]:
+        return {}
 
     @cached_property
     def recorded(self) -> Stage:

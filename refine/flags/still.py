@@ -21,7 +21,6 @@ from refine.flags.path import LEAST, stepped
 from refine.flags.refill import foreseen
 from refine.flags.stage import Stage, runs
 from refine.flags.trace import gain, samples
-from refine.measure import most_moved
 from refine.rig import descendants
 from refine.shot import Array, Channel, Shot
 from refine.view import project
@@ -252,7 +251,7 @@ def filled(stage: Stage, flag: Flag) -> Shot | None:
 
 def _jump(stage: Stage, name: str, channel: Channel, at: int) -> float:
     """px that the step after position `at` moves the point that shows it most, 0 where none is seen."""
-    point, _ = most_moved(stage.shot, stage.posed, stage.view, name, channel.name)
+    point, _ = stage.most_moved(name, channel.name)
     if point is None or not stage.counts(point)[at : at + 2].all():
         return 0.0
     values = samples(stage, channel)

@@ -13,9 +13,10 @@ from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.limbs import find
 from refine.flags.look import Look
-from refine.flags.mend import _outshone, mend
+from refine.flags.mend import mend
 from refine.flags.stage import Stage
 from refine.flags.standing import standing
+from refine.flags.verdict import outshone
 from refine.limbs.limb import extension
 from refine.shot import Channel, Pin, Shot, make_keys
 from tests.flags.test_limbs import hanging_leg
@@ -83,8 +84,6 @@ def test_what_was_outshone_is_no_new_fault_of_the_mend() -> None:
     assert knee is not None
     late = replace(knee, values=np.where(FRAMES[:, None] > 30, knee.values + 1.0, knee.values))
     after = looked(shot.with_channel("shin", Channel("rotation.x", late)))
-    assert _outshone(looked(shot), after, flag, other)
     moved = replace(other, frames=(32, 34))
-    assert not _outshone(looked(shot), after, flag, moved)
     different: Flag = replace(other, fault="jitter")
-    assert not _outshone(looked(shot), after, flag, different)
+    assert outshone(looked(shot), after, [flag], [other, moved, different]) == [other]

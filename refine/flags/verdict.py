@@ -1,0 +1,65 @@
+"""What a look at a shot says of a mend: whether the flag is gone or much smaller, and nothing else got worse."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from refine.flags.check import TRIES, at_least
+from refine.flags.flag import Flag, twin
+from refine.flags.stage import Stage
+
+SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
+
+
+def worse(flag: Flag, before: Sequence[Flag], after: Sequence[Flag]) -> str:
+    """Why a mend isn't accepted; "" if it is."""
+    return stays(flag, after) or next((each.why for each in brought([flag], before, after)), "")
+
+
+def stays(flag: Flag, after: Sequence[Flag]) -> str:
+    """How much is left of a flag; "" where it is gone or much smaller."""
+    rest = twin(flag, after)
+    if rest is None or rest.amount <= SMALLER * flag.amount:
+        return ""
+    return f"what could be tried leaves {rest.amount:.3g} {rest.unit} of {flag.amount:.3g}"
+
+
+class Brought(NamedTuple):
+    """A new flag for which a mend isn't accepted, and that in words."""
+
+    flag: Flag
+    why: str
+
+
+def brought(mended: Sequence[Flag], before: Sequence[Flag], after: Sequence[Flag]) -> Iterator[Brought]:
+    """What mends bring that they mustn't. Where one of several is chosen, it brings no new flag at all."""
+    every, faults = any(flag.fault in TRIES for flag in mended), {flag.fault for flag in mended}
+    for other in at_least(after, "warn"):
+        if (every or other.severity == "error" or other.fault in faults) and is_new(other, before):
+            why = f"mending it would make a new {other.severity}: {other.control}: {other.message}"
+            yield Brought(other, why)
+
+
+def is_new(flag: Flag, before: Sequence[Flag]) -> bool:
+    """Whether a finding wasn't there, or stood elsewhere by the same cause and less."""
+    same = twin(flag, before)
+    return same is None or (same.control != flag.control and flag.amount > same.amount)
+
+
+def outshone(before: Stage, after: Stage, mended: Sequence[Flag], found: Sequence[Flag]) -> list[Flag]:
+    """Flags of the faults that are mended, where nothing moved: those that are mended outshone them."""
+    faults = {flag.fault for flag in mended}
+    return [other for other in found if other.fault in faults and still(before, after, other)]
+
+
+def still(before: Stage, after: Stage, flag: Flag) -> bool:
+    """Whether nothing moved where a flag stands."""
+    i, (a, b) = before.control_at[flag.control], (frame - before.range[0] for frame in flag.frames)
+    poses = (
+        (before.posed.linear, after.posed.linear),
+        (before.posed.origin, after.posed.origin),
+    )
+    return all(np.array_equal(old[i, a : b + 1], new[i, a : b + 1]) for old, new in poses)
