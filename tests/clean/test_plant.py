@@ -424,7 +424,7 @@ def test_a_contact_that_is_left_stays_while_its_neighbour_moves() -> None:
     """What it asks for beside its slide is noise; of that there is none here."""
     moved, left = asking(30, 100, (0.02, 0.0, 0.0)), asking(120, 200, (0.0, 0.0, 0.03)).less()
     moves = moves_of([moved, left], 300, FPS)
-    assert not left.asks
+    assert not left.slides
     assert not moves[120:].any()
     assert moves_of([moved], 300, FPS)[121].any()
 

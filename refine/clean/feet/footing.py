@@ -143,17 +143,13 @@ class Footing:
     needed: float
 
     @property
-    def asks(self) -> bool:
-        return bool(np.any(self.by))
-
-    @property
     def slides(self) -> bool:
         """Whether it asks for more than to be freed of noise."""
         return not np.array_equal(self.by, self.calm)
 
     def less(self) -> Footing:
-        """The contact asking to be freed of noise alone; then for no move, and none of its neighbours' reaches in."""
-        return replace(self, by=self.calm, calm=np.zeros((1, 3)))
+        """The contact asking to be freed of noise alone."""
+        return replace(self, by=self.calm)
 
     def at(self, positions: Array) -> Array:
         """(n, 3) moves on positions (n,)."""

@@ -17,7 +17,7 @@ from refine.limbs.two_bones import carrying, solved, stretch_left, usual_axis
 from refine.pose import Point
 from refine.shot import QUATERNION, ROTATIONS, Array, Channel, Shot
 
-ROUGHER = 1.3  # [judge] times the third differences that a move may bring
+ROUGHER = 1.1  # times the third differences that a move may bring
 UNSEEN = 300.0  # [judge] m/s^3 of them in the root mean square: a walking foot has about a thousand
 SETTLE = 0.05  # s around a contact's ends in which a foot may be rough: it lands
 EASE = 0.08  # [judge] s in which a move is cut down before a frame that is held
@@ -62,7 +62,7 @@ class LimbMover:
         """The limb moved as the contacts ask for, without those that it makes no better.
 
         Each round asks less of a contact or holds a frame more, so they come to an end; only what changed is solved
-        again.
+        again. What is only freed of noise isn't judged: it goes where it was captured.
         """
         left: list[tuple[Footing, str]] = []
         active = list(footings)
@@ -76,12 +76,12 @@ class LimbMover:
             worse = [
                 (each, reason)
                 for each in active
-                if each.asks and changed[self._around(each)].any() and (reason := self._fault(each, tried))
+                if each.slides and changed[self._around(each)].any() and (reason := self._fault(each, tried))
             ]
             if not beyond.any() and not worse:
                 return Moved(tried.samples, tuple(left), raised)
             held |= beyond
-            left += [(each, reason) for each, reason in worse if each.slides]
+            left += worse
             gone = {id(each) for each, _ in worse}
             active = [each.less() if id(each) in gone else each for each in active]
 
@@ -174,8 +174,7 @@ class LimbMover:
         return "the limb would shake" if self._rougher(each, tried) else ""
 
     def _rougher(self, each: Footing, tried: _Tried) -> bool:
-        """Whether the knee or a point of the end has more third differences around a contact than before, and than it
-        usually has in this clip.
+        """Whether the knee or a point of the end has more third differences around a contact than before.
 
         The knee may take over what the end loses: what shakes the hip of a foot at rest shakes its knee.
         """
@@ -190,7 +189,7 @@ class LimbMover:
         new = old + np.diff(tried.shift[part], 3, axis=0)[calm]
         new[0] = np.diff(tried.knee[part], 3, axis=0)[calm]
         before, after = (np.sqrt(np.mean(np.sum(np.square(each), axis=2), axis=1)) for each in (old, new))
-        allowed = np.maximum(ROUGHER * before, np.maximum(self._usual_thirds, UNSEEN / self.scale / fps**3))
+        allowed = np.maximum(ROUGHER * before, UNSEEN / self.scale / fps**3)
         taken = float(np.max(before[1:] ** 2 - after[1:] ** 2))
         allowed[0] = max(allowed[0], np.sqrt(before[0] ** 2 + max(taken, 0.0)))
         return bool(np.any(after > allowed))
@@ -200,11 +199,6 @@ class LimbMover:
         """(P, N - 3, 3) third differences of the paths of the knee and the end's points as they are."""
         points = (joint_points(self.shot, self.limb)[1], *self.limb.points)
         return np.stack([np.diff(self.paths[point], 3, axis=0) for point in points])
-
-    @cached_property
-    def _usual_thirds(self) -> Array:
-        """(P,) root mean squares of these over the clip."""
-        return np.asarray(np.sqrt(np.mean(np.sum(np.square(self._thirds), axis=2), axis=1)))
 
 
 @dataclass(eq=False)
