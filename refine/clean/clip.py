@@ -52,7 +52,11 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     lead = _lead(shot)
     bad, reference, result, smooth = _without_noise(shot, lead, settings)
     planting = planted(
-        _within_limits(result, reference), reference, smooth.alike, _frozen(bad, lead, len(shot.frames))
+        _within_limits(result, reference),
+        reference,
+        smooth.alike,
+        _frozen(bad, lead, len(shot.frames)),
+        by_motion=settings.smooths,
     )
     planting = replace(planting, shot=_led_in(planting.shot, shot, lead))
     told = findings(reference, planting, lead, bad, smooth, settings)
@@ -108,7 +112,7 @@ def _without_noise(shot: Shot, lead: int, settings: Settings) -> tuple[Wrong, Sh
     """
     bad, straight = _straight(shot, lead, settings)
     smooth = _smoothed(shot, straight, bad, lead, settings)
-    seen = {} if settings.strength == 0 else _unhidden(smooth, bad)
+    seen = {} if not settings.smooths else _unhidden(smooth, bad)
     for _ in range(ROUNDS):
         if not seen:
             break

@@ -221,7 +221,7 @@ class _Work:
         self.y, self.noise, self.keep, self.fps = y, noise, keep, fps
         self.missing, self.spikes = keep.gaps | keep.spikes, keep.spikes.copy()
         self.strength, self.keep_below, self.asked = settings.strength, settings.keep_below, _asked(settings)
-        self.still = settings.strength == 0 and settings.keep_below is None
+        self.still = not settings.smooths
         self.held = keep.held | ~self.missing if self.still else keep.held
         # Where nothing is smoothed, gaps are still filled by the motion's slopes, not by those of the noise.
         self.stiff = np.where(keep.held, HELD, np.ones(y.shape))

@@ -48,6 +48,10 @@ class Settings:
     camera: str | None = None
     check: bool = False
 
+    @property
+    def smooths(self) -> bool:
+        return self.strength > 0 or self.keep_below is not None
+
 
 def amount(text: str, option: str, units: tuple[Unit, ...] = UNITS) -> Amount:
     """The amount in a text such as `2mm`. InputError where it is none, or not above 0."""

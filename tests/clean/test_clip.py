@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks.cleaning.table import continuous_table, first_seconds, table, with_table
+from benchmarks.cleaning.trial import degraded_of
 from benchmarks.cleaning.truth import raw, truth
 from benchmarks.cleaning.undegraded import change
 from benchmarks.corpus import captured
@@ -141,7 +142,9 @@ def test_a_second_cleaning_moves_little() -> None:
 def unplanted(monkeypatch: pytest.MonkeyPatch) -> None:
     """Feet are left where smoothing puts them."""
     real = clip.planted
-    monkeypatch.setattr(clip, "planted", lambda shot, *rest: replace(real(shot, *rest), shot=shot))
+    monkeypatch.setattr(
+        clip, "planted", lambda shot, *rest, **more: replace(real(shot, *rest, **more), shot=shot)
+    )
 
 
 @lru_cache(maxsize=3)
@@ -216,6 +219,29 @@ def test_a_new_spike_in_a_cleaned_capture_is_mended(name: str) -> None:
 def test_strength_0_leaves_a_sound_clip_alone() -> None:
     _, made = noisy_body()
     assert cleaned(made, Settings(strength=0.0)).shot == made
+
+
+def test_strength_0_leaves_feet_in_their_noise() -> None:
+    """What a planted foot has of noise can't be told from a slide where the noise is to stay."""
+    clip_or_skip("01_01")
+    given = first_seconds(degraded_of("01_01", "white-0.3", 0, 4.0).shot, 4.0)
+    done = cleaned(given, Settings(strength=0.0))
+    assert done.findings.contacts > 0
+    np.testing.assert_array_equal(tracks(done.shot).values, tracks(given).values)
+
+
+@pytest.mark.parametrize("first", [100, 340, 700, 1500])
+@pytest.mark.parametrize("count", [16, 40, 120, 480])
+def test_short_pieces_of_a_clip_are_not_made_worse(first: int, count: int) -> None:
+    """Where few contacts are seen, little is known of the ground and of the noise."""
+    clip_or_skip("01_01")
+    true = with_table(truth("01_01"), table(truth("01_01")).values[first : first + count])
+    columns, rng = table(true), np.random.default_rng(first)
+    values = columns.values.copy()
+    values[:, columns.turns] += SIGMA * rng.standard_normal((count, len(columns.turns)))
+    given = with_table(true, values)
+    places = [pose(each, true.frames).origin for each in (true, given, cleaned(given, Settings()).shot)]
+    assert rms(places[2] - places[0]) < NO_WORSE * rms(places[1] - places[0])
 
 
 def test_keyed_channels_stay_the_same_objects() -> None:

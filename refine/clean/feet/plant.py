@@ -29,6 +29,7 @@ SLID = 0.03  # m: the same beyond what feet do as they stand; what a fight's fee
 NOISY = 0.75  # [judge] of the speed below which a point stands
 TIMES = 3.0  # times the clip's usual move, from which that holds where all its feet slide far [judge]
 LEVEL = 0.015  # m within which feet must stand for there to be a ground [judge]
+SEEN = 3  # [judge] contacts of each foot that tell of a ground: in 4 s of captures on stairs fewer told of a false one
 TOLERANCE = 0.002  # m that a limb without a closed form may miss
 
 
@@ -62,6 +63,7 @@ def planted(
     captured: Shot | None = None,
     alike: float = 0.0,
     frozen: Mapping[str, NDArray[np.bool_]] | None = None,
+    by_motion: bool = True,
 ) -> Planting:
     """The shot with planted points at rest where they stand longest, by marks or else by their motion.
 
@@ -69,6 +71,8 @@ def planted(
     frame: a foot that stands is told from its noise far better
     in the world, where it rests, than by the angles that hold it there. Found contacts may then stray a little, as feet
     do that land and roll; without `captured` they are held firm, as marked ones always are.
+
+    Where noise is left in (not `by_motion`) what stands by its motion is found and left: noise would pass for a slide.
 
     What pins, limits and accents hold stays, and what a gap left `frozen`, masks (N,) by control; so does every frame
     that no move reaches, to the last bit.
@@ -94,14 +98,18 @@ def planted(
     ground = _ground(shot, sound, known, scale)
     after, lifted = shot, []
     for limb in stood:
-        own = [f.less() if id(f.contact) in wrong else f for f in footings if f.contact.control == limb.end]
+        own = [
+            f.less() if id(f.contact) in wrong else f
+            for f in footings
+            if f.contact.control == limb.end and (by_motion or f.contact.marked)
+        ]
         mover = LimbMover(
             shot,
             limb,
             known,
             Locks(shot, shot.pins, (shot.first_frame, shot.last_frame)),
             scale,
-            ground if limb.kind == "leg" else None,
+            ground if limb.kind == "leg" and by_motion else None,
             _frozen(limb, frozen or {}),
         )
         moved = _moved(mover, own)
@@ -201,15 +209,21 @@ def _touchdowns(contacts: Sequence[Planted]) -> dict[str, list[int]]:
 
 
 def _ground(shot: Shot, contacts: Sequence[Planted], known: dict[Point, Array], scale: float) -> float | None:
-    """Height of the lowest points of feet that stand, in the median; None where they stand on several levels."""
-    up, lows = "xyz".index(shot.up), []
+    """Height of the lowest points of feet that stand, in the median.
+
+    None where they stand on several levels, or where a foot stands too seldom to tell that they don't.
+    """
+    up = "xyz".index(shot.up)
+    lows: dict[str, list[float]] = {}
     for each in contacts:
         if each.limb is not None and each.limb.kind == "leg" and each.relative is None:
             at = (each.frames - shot.first_frame).astype(np.intp)
-            lows.append(min(float(np.median(known[point][at, up])) for point in each.limb.points))
-    if not lows or float(np.subtract(*np.percentile(lows, [80, 20]))) * scale > LEVEL:
+            low = min(float(np.median(known[point][at, up])) for point in each.limb.points)
+            lows.setdefault(each.control, []).append(low)
+    every = [low for own in lows.values() for low in own]
+    if not lows or min(map(len, lows.values())) < SEEN:
         return None
-    return _median(lows)
+    return None if float(np.subtract(*np.percentile(every, [80, 20]))) * scale > LEVEL else _median(every)
 
 
 # --- limbs -------------------------------------------------------------------------------------------------
