@@ -27,9 +27,9 @@ import numpy as np
 from refine.flags.check import check, stage_of
 from refine.flags.look import Look
 from refine.formats import read, write
-from refine.habit import rules
 from refine.prepared import Request
 from refine.shot import ROTATIONS, TRANSLATIONS, Camera, Channel, Control, Shot, frozen, make_keys
+from refine.slope_rules import rules
 from refine.suggest import suggest
 
 RANGE = (108, 131)  # 24 frames

@@ -20,9 +20,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.habit import Habit, Rules, lengths
+from refine.habit import Habit
 from refine.score import Moves, Score
 from refine.shot import Array, Keys
+from refine.slope_rules import Rules, lengths
 from refine.zigzag import Curve, Zigzags, zigzags
 
 Kind = Literal["nothing", "value", "slope", "value and slope", "zigzag"]

@@ -25,11 +25,11 @@ from constraints.stay_close import StayClose
 from constraints.terms import Constraint
 from refine.cause import Explanation, Suspect, edited
 from refine.curve import OUTGOING, VALUE
-from refine.habit import contexts, deviations, units
 from refine.motion import KeyedMotion, Unknown, moved
 from refine.pose import Point
 from refine.problem import build
 from refine.shot import Array, Channel, Limits, Shot
+from refine.slope_rules import contexts, deviations, units
 from refine.solve import Residual, solve
 from refine.solve.sequential import sequential
 from refine.view import View

@@ -1,21 +1,13 @@
 """The slope habit of a shot: by which rules its artist sets slopes, and how strictly.
 
-A curve is judged against the shot's own habit, never against an ideal. Three rules cover the trade's common
-practice [prac]; each gives a key's slope as a linear function of the key values:
-
-* NATURAL  the natural cubic spline through the keys (continuous second derivative)
-* CHORD    the chord between the two neighbours, (v[k+1] - v[k-1]) / (f[k+1] - f[k-1])
-* ZERO     flat
-
-An artist who keeps extremes flat and sets the rest by the chord follows ZERO at extremes and CHORD between them,
-so the habit is a table: how often each rule is followed at keys inside a move, at extremes and at the ends of a
-channel. What follows no rule was set by hand; how often, and how far from the nearest rule, is learnt too.
-Deviations are relative to the slope unit of a key: local range of values over local key distance.
+A curve is judged against the shot's own habit, never against an ideal. An artist who keeps extremes flat and sets the
+rest by the chord follows two of the rules (`slope_rules`), so the habit is a table: how often each one is followed at
+keys inside a move, at extremes and at the ends of a channel. What follows no rule was set by hand; how often, and how
+far from the nearest rule, is learnt too.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -23,17 +15,28 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.shot import Array, Channel, Control, Keys, Segment, Shot
-
-NATURAL, CHORD, ZERO = range(3)
-RULE_NAMES = ("the natural spline", "the chord between its neighbours", "flat")
-INSIDE, EXTREME, END = range(3)  # contexts
+from refine.shot import Array, Channel, Control, Keys, Shot
+from refine.slope_rules import (
+    EXTREME,
+    INSIDE,
+    RULE_NAMES,
+    SMALLEST,
+    Rules,
+    contexts,
+    deviations,
+    judged,
+    neighbour_prediction,
+    relative,
+    rules,
+    slopes_by_rule,
+    units,
+    units_of_all,
+)
 
 # [judge] Priors of the habit, in keys: how much evidence it takes to outweigh "all rules alike".
 _PRIOR_KEYS = 0.3
 _SHOT_KEYS = 2.0  # a channel of few keys leans on the shot's habit, which counts as so many of its own
 _ENOUGH = 40  # keys
-SMALLEST = 1e-12  # a channel that varies by less doesn't move, in whatever unit
 _START = (2e-3, 0.3)  # tightness and scatter before anything is learnt
 # [judge] Slopes that were fitted to a motion, as `clean --keys` does: rules are followed to 1e-4 of the slope unit,
 # these no better than so, or most of them not at all. Then no rule says what they should be.
@@ -42,160 +45,8 @@ _FREE = 0.5  # of the keys inside a move
 _STRANGE = 4.6  # nats
 _NEAR = 40.0  # frames around a range in which a rule may still feel a key of the range
 _HAND_KEYS = 0.5  # keys set by hand that are believed in before any was seen
-_FELT = 28  # keys; the natural spline's influence has fallen below 0.27^28 = 1e-16
-# Keys solved at once: with what they feel still too few for linear algebra to start threads, which wait for each other.
-_PIECE = 32
 _TIGHT = (1e-4, 2e-2)  # bounds of the learnt tightness of rule-following keys, relative
 _LOOSE = (0.05, 1.0)  # and of the scatter of hand-set ones
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Rules:
-    """Rule slopes as matrices on the key values, (K, K) each, and which keys can be judged by them."""
-
-    natural: Array
-    chord: Array
-    judged: NDArray[np.bool_]  # (K,) a curve on each side, no corner
-
-    def slopes(self, values: Array) -> Array:
-        """(3, ..., K, D) slopes that NATURAL, CHORD and ZERO would give to values (..., K, D)."""
-        return np.stack([self.natural @ values, self.chord @ values, np.zeros_like(values)])
-
-
-def rules(keys: Keys, loop: bool = False) -> Rules:
-    """The rule matrices of one set of keys: each rule's slopes for values of 1 at one key and 0 at the others."""
-    natural, chord = slopes_by_rule(keys, np.eye(len(keys)))
-    return Rules(natural, chord, judged(keys, loop))
-
-
-def judged(keys: Keys, loop: bool = False) -> NDArray[np.bool_]:
-    """(K,) which keys have a curve on each side, and no corner.
-
-    The first and the last key of a loop have a neighbour across the seam, at which no rule here looks.
-    """
-    curved = keys.segment[:-1] == Segment.CURVE
-    between = np.append(not loop, curved) & np.append(curved, not loop)
-    return np.asarray(between & ~keys.corner & (len(keys) > 2))
-
-
-def slopes_by_rule(keys: Keys, values: Array) -> tuple[Array, Array]:
-    """Slopes (K, M) by NATURAL and by CHORD for values (K, M); curves are cut at corners and where none is."""
-    natural, chord = np.zeros_like(values), np.zeros_like(values)
-    for a, b in _runs(keys.corner, keys.segment[:-1] == Segment.CURVE):
-        part = slice(a, b + 1)
-        natural[part] = _natural(keys.frames[part], values[part])
-        chord[part] = _chord(keys.frames[part], values[part])
-    return natural, chord
-
-
-def _runs(corner: NDArray[np.bool_], curved: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
-    """(first, last) keys of each stretch of curve segments without a corner inside."""
-    start, corners, curves = 0, corner.tolist(), curved.tolist()
-    for k in range(1, len(corners)):
-        if not curves[k - 1]:
-            start = k
-        elif k == len(corners) - 1 or corners[k] or not curves[k]:
-            yield start, k
-            start = k
-
-
-def _natural(f: Array, values: Array) -> Array:
-    """(K, M): slopes of the natural cubic splines through values (K, M) at frames f.
-
-    A key's slope hardly feels keys beyond `_FELT`, so long channels are solved in pieces that overlap by so many:
-    in time that grows with K, not with its cube.
-    """
-    if len(f) <= _PIECE + 2 * _FELT:
-        return _spline_slopes(f, values)
-    found = np.empty_like(values)
-    for a in range(0, len(f), _PIECE):
-        first = max(a - _FELT, 0)
-        part = slice(first, a + _PIECE + _FELT)
-        found[a : a + _PIECE] = _spline_slopes(f[part], values[part])[a - first : a - first + _PIECE]
-    return found
-
-
-def _spline_slopes(f: Array, values: Array) -> Array:
-    h = np.diff(f)
-    bend = 3 * np.diff(values, axis=0) / h[:, None] ** 2
-    left, right = np.zeros((len(f), len(f))), np.zeros_like(values)
-    k = np.arange(len(h))
-    left[k, k] += 2 / h
-    left[k + 1, k + 1] += 2 / h
-    left[k, k + 1] = left[k + 1, k] = 1 / h
-    right[:-1] += bend
-    right[1:] += bend
-    return np.asarray(np.linalg.solve(left, right), np.float64)
-
-
-def _chord(f: Array, values: Array) -> Array:
-    """(K, M): slopes of the chord between the neighbours, one-sided at the ends."""
-    k = np.arange(len(f))
-    low, high = np.maximum(k - 1, 0), np.minimum(k + 1, len(f) - 1)
-    return np.asarray((values[high] - values[low]) / (f[high] - f[low])[:, None])
-
-
-def neighbour_prediction(f: Array) -> Array:
-    """(K, K): each key's value predicted from its two neighbours on each side, by the cubic through them."""
-    count = len(f)
-    offsets = np.array([-2, -1, 1, 2])
-    near = np.arange(count)[:, None] + offsets
-    inside = (near >= 0) & (near < count)
-    frame = f[np.clip(near, 0, count - 1)]
-    matrix = np.zeros((count, count))
-    for i in range(4):
-        weight = np.ones(count)
-        for j in range(4):
-            if j != i:
-                apart = np.where(inside[:, i] & inside[:, j], frame[:, i] - frame[:, j], 1.0)
-                weight *= np.where(inside[:, j], (f - frame[:, j]) / apart, 1.0)
-        rows = np.flatnonzero(inside[:, i])
-        matrix[rows, near[rows, i]] = weight[rows]
-    return matrix
-
-
-def lengths(vectors: Array) -> Array:
-    """(...) Euclidean lengths of (..., D); most channels have one number, of which it is the size."""
-    if vectors.shape[-1] == 1:
-        return np.asarray(np.abs(vectors[..., 0]))
-    return np.asarray(np.linalg.norm(vectors, axis=-1))
-
-
-def contexts(values: Array) -> NDArray[np.intp]:
-    """(..., K): INSIDE, EXTREME or END for values (..., K, D); a quaternion turns back where its steps do."""
-    step = np.diff(values, axis=-2)
-    turned = np.sum(step[..., 1:, :] * step[..., :-1, :], axis=-1) <= 0
-    found = np.full(values.shape[:-1], END, np.intp)
-    found[..., 1:-1] = np.where(turned, EXTREME, INSIDE)
-    return found
-
-
-def units(keys: Keys) -> tuple[Array, Array]:
-    """(K,) local range of the values over the five keys around each, and the slope unit made from it."""
-    local, unit = _units(keys.frames, keys.values[None])
-    return local[0], unit[0]
-
-
-def _units(frames: Array, values: Array) -> tuple[Array, Array]:
-    """`units` of several channels on the same key frames: values (C, K, D) give (C, K)."""
-    count = len(frames)
-    padded = np.pad(values, ((0, 0), (2, 2), (0, 0)), mode="edge")
-    window = np.stack([padded[:, i : i + count] for i in range(5)])
-    local = np.linalg.norm(window.max(axis=0) - window.min(axis=0), axis=-1)
-    whole = np.linalg.norm(np.ptp(values, axis=1), axis=-1)
-    local = np.maximum(np.maximum(local, 0.02 * whole[:, None]), SMALLEST)
-    gap = np.gradient(frames) if count > 1 else np.ones(1)
-    return local, np.asarray(local / gap)
-
-
-def deviations(rule: Rules, values: Array, slopes: Array, unit: Array) -> Array:
-    """(3, ..., K) distance of slopes from each rule in slope units, for values and slopes (..., K, D)."""
-    return relative(slopes - rule.slopes(values), unit)
-
-
-def relative(apart: Array, unit: Array) -> Array:
-    """(...) lengths of (..., D) in units (...) that may be 0."""
-    return np.asarray(lengths(apart) / np.maximum(unit, 1e-300))
 
 
 def moving(channel: Channel) -> bool:
@@ -369,7 +220,7 @@ class HabitBook:
         """The judged keys of channels with the same key frames."""
         keys = [channel.keys for channel in channels if channel.keys is not None]
         seen, values = judged(keys[0], self._loop), np.stack([k.values for k in keys])
-        _, unit = _units(keys[0].frames, values)
+        _, unit = units_of_all(keys[0].frames, values)
         side_by_side = np.moveaxis(values, 1, 0)  # (K, C, D)
         natural, chord = (
             np.moveaxis(slopes.reshape(side_by_side.shape), 0, 1)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from refine.shot import AXES, Array
+from refine.shot import AXES, ROTATIONS, Array, Channel
 
 _EVEN = ("xyz", "yzx", "zxy")
 EULER_ORDERS = (*_EVEN, "xzy", "yxz", "zyx")
@@ -183,3 +183,21 @@ def matrix_quaternion(matrices: Array) -> Array:
     row = np.where(row[..., 3:] < 0, -row, row)
     unit: Array = row / np.linalg.norm(row, axis=-1, keepdims=True)
     return unit
+
+
+def signs(quaternions: Array) -> Array:
+    """(N,) 1 or -1 that keep quaternions (N, 4) from changing sides between frames."""
+    if not len(quaternions):
+        return np.ones(0)
+    near = np.where(np.sum(quaternions[1:] * quaternions[:-1], axis=1) < 0, -1.0, 1.0)
+    return np.concatenate([[1.0], np.cumprod(near)])
+
+
+def continuous(channel: Channel, samples: Array) -> Array:
+    """(N, D) samples of a channel, in its own unit, with whole turns and quaternion signs undone, so that neighbours
+    are near each other."""
+    if channel.name in ROTATIONS:
+        return np.unwrap(samples, period=360.0, axis=0)
+    if samples.shape[1] == 4:
+        return samples * signs(samples)[:, None]
+    return samples

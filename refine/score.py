@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.habit import ZERO, Habit, Rules, contexts, lengths, relative, units
+from refine.habit import Habit
 from refine.shot import Array, Keys
+from refine.slope_rules import ZERO, Rules, contexts, lengths, relative, units
 
 _STUDENT = 3.0  # degrees of freedom: real motion is full of keys that neighbours don't predict
 _FELT = 16  # keys; the natural spline's influence has fallen below 0.27^16 = 8e-10

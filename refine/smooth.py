@@ -25,8 +25,11 @@ from constraints.terms import Constraint
 from refine.cure import Held
 from refine.motion import BakedMotion
 from refine.problem import build
-from refine.shot import ROTATIONS, Array, Channel, Shot, frozen
+from refine.rotation import continuous
+from refine.samples import led_through, robust_sigma
+from refine.shot import Array, Channel, Shot, frozen
 from refine.solve import Residual, solve
+from refine.third_differences import weight_of
 
 MARGIN = 60  # frames around the range that show what is usual there
 BACK = 0.5  # of a spike's height that may be left between its two sides
@@ -41,11 +44,6 @@ SHARP, EVENTS = (
 STIFF = 1e-3  # how far samples may give where only spikes are taken back, against a spike's neighbours
 TRIED = 24  # frequencies between that and a third of the frame rate
 MORE_THAN_NOISE = 1.2  # [judge] the noise is only known to about a tenth
-
-
-def half_amplitude_weight(hz: float, fps: float) -> float:
-    """lambda of the third-difference smoother that halves the amplitude of a frequency."""
-    return float((2 * np.sin(np.pi * hz / fps)) ** -6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,16 +73,6 @@ class Smoothed:
     residuals: tuple[Residual, ...]
 
 
-def continuous(channel: Channel, samples: Array) -> Array:
-    """(N, D) with whole turns and quaternion signs undone, so that neighbours are near each other."""
-    if channel.name in ROTATIONS:
-        return np.unwrap(samples, period=360.0, axis=0)
-    if samples.shape[1] == 4:
-        flips = np.where(np.sum(samples[1:] * samples[:-1], axis=1) < 0, -1.0, 1.0)
-        return samples * np.cumprod(np.append(1.0, flips))[:, None]
-    return samples
-
-
 def noise(channel: Channel, shot: Shot, frames: tuple[int, int], breaks: Array) -> Noise:
     """Noise of a range by the median of fourth differences, which cubic motion doesn't touch, and its spikes.
 
@@ -104,16 +92,11 @@ def noise(channel: Channel, shot: Shot, frames: tuple[int, int], breaks: Array) 
     inside = (centre >= a) & (centre <= b)
     at = [int(k) + low + shot.first_frame for k in np.flatnonzero(spiky)]
     return Noise(
-        _robust_sigma(differences[inside & usable]),
-        _robust_sigma(differences[~inside & usable]),
+        robust_sigma(differences[inside & usable]),
+        robust_sigma(differences[~inside & usable]),
         tuple(k for k in at if frames[0] <= k <= frames[1]),
         tuple(k for k in at if not frames[0] <= k <= frames[1]),
     )
-
-
-def _robust_sigma(size: Array) -> float:
-    """Sigma of a normal variable from the sizes of its draws."""
-    return float(np.median(size)) / 0.6745 if len(size) else 0.0
 
 
 def _spikes(y: Array) -> NDArray[np.bool_]:
@@ -124,7 +107,7 @@ def _spikes(y: Array) -> NDArray[np.bool_]:
     median = np.median(np.stack([padded[i : i + len(y)] for i in range(5)]), axis=0)
     away = np.linalg.norm(y - median, axis=1)
     steps = np.linalg.norm(np.diff(y, axis=0), axis=1)
-    sigma = max(_robust_sigma(away[away > 0]), 0.3 * float(np.median(steps)))
+    sigma = max(robust_sigma(away[away > 0]), 0.3 * float(np.median(steps)))
     far = away > SPIKE * max(sigma, 1e-12)
     # Two samples long at most: longer excursions are moves. And back where it came from: a step is none.
     alone = np.convolve(far, np.ones(5), "same") <= 2
@@ -157,8 +140,8 @@ def smoothed(
     a, b = (frame - shot.first_frame for frame in frames)
     low, high = max(a - 3, 0), min(b + 4, len(channel.samples))
     old = channel.samples[low:high]
-    y = _without(continuous(channel, old), [k - shot.first_frame - low for k in found.beside])
     times = np.arange(low, high, dtype=np.float64) + shot.first_frame
+    y = led_through(continuous(channel, old), np.isin(times, found.beside))
     scale = np.ones(b - a + 1)
     scale[[spike - frames[0] for spike in found.spikes]] = np.inf
     whole = breaks[low:high].copy()  # 0 where the motion may break
@@ -172,7 +155,7 @@ def smoothed(
         return solution.x, solution.residuals
 
     def taken(hz: float) -> Array:
-        weight = half_amplitude_weight(hz, shot.fps)
+        weight = float(weight_of(hz, shot.fps))
         return np.stack([solved(weight, c, [])[0] for c in range(y.shape[1])])
 
     base = _base(taken, found, scale, shot.fps)
@@ -188,7 +171,7 @@ def smoothed(
             break
         scale[sharp] = STIFF
         whole[np.flatnonzero(sharp) + a - low] = 0.0
-    weight = half_amplitude_weight(base, shot.fps) * strength**6
+    weight = float(weight_of(base, shot.fps)) * strength**6
     spikes_share = np.where(np.isinf(scale), min(strength, 1.0), 1.0)
     z = y.copy()
     residuals: list[Residual] = []
@@ -214,24 +197,12 @@ def _signs(old: Array, y: Array) -> Array:
     return np.where(np.sum(old * y, axis=1, keepdims=True) < 0, -1.0, 1.0)
 
 
-def _without(y: Array, at: list[int]) -> Array:
-    """The samples with those at some positions led through their neighbours, as far as they lie inside."""
-    at = [k for k in at if 0 <= k < len(y)]
-    if not at:
-        return y
-    kept = np.setdiff1d(np.arange(len(y)), at)
-    repaired = y.copy()
-    for column in range(y.shape[1]):
-        repaired[at, column] = np.interp(at, kept, y[kept, column])
-    return repaired
-
-
 def _mean_square(size: Array) -> float:
     return float(np.mean(size**2))
 
 
 def _robust_square(size: Array) -> float:
-    return _robust_sigma(size) ** 2
+    return robust_sigma(size) ** 2
 
 
 def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: float) -> float | None:

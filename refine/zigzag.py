@@ -14,8 +14,9 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.habit import CHORD, NATURAL, ZERO, Habit, Rules, contexts, deviations, lengths
+from refine.habit import Habit
 from refine.shot import Array
+from refine.slope_rules import CHORD, NATURAL, ZERO, Rules, contexts, deviations, lengths
 
 EVEN = 0.3  # [judge] a zigzag has one amplitude, more or less: smallest over largest move
 LARGEST = 3.0  # local ranges that a key may have been moved by

@@ -104,6 +104,12 @@ HULL = 1e-6
 HALF_TURN = 1e-15
 
 
+# --- third differences --------------------------------------------------------------------------------------
+
+# Relative: a sixth root and a sine there and back.
+SAME_FREQUENCY = 1e-9
+
+
 # --- smooth -------------------------------------------------------------------------------------------------
 
 # Share of sigma: a median of about 100 fourth differences that overlap is known to a tenth; twice that.

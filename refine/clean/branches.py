@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.clean.tracks import Group, Tracks, signs
+from refine.clean.tracks import Group, Tracks
+from refine.rotation import signs
 from refine.shot import AXES, Array
 
 TURN = 360.0

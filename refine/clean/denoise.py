@@ -17,12 +17,14 @@ from numpy.typing import NDArray
 from refine.clean.branches import angles_of
 from refine.clean.noise import FASTEST, TELLING, Noise, estimated, falling, liveliness
 from refine.clean.settings import Settings
-from refine.clean.smoother import STIFFEST, frequency_of, smoothed, weight_of
-from refine.clean.spikes import LEAST, LONGEST, OUT, RARE, led_through, quickness
+from refine.clean.smoother import smoothed
+from refine.clean.spikes import LEAST, LONGEST, OUT, RARE, quickness
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.limbs.planted import runs
 from refine.rotation import quaternion_matrix
+from refine.samples import led_through
 from refine.shot import Array
+from refine.third_differences import STIFFEST, frequency_of, weight_of
 
 Mask = NDArray[np.bool_]
 

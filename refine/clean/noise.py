@@ -20,8 +20,8 @@ from math import lcm
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.clean.smoother import weight_of
 from refine.shot import Array
+from refine.third_differences import weight_of
 
 WINDOW = 0.5  # [judge] s
 SIZES = (24, 96)  # frames that a window has at least and at most

@@ -18,12 +18,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.samples import led_through
 from refine.shot import Array
-
-ORDER = 3
-STIFFEST = 1e12
-_D = np.array([-1.0, 3.0, -3.0, 1.0])
-_GRAM = tuple(_D[: len(_D) - offset] * _D[offset:] for offset in range(ORDER + 1))
+from refine.solve.banded import gram
+from refine.third_differences import ORDER, ROW
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,12 +49,10 @@ def smoothed(
     """
     from scipy.linalg.lapack import dpbsv
 
-    filled = _filled(y, missing)
+    filled = led_through(y, missing)
     weight = 1.0 / jerk
-    bands = np.empty((ORDER + 1, len(y)), order="F")
-    for offset, products in enumerate(_GRAM):  # D'WD, whose rows overlap like a convolution's
-        bands[offset, : len(y) - offset] = np.convolve(weight, products)
-    pull = np.convolve(weight * np.diff(filled, ORDER), _D[::-1])
+    bands = gram(ROW, weight)
+    pull = np.convolve(weight * np.diff(filled, ORDER), ROW[::-1])
     _add_noise(bands, missing, stiff / sigma**2, alike)
     if steps is not None:
         pull += _add_steps(bands, np.diff(filled), steps)
@@ -97,27 +93,3 @@ def _add_steps(bands: Array, given: Array, steps: Steps) -> Array:
     bands[1, 1:-1] += beside
     bands[2, :-2] -= beside
     return np.diff(force, prepend=0.0, append=0.0)
-
-
-def _filled(y: Array, missing: NDArray[np.bool_]) -> Array:
-    at = np.flatnonzero(missing)
-    if not len(at):
-        return y
-    filled = y.copy()
-    good = np.flatnonzero(~missing)
-    filled[at] = np.interp(at, good, y[good])
-    return filled
-
-
-def weight_of(hz: Array | float, fps: float) -> Array:
-    """lambda = s/q at which half of frequency hz is left: (2 sin(pi hz/fps))^-6 (transfer of the smoother).
-
-    At most STIFFEST, beyond which a factor in double precision is no longer that of the problem: 0.0016 of the rate.
-    """
-    low = np.minimum(hz, 0.5 * fps) / fps
-    return np.asarray(np.minimum((2.0 * np.sin(np.pi * np.maximum(low, 1e-9))) ** (-2 * ORDER), STIFFEST))
-
-
-def frequency_of(weight: Array, fps: float) -> Array:
-    """The frequency in Hz of which half is left under lambda = s/q: undoes `weight_of`."""
-    return np.asarray(fps / np.pi * np.arcsin(np.minimum(0.5 * weight ** (-1.0 / (2 * ORDER)), 1.0)))

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.noise import empty, falling
+from refine.samples import led_through
 from refine.shot import Array
 
 OUT = 6.0  # sigmas of what is left (catalogue [judge])
@@ -94,18 +95,6 @@ def _clean(path: Array, skipped: NDArray[np.bool_], fps: float) -> bool:
     """Whether no row of a path (N, D) that moves has noise."""
     rows = path.T[np.ptp(path, axis=0) > 0]
     return bool(np.all(falling(rows, skipped, fps) > empty(fps)))
-
-
-def led_through(path: Array, missing: NDArray[np.bool_]) -> Array:
-    """The path (N, D) with its missing samples on straight lines between their neighbours."""
-    at = np.flatnonzero(missing)
-    if not len(at) or missing.all():
-        return path
-    good = np.flatnonzero(~missing)
-    y = np.copy(path)  # as it stands in memory
-    for column in range(path.shape[1]):
-        y[at, column] = np.interp(at, good, path[good, column])
-    return y
 
 
 def _fourth(y: Array, step: int = 1) -> Array:

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 
-from refine.rotation import EULER_ORDERS, euler_quaternion
+from refine.rotation import EULER_ORDERS, euler_quaternion, signs
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Channel, Control, Shot, frozen
 
 Kind = Literal["angles", "quaternion", "place", "number"]
@@ -115,11 +115,3 @@ def quaternions(group: Group, values: Array) -> Array:
             angles[ROTATIONS.index(name)] = np.deg2rad(row)
         q = euler_quaternion(angles.T, group.order)
     return np.asarray(q * signs(q)[:, None])
-
-
-def signs(q: Array) -> Array:
-    """(N,) 1 or -1 that keep quaternions (N, 4) from changing sides between frames."""
-    if not len(q):
-        return np.ones(0)
-    near = np.where(np.sum(q[1:] * q[:-1], axis=1) < 0, -1.0, 1.0)
-    return np.concatenate([[1.0], np.cumprod(near)])

@@ -21,6 +21,7 @@ from refine.flags.trace import samples
 from refine.flags.unforeseen import unforeseen
 from refine.measure import carried, most_moved
 from refine.pose import Point, Pose, pose, world_point
+from refine.samples import robust_sigma
 from refine.shot import QUATERNION, ROTATIONS, SCALES, TRANSLATIONS, Array, Channel, Control, Shot, frozen
 from refine.view import View, project
 
@@ -28,7 +29,6 @@ MOVES_POINTS = (*TRANSLATIONS, *ROTATIONS, *SCALES, QUATERNION)
 NEAR = 20  # frames to each side that show a channel's noise ...
 TOUCHED = 9  # ... but for those that a lapse itself touches
 NOISE = 4.0  # times that noise from which a frame isn't but the largest of it [judge]
-NORMAL = 0.6745  # median size of normal noise of RMS 1
 TOGETHER = 3  # parts that leave their course on one frame are moved by the same thing [prac]
 USUAL = 2.2  # sigmas by which the third strongest of a body's joints stands out on any frame [judge]
 WITH = 2.5  # sigmas from which a control's other channels are taken to lapse with the one found [judge]
@@ -145,8 +145,7 @@ def _alone(amounts: Array, n: int) -> bool:
     """Whether what lies off at a frame is far more than what seems to lie off around it: of noise each frame does."""
     size = np.linalg.norm(amounts[max(n - NEAR, 0) : n + NEAR + 1], axis=1)
     away = np.abs(np.arange(len(size)) - min(n, NEAR)) > TOUCHED
-    usual = float(np.median(size[away])) / NORMAL if away.any() else 0.0
-    return bool(size[min(n, NEAR)] > NOISE * usual)
+    return bool(size[min(n, NEAR)] > NOISE * robust_sigma(size[away]))
 
 
 def lapsing(stage: Stage, control: Control, first: int, count: int) -> list[str]:

@@ -20,6 +20,7 @@ from refine.flags.stage import Stage
 from refine.limbs.planting import minimum_jerk
 from refine.measure import most_moved
 from refine.pinned import concerning, pinned_keys, within
+from refine.rotation import continuous
 from refine.shot import (
     QUATERNION,
     ROTATIONS,
@@ -32,7 +33,6 @@ from refine.shot import (
     Shot,
     frozen,
 )
-from refine.smooth import continuous
 
 FAULT = "loop seam"
 TURN = 360.0  # deg

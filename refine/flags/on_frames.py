@@ -18,10 +18,10 @@ from refine.curve import INCOMING, OUTGOING, evaluate, sample, sample_matrix, un
 from refine.errors import NoSolution
 from refine.flags.flag import Flag
 from refine.flags.stage import Stage
-from refine.habit import contexts
 from refine.key_rows import key_at, only, with_keys
 from refine.pinned import pinned_keys
 from refine.shot import Array, Channel, Keys, Segment, Shot
+from refine.slope_rules import contexts
 
 DOUBLED, OFF = "doubled key", "off-frame key"
 APART = 1.0  # frames: keys within one mean one pose, over more they were set on parts of frames on purpose

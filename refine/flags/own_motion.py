@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.shot import Array
-from refine.solve.banded import Factor, factor, fix
+from refine.solve.banded import Factor, factor, fix, gram
 
 ORDER = 8  # of the model: two waves of motion and some more [judge]
 ENOUGH = 10 * ORDER  # differences from which it can be learnt
@@ -43,6 +43,10 @@ class Motion:
     def errors(self, y: Array) -> Array:
         """(N - K + 1,) of a path (N,). Kernels are read backward in time, as convolutions are."""
         return np.asarray(np.convolve(y, self.kernel, "valid") - self.foretold)
+
+    def gram(self, size: int) -> Array:
+        """Lower bands (K, size) of M'M, the rows of M being the kernel at each place where it fits."""
+        return gram(self.kernel[::-1], np.ones(size - len(self.kernel) + 1))
 
     def whole(self, known: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """(N - K + 1,) the errors of which all frames are `known` (N,)."""
@@ -101,7 +105,7 @@ def led(y: Array, free: NDArray[np.bool_], noise: float | None, motion: Motion) 
     low, high = max(int(at[0]) - reach, 0), min(int(at[-1]) + reach + 1, len(y))
     if high - low <= reach or not np.isfinite(motion.variance):
         return Led(y, np.inf)
-    bands = gram(motion.kernel, high - low)
+    bands = motion.gram(high - low)
     bands[0] += 0.0 if noise is None else motion.variance / noise**2
     fix(bands, ~free[low:high])
     slope = np.convolve(motion.errors(y)[low : high - reach], motion.kernel[::-1])
@@ -123,14 +127,3 @@ def chance_of_harm(moved: Array, along: Array) -> float:
     """
     square, spread = float(np.sum(moved)), float(np.sqrt(np.sum(along)))
     return 0.5 * erfc(square / (2 * spread * sqrt(2))) if spread > 0 else 0.0
-
-
-def gram(kernel: Array, size: int) -> Array:
-    """Lower bands (K, size) of M'M, the rows of M being the kernel at each place where it fits."""
-    width = len(kernel)
-    weights, places = kernel[::-1], size - width + 1
-    bands = np.zeros((width, size), order="F")
-    for i in range(width):
-        for j in range(i, width):
-            bands[j - i, i : i + places] += weights[i] * weights[j]
-    return bands

@@ -13,8 +13,9 @@ from refine.flags.stage import Stage
 from refine.flags.tremble import tremble
 from refine.flags.witnesses import Witnesses, witnesses
 from refine.measure import most_moved
+from refine.rotation import continuous
 from refine.shot import QUATERNION, Array, Channel, Limits, Shot, frozen
-from refine.smooth import Noise, continuous, smoothed
+from refine.smooth import Noise, smoothed
 
 ROUNDING = 1e-9  # channel units
 AROUND = 1.0  # s to each side of a range in which its noise may begin or end [judge]

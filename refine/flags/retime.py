@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.flags.stage import Stage
-from refine.habit import rules
 from refine.limbs.planting import minimum_jerk
 from refine.pinned import concerning, pinned_keys
 from refine.rig import descendants
+from refine.rotation import continuous
 from refine.shot import ROTATIONS, Array, Channel, Keys, Shot, frozen
+from refine.slope_rules import rules
 
 FOLLOWS = 1e-3  # how nearly a slope was set by a rule, of the slope: files round to some 4 digits [prac]
 RAMP = 4.0  # times the shift that setting in takes: time then runs at 1 +- 1.9 / 4 [judge]
@@ -122,8 +123,6 @@ def _baked(stage: Stage, name: str, channel: Channel, frames: tuple[int, int], b
 def _read_at(channel: Channel, samples: Array, moved: NDArray[np.intp], time: Array) -> Array:
     """The samples (N, D), those at some positions read at other times (M,) by the spline through all of them."""
     from scipy.interpolate import CubicSpline
-
-    from refine.smooth import continuous
 
     whole = continuous(channel, samples)
     read = CubicSpline(np.arange(len(samples)), whole)(time)

@@ -27,9 +27,9 @@ from refine.flags.spins import (
 )
 from refine.flags.stage import Stage
 from refine.flags.unwrap import TURN, Wrap, rewritten, straight_values, within_pins
-from refine.habit import EXTREME, ZERO
 from refine.rotation import euler_matrix
 from refine.shot import QUATERNION, ROTATIONS, Array, Channel, Control, Keys, Segment, Shot
+from refine.slope_rules import EXTREME, ZERO
 
 FAULT = "angle wrap"
 BETTER = 1 / 3  # share of the steps that another triple may leave [judge]

@@ -20,10 +20,11 @@ from refine.flags.flag import Cause
 from refine.flags.keys import habit_breaks
 from refine.flags.stage import Stage
 from refine.flags.standing import carrying, standing
-from refine.habit import Habit, Rules, contexts, relative, units
+from refine.habit import Habit
 from refine.limbs.planted import Planted
 from refine.pose import Point, Pose, in_axes, jacobian
 from refine.shot import Array, Channel, Keys, Shot
+from refine.slope_rules import Rules, contexts, relative, units
 
 EXPLAINED = 0.9  # [judge] of a slide's squares that a cause has to undo
 RIVAL = 2.0  # [judge] times what it leaves that every other channel leaves at least

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from refine.flags.unwrap import TURN
-from refine.habit import EXTREME, INSIDE, contexts, slopes_by_rule
 from refine.shot import Array, Keys
+from refine.slope_rules import EXTREME, INSIDE, contexts, slopes_by_rule
 
 SHORT = 90.0  # deg left of a step from which only slopes can say which way was meant [judge]
 STEADY = 0.5  # share of a spin's speed from which the segment beside it is the same spin [judge]

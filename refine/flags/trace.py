@@ -23,8 +23,8 @@ from refine.flags.flag import RANK, Flag
 from refine.flags.stage import Stage
 from refine.measure import carried
 from refine.pose import Point, jacobian
+from refine.rotation import continuous
 from refine.shot import Array, Channel
-from refine.smooth import continuous
 from refine.view import screen_jacobian
 
 NEARLY_ALL = 0.8  # of some frames on which a point must count to be watched [judge]

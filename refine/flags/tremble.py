@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from refine.flags.own_motion import Motion, gram
+from refine.flags.own_motion import Motion
 from refine.shot import Array
 
 SHORTEST = 6  # frames that are told from a spike
@@ -58,7 +58,7 @@ class _Evidence:
         self.errors = motion.errors(y)[low : high - reach]
         self.pull = np.convolve(self.errors, motion.kernel[::-1])
         # Every frame asked for has all of its errors within the stretch, so each row of K'K is the same.
-        self.row = gram(motion.kernel, 2 * reach + 1)[:, reach]
+        self.row = motion.gram(2 * reach + 1)[:, reach]
         self.square = float(self.errors @ self.errors)
 
     def none(self) -> float:

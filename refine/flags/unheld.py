@@ -18,9 +18,9 @@ from refine.errors import NoSolution
 from refine.flags.flag import Flag
 from refine.flags.on_frames import channel_of, moved, ruled
 from refine.flags.stage import Stage
-from refine.habit import contexts, deviations, units
 from refine.pinned import pinned_keys
 from refine.shot import ROTATIONS, TRANSLATIONS, Channel, Keys, Segment, Shot
+from refine.slope_rules import contexts, deviations, units
 
 LEFTOVER = "leftover step"
 TELLS = ("cut", "hold", "contact", "accent")  # marks that say that a step may be meant

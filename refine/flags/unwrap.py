@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.flags.stage import Stage
-from refine.habit import EXTREME, INSIDE, ZERO, contexts
 from refine.pinned import concerning, pinned_keys, reaches, within
 from refine.shot import Array, Channel, Keys, Shot, frozen
+from refine.slope_rules import EXTREME, INSIDE, ZERO, contexts
 
 TURN = 360.0
 FOLLOWS = (

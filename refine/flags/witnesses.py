@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from refine.flags.own_motion import ORDER, Motion, learnt_of_all
 from refine.flags.path import errors
 from refine.rig import children
+from refine.rotation import continuous
 from refine.shot import Array, Channel, Shot
-from refine.smooth import continuous
 
 WEIGHTS = np.geomspace(1.0, 1e5, 21)  # of the ridge, the witnesses' errors having the variance 1 or less
 CAREFUL = 4.0  # [judge] times the best weight: what was learnt elsewhere is trusted less here

@@ -8,12 +8,13 @@ import numpy as np
 
 from refine.cause import explain, verdicts
 from refine.cure import smoothed
-from refine.habit import HabitBook, units
+from refine.habit import HabitBook
 from refine.measure import most_moved
 from refine.motion import Unknown
 from refine.search.keyed import near, suspected
 from refine.search.work import Work, channel_of
 from refine.shot import Shot
+from refine.slope_rules import units
 
 BACK_OFF = (1.0, 0.5, 0.25, 0.1)  # shares of a smoothing that are tried until no key is at fault for it
 

@@ -48,6 +48,19 @@ def half_gradient(penalties: Sequence[Penalty], x: Array) -> Array:
     return total
 
 
+def gram(row: Array, weight: Array) -> Array:
+    """Lower bands (K, n) of D'WD in LAPACK's memory order, D having the same row (K,) at each of its n - K + 1 places.
+
+    weight (n - K + 1,) is W's diagonal. The places overlap like a convolution's.
+    """
+    width = len(row)
+    bands = np.zeros((width, len(weight) + width - 1), order="F")
+    for offset in range(width):
+        products = row[: width - offset] * row[offset:]
+        bands[offset, : bands.shape[1] - offset] = np.convolve(weight, products)
+    return bands
+
+
 def fix(bands: Array, fixed: NDArray[np.bool_]) -> None:
     """Replace the rows and columns of the fixed unknowns by the identity's, in place."""
     at = np.flatnonzero(fixed)

@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from refine.clean.smoother import Steps, frequency_of, smoothed, weight_of
+from refine.clean.smoother import Steps, smoothed
 from refine.shot import Array
-from tests.clean.tolerances import DENSE_SOLVE, HALF_LEFT, LEAST_JERK_HOLE, QUADRATIC_KEPT, SAME_FREQUENCY
+from refine.third_differences import weight_of
+from tests.clean.tolerances import DENSE_SOLVE, HALF_LEFT, LEAST_JERK_HOLE, QUADRATIC_KEPT
 
 FPS = 120.0
 
@@ -86,12 +87,6 @@ def test_half_of_a_sine_is_left_at_the_frequency_that_was_asked_for(hz: float) -
     inner = slice(300, 900)
     share = z[inner] @ sine[inner] / (sine[inner] @ sine[inner])
     assert share == pytest.approx(0.5, abs=HALF_LEFT)
-
-
-def test_weight_and_frequency_undo_each_other() -> None:
-    hz = np.array([0.5, 1.0, 5.0, 20.0, 59.0, 60.0])
-    np.testing.assert_allclose(frequency_of(weight_of(hz, FPS), FPS), hz, rtol=SAME_FREQUENCY)
-    assert float(weight_of(500.0, FPS)) == float(weight_of(60.0, FPS))
 
 
 def test_a_hole_is_filled_by_the_least_jerk() -> None:

@@ -7,14 +7,14 @@ import pytest
 
 from benchmarks.cleaning.table import first_seconds
 from benchmarks.cleaning.truth import raw, truth
-from refine.clean.spikes import LEAST, led_through, left_by_cubics, spikes
+from refine.clean.spikes import LEAST, left_by_cubics, spikes
 from refine.clean.tracks import tracks
 from refine.clean.wrong import wrong
 from refine.shot import Array
 from tests.clean.shots import FPS, noisy, turns
 from tests.clean.tolerances import FALSE_IN_CAPTURES, FALSE_SPIKES
 from tests.open_clips import clip_or_skip
-from tests.tolerances import ANGLE, ARITHMETIC
+from tests.tolerances import ARITHMETIC
 
 COUNT = 600
 JUMP = np.array([9.0, -7.0, 12.0])
@@ -164,16 +164,6 @@ def test_gaps_are_no_spikes() -> None:
 def test_a_channel_at_rest_has_none_and_a_short_one_neither() -> None:
     assert found(np.zeros((COUNT, 3))) == []
     assert found(path()[:12]) == []
-
-
-def test_lines_lead_through_what_is_missing() -> None:
-    y = np.stack([np.arange(20.0), np.full(20, 3.0)], axis=1)
-    missing = np.isin(np.arange(20), [0, 7, 8, 19])
-    wild = np.where(missing[:, None], 99.0, y)
-    led = led_through(wild, missing)
-    np.testing.assert_allclose(led[1:19], y[1:19], atol=ANGLE)
-    np.testing.assert_array_equal(led[[0, 19]], y[[1, 18]])
-    assert led_through(y, np.zeros(20, np.bool_)) is y
 
 
 @pytest.mark.parametrize("clip", ["01_03", "Boxing_Toes"])

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from refine.clean.tracks import Tracks, quaternions, signs, tracks, with_tracks
+from refine.clean.tracks import Tracks, quaternions, tracks, with_tracks
 from refine.pose import pose
 from refine.rotation import EULER_ORDERS, euler_matrix, euler_quaternion, quaternion_matrix
-from refine.shot import QUATERNION, TRANSLATIONS, Array, Channel, Control, Keys, Shot, frozen, make_keys
+from refine.shot import QUATERNION, TRANSLATIONS, Channel, Control, Keys, Shot, frozen, make_keys
 from tests.clean.shots import ORDERS, angle_between, angled, matrices, quaternion_control, shot, turns
 from tests.tolerances import ANGLE, MATRIX, SAME_TURN
 
@@ -102,16 +102,6 @@ def test_a_quaternion_rig_poses_the_same_after_there_and_back() -> None:
     after = with_tracks(made, replace(read, values=-read.values))  # the other sign is the same turn
     one, other = (pose(each, each.frames) for each in (made, after))
     np.testing.assert_allclose(one.linear[0], other.linear[0], atol=ANGLE)
-
-
-def test_signs_keep_quaternions_on_one_side() -> None:
-    rng = np.random.default_rng(0)
-    smooth = quaternion_control("a", turns(2, COUNT)).channels[0].samples
-    assert smooth is not None
-    mixed_up: Array = smooth * rng.choice([-1.0, 1.0], COUNT)[:, None]
-    found = mixed_up * signs(mixed_up)[:, None]
-    assert np.all(np.sum(found[1:] * found[:-1], axis=1) > 0)
-    np.testing.assert_array_equal(found[0], mixed_up[0])
 
 
 def test_a_part_begins_later() -> None:

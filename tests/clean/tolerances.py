@@ -149,9 +149,6 @@ QUADRATIC_KEPT = 1e-5
 # Share of an amplitude: half of it at the asked frequency; the clip's ends reach a little way in.
 HALF_LEFT = 0.005
 
-# Relative: a sixth root and a sine there and back.
-SAME_FREQUENCY = 1e-9
-
 # Channel units: samples held 1e8 times as firmly as noise of 1.
 LEAST_JERK_HOLE = 1e-4
 
