@@ -45,7 +45,9 @@ def check(
     flags = checking.in_question(stage)
     kept = checking.named(flags, keep, "--keep") if keep else []
     shown = checking.at_least([flag for flag in flags if flag not in kept], at_least)  # type: ignore[arg-type]
-    outputs.show_notes((stage.view.note, *document.shot.notes), quiet)
+    slighter = sum(flag not in kept and flag not in shown and not flag.along for flag in flags)
+    hidden = (f"{slighter} slighter ones not listed: --at-least note shows all",) if slighter else ()
+    outputs.show_notes((stage.view.note, *document.shot.notes, *hidden), quiet)
     if pictures is not None:  # before anything is recorded: where one may not be written, nothing is
         outputs.write_flag_pictures(document, look, shown, pictures, force, quiet)
     if kept:

@@ -28,7 +28,7 @@ from refine.flags import (
     still,
 )
 from refine.flags.excerpt import excerpt
-from refine.flags.flag import RANK, Flag, Severity, as_json
+from refine.flags.flag import GOES, RANK, Flag, Severity, as_json
 from refine.flags.look import Look
 from refine.flags.stage import Stage, in_order
 from refine.flags.thresholds import load
@@ -91,8 +91,8 @@ def check(stage: Stage) -> list[Flag]:
     found = [flag for family in FAMILIES for flag in family.find(stage)]
     told = _told_once(_once(found))
     meant = [flag for flag in told if stage.meant(flag.fault, flag.control, flag.frames)]
-    goes = {f"goes with {flag.id}" for flag in meant}  # with what is meant
-    kept = [flag for flag in told if flag not in meant and flag.remedy not in goes]
+    goes = {flag.id for flag in meant}
+    kept = [flag for flag in told if flag not in meant and flag.along not in goes]
     place = {name: n for n, name in enumerate(stage.order)}
     return sorted(kept, key=lambda f: (place.get(f.control, -1), f.frames, f.fault, f.channel or ""))
 
@@ -123,7 +123,7 @@ def _told_once(flags: Sequence[Flag]) -> list[Flag]:
             cause = found[at]
             worse = max(cause.severity, slide.severity, key=RANK.__getitem__)
             found[at] = replace(cause, severity=worse, message=f"{cause.message}; for it {slide.message}")
-            found[n] = replace(slide, severity="note", remedy=f"goes with {cause.id}")
+            found[n] = replace(slide, severity="note", remedy=f"{GOES}{cause.id}")
     return found
 
 

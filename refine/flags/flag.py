@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 Severity = Literal["note", "warn", "error"]
 RANK: dict[Severity, int] = {"note": 0, "warn": 1, "error": 2}
+GOES = "goes with "
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +40,11 @@ class Flag:
     message: str
     remedy: str
     ratio: float = 1.0
+
+    @property
+    def along(self) -> str:
+        """The id of the flag whose mend takes this one along, "" where it stands by itself."""
+        return self.remedy.removeprefix(GOES) if self.remedy.startswith(GOES) else ""
 
     @property
     def id(self) -> str:

@@ -106,7 +106,7 @@ def suggested(
     shot = document.shot
     check_strength(strength)
     result = mend(shot, look, flags, strength, pins, asked)
-    words = [f"{f.id}: {f.control}: {f.fault} mended" for f in result.mended]
+    words = [f"{f.id}: {f.control}: {_named(f)} mended" for f in result.mended if not f.along]
     words += [f"{f.id}: {f.control}: {f.fault} left, {why}" for f, why, _ in result.left]
     idle = "strength 0 changes nothing" if flags else "nothing is flagged"
     found = _described(document, look, flags, result.shot, "; ".join(words) or idle, strength)
@@ -115,6 +115,11 @@ def suggested(
         clash = dict.fromkeys(name for each in result.left for name in each.clash)
         found = replace(found, clash=tuple(clash))
     return found, result.left
+
+
+def _named(flag: Flag) -> str:
+    """The fault, with its severity where a look doesn't show it unasked."""
+    return f"{flag.fault}, a note," if flag.severity == "note" else flag.fault
 
 
 def _described(
