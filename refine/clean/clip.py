@@ -21,6 +21,7 @@ from refine.clean.findings import Findings
 from refine.clean.gaps import lead_in, mask
 from refine.clean.loop import padded, unpadded
 from refine.clean.rate import at_rate
+from refine.clean.report.words import counted
 from refine.clean.settings import Settings
 from refine.clean.spikes import LEAST, spikes
 from refine.clean.stretches import in_stretches
@@ -34,6 +35,7 @@ from refine.view import view
 
 Mask = NDArray[np.bool_]
 ROUNDS = 2  # of looking for what the noise hid
+FLAGS = 12  # that are named where `check` was asked to look; the others are counted
 SHORTEST = 16  # frames: of fewer nothing can be told from noise
 
 
@@ -65,7 +67,8 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
         return Cleaned(shot, replace(told, set_aside=aside))
     written = _rewritten(planting, told, settings)
     if settings.check:
-        told = replace(written.findings, flags=_flags(written.shot, settings.camera))
+        flags, flagged = _flags(written.shot, settings.camera)
+        told = replace(written.findings, flags=flags, flagged=flagged)
         written = replace(written, findings=told)
     return written
 
@@ -86,7 +89,7 @@ def _lead(shot: Shot) -> int:
         remedy = "`refine suggest` mends keyed shots"
         raise InputError(shot.name, "no channel has a sample for every frame", "captured motion", remedy)
     if len(raw) < SHORTEST:
-        raise InputError(shot.name, f"{len(raw)} frames", f"{SHORTEST} frames or more")
+        raise InputError(shot.name, counted(len(raw), "frame"), f"{SHORTEST} frames or more")
     return lead_in(raw)
 
 
@@ -96,13 +99,16 @@ def _to_scale(shot: Shot) -> Shot:
     return shot if stated else replace(shot, metres_per_unit=metres)
 
 
-def _flags(shot: Shot, camera: str | None) -> tuple[int, int]:
-    """Warnings and errors that `check` finds."""
-    from refine.flags.check import check, stage_of
+def _flags(shot: Shot, camera: str | None) -> tuple[tuple[int, int], tuple[str, ...]]:
+    """Warnings and errors that `check` finds, and the first of them in its words, errors first."""
+    from refine.flags.check import at_least, check, lines, stage_of
     from refine.flags.look import Look
 
-    found = [flag.severity for flag in check(stage_of(shot, Look(camera=camera)))]
-    return found.count("warn"), found.count("error")
+    found = check(stage_of(shot, Look(camera=camera)))
+    errors = at_least(found, "error")
+    warnings = [flag for flag in found if flag.severity == "warn"]
+    named = tuple(lines([flag])[0] for flag in (*errors, *warnings)[:FLAGS])
+    return (len(warnings), len(errors)), named
 
 
 def _without_noise(shot: Shot, lead: int, settings: Settings) -> tuple[Wrong, Shot, Shot, Learnt]:

@@ -13,6 +13,11 @@ class Span:
     frames: tuple[int, int]
     what: str = ""
 
+    @property
+    def length(self) -> int:
+        """Frames, both ends included."""
+        return self.frames[1] - self.frames[0] + 1
+
 
 @dataclass(frozen=True, slots=True)
 class Moved:
@@ -56,5 +61,6 @@ class Findings:
     flags: tuple[int, int] | None = (
         None  # warnings and errors that `check` finds afterwards, if it was asked to look
     )
+    flagged: tuple[str, ...] = ()  # the first of those in the words of `check`, errors first
     set_aside: str = ""  # why the clip isn't changed; "" where it is
     notes: tuple[str, ...] = field(default=())

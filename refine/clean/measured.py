@@ -13,9 +13,11 @@ from refine.clean.denoise import QUIET, Learnt, Part
 from refine.clean.feet.plant import Planting, drift
 from refine.clean.findings import Findings, Moved, Span
 from refine.clean.gaps import Gap
+from refine.clean.report.words import short
 from refine.clean.settings import Settings
 from refine.clean.tracks import Group
 from refine.clean.wrong import Wrong
+from refine.formats.bvh import ASSUMED
 from refine.limbs.limb import Limb, figure
 from refine.limbs.planted import runs
 from refine.measure import marked_points
@@ -72,8 +74,14 @@ def findings(
         drift=(drift(before, planting.contacts), planting.drift[1]),
         kept_speed=kept,
         slowest_accent=accent,
-        notes=() if stated else (f"1 unit is taken as {metres:.4g} m, by the length of the legs",),
+        notes=before.notes if stated else _measured_unit(before.notes, metres),
     )
+
+
+def _measured_unit(notes: Sequence[str], metres: float) -> tuple[str, ...]:
+    """What the reader had to say, with the unit that was used in place of the one that it assumed."""
+    told = [note.replace(ASSUMED, "") for note in notes]
+    return (*told, f"1 unit is taken as {metres:.4g} m, by the length of the legs")
 
 
 def over_budget(told: Findings, settings: Settings) -> str:
@@ -84,9 +92,7 @@ def over_budget(told: Findings, settings: Settings) -> str:
     worst = next(moved for moved in told.largest if moved.unit == most.unit)
     if worst.value <= most.value:
         return ""
-    return (
-        f"{worst.control} would move {worst.value:.3g} {worst.unit} at frame {worst.frame}, more than {most}"
-    )
+    return f"{worst.control} would move {short(worst.value)} {worst.unit} at frame {worst.frame}, more than {most}"
 
 
 def _noise(group: Group, part: Part) -> float:
@@ -168,7 +174,7 @@ class _Tally:
         """Of the sharpest moves of the ends of the body the smallest share of speed that was kept, and which it is.
 
         What was taken away is noise for the most part, which makes every speed look higher: its own share of the
-        squared speeds doesn't count.
+        squared speeds doesn't count. An accent is also named where none lost anything.
         """
         kept, where = 1.0, ""
         reach = max(round(ACROSS * self.fps / 2), 1)
@@ -182,8 +188,11 @@ class _Tally:
                 share = float(
                     new[near].max() / np.sqrt(max(old[at] ** 2 - noise, new[near].max() ** 2 * 1e-12))
                 )
-                if share < kept:
-                    kept, where = share, f"{self.points[end].control} at frame {self.first + reach + at}"
+                if share < kept or not where:
+                    kept, where = (
+                        min(share, 1.0),
+                        f"{self.points[end].control} at frame {self.first + reach + at}",
+                    )
         return kept, where
 
 

@@ -18,7 +18,8 @@ from refine.commands import options, outputs
 )  # fmt: skip
 @click.option(
     "--strength", type=float, default=1.0, show_default=True, metavar="X",
-    help="Divides the half-amplitude frequency that the noise asks for. 0 smooths nothing, yet mends gaps and spikes.",
+    help="Divides the half-amplitude frequency that the noise asks for: of motion that fast half is left, slower "
+    "motion stays. 0 smooths nothing, yet mends gaps and spikes.",
 )  # fmt: skip
 @click.option(
     "--keep-below",
@@ -44,7 +45,7 @@ from refine.commands import options, outputs
 @click.option(
     "--check",
     is_flag=True,
-    help="Look the cleaned clips over as `refine check` does; takes about as long again.",
+    help="Look the cleaned clips over as `refine check` does and name what is left; takes about as long again.",
 )
 @click.option(
     "--jobs", type=click.IntRange(min=1), default=1, show_default=True, metavar="N",

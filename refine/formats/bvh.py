@@ -26,6 +26,7 @@ from refine.shot import AXES, Array, Channel, Control, Shot
 __all__ = ["read", "spans", "write"]
 
 ENDING = ".bvh"
+ASSUMED = ", 1 unit as 1 metre"  # in the notes: who finds another unit takes it out again
 
 
 def read(data: bytes, name: str) -> Shot:
@@ -48,7 +49,7 @@ def read(data: bytes, name: str) -> Shot:
             f"{locate(header.claimed_at)}: Frames says {header.claimed}, but {len(values)} rows follow; "
             "the rows were taken"
         )
-    notes.append(f"{name}: BVH states no length unit and no up axis; 1 unit is taken as 1 metre, up as y")
+    notes.append(f"{name}: BVH states no length unit and no up axis; up is taken as y{ASSUMED}")
     return Shot(
         name=name[: -len(ENDING)] if name.lower().endswith(ENDING) else name,
         fps=header.fps,

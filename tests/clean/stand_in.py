@@ -116,4 +116,5 @@ def _findings(shot: Shot) -> Findings:
         drift=(12.0, 1.25),
         slowest_accent="Chest at 31",
         kept_speed=0.98,
+        notes=shot.notes,
     )

@@ -424,7 +424,10 @@ def test_the_speed_that_an_accent_lost_is_told() -> None:
         return shot(rows)
 
     sharp = blow(80.0)
-    assert told_of(sharp, sharp).kept_speed == 1.0
+    same = told_of(sharp, sharp)
+    assert same.kept_speed == 1.0
+    assert same.slowest_accent.startswith("hand at frame ")  # there is one, though it lost nothing
+    assert told_of(blow(0.0), blow(0.0)).slowest_accent == ""
     told = told_of(sharp, blow(40.0))
     assert told.kept_speed == pytest.approx(0.5, abs=HALF_SPEED)
     control, frame = told.slowest_accent.split(" at frame ")

@@ -195,15 +195,16 @@ def test_a_loop_of_quaternions_closes_by_its_own_sign() -> None:
 def test_the_check_looks_at_the_keys(monkeypatch: pytest.MonkeyPatch) -> None:
     looked: list[Shot] = []
 
-    def noted(one: Shot, camera: str | None) -> tuple[int, int]:
+    def noted(one: Shot, camera: str | None) -> tuple[tuple[int, int], tuple[str, ...]]:
         looked.append(one)
-        return 3, 1
+        return (3, 1), ("error  a foot slides",)
 
     monkeypatch.setattr("refine.clean.clip._flags", noted)
     rows = noisy(looped(1), 0.3, 1)
     result = cleaned(shot({"arm": rows}), Settings(check=True, within=Amount(5.0, "mm"), fps=30.0))
     assert looked == [result.shot]
     assert result.findings.flags == (3, 1)
+    assert result.findings.flagged == ("error  a foot slides",)
     assert not any(channel.baked for control in result.shot.controls for channel in control.channels)
     assert result.shot.fps == 30.0
 

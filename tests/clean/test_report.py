@@ -16,8 +16,19 @@ from refine.clean.findings import Findings, Moved, Span
 from refine.clean.folder.progress import Progress, spoken
 from refine.clean.folder.work import Failure
 from refine.clean.report.page import page
-from refine.clean.report.summary import LED_FAR, LOST_SPEED, SLIDES, Clip, document, lines, ordered, totals
+from refine.clean.report.summary import (
+    FAR,
+    LED_FAR,
+    LOST_SPEED,
+    SLIDES,
+    Clip,
+    document,
+    lines,
+    ordered,
+    totals,
+)
 from refine.clean.report.table import as_csv, as_parquet, table
+from refine.clean.report.words import short
 from refine.clean.settings import Amount, Settings
 from tests.cli.console import validator
 
@@ -27,6 +38,7 @@ SOUND = Findings(
     contacts=9, drift=(31.0, 1.5), kept_speed=0.99, slowest_accent="hand.L at 301",
 )  # fmt: skip
 GAP = (Span("hips", (20, 69)),)
+BODY = (Span("head", (7, 9)), *(Span(name, (500, 530), "rotation") for name in ("hips", "arm", "leg")), Span("hips", (500, 530), "translation"))  # noqa: E501  # fmt: skip
 
 
 def clip(name: str, findings: Findings | None = SOUND, **options: str) -> Clip:
@@ -44,7 +56,7 @@ def some() -> list[Clip]:
         clip("6 slow accent", replace(SOUND, kept_speed=0.8)),
         clip("3 more gaps", replace(SOUND, left=GAP)),
         clip("1 failed", None),
-        clip("7 far", replace(SOUND, largest=(Moved(80.0, "mm", "foot.R", 5),))),
+        clip("7 far", replace(SOUND, largest=(Moved(40.0, "mm", "foot.R", 5),))),
         clip("4 gap", replace(SOUND, left=(Span("hips", (20, 30)),), flags=(0, 9))),
         clip("8 sound", SOUND),
         clip("2 aside", replace(SOUND, set_aside="it would move by 90 mm, more than 50 mm")),
@@ -61,11 +73,20 @@ def test_what_a_person_should_look_at_stands_first() -> None:
     ("changes", "words"),
     [
         ({}, None),
-        ({"left": GAP}, "1 gap left open, the longest 50 frames in hips at 20:69"),
-        ({"filled": GAP}, f"1 gap of over {LED_FAR:g} s filled, the longest 50 frames in hips at 20:69"),
+        ({"left": GAP}, "1 gap left open, 50 frames in hips at frames 20:69"),
+        ({"filled": GAP}, f"1 gap of over {LED_FAR:g} s filled, 50 frames in hips at frames 20:69"),
+        ({"left": BODY}, "2 gaps left open, the longest 31 frames in 3 joints at frames 500:530"),
+        ({"left": BODY[1:]}, "1 gap left open, 31 frames in 3 joints at frames 500:530"),
         ({"filled": (Span("hips", (20, 54), ""),)}, None),
-        ({"flags": (0, 1)}, "1 error"),
-        ({"flags": (2, 0)}, "2 warnings"),
+        ({"flags": (0, 1)}, "check finds 1 error"),
+        ({"flags": (1, 2)}, "check finds 2 errors and 1 warning"),
+        ({"flags": (2, 0)}, "check finds 2 warnings"),
+        ({"flags": (0, 0)}, None),
+        ({"largest": (Moved(FAR, "mm", "foot.R", 975),)}, None),
+        ({"largest": (Moved(75.2, "mm", "foot.R", 975),)}, "moved by 75 mm, foot.R at frame 975"),
+        ({"largest": (Moved(1150.0, "mm", "foot.R", 975),)}, "moved by 1,150 mm"),
+        ({"largest": (Moved(75.2, "px", "foot.R", 975),)}, None),
+        ({"largest": (Moved(75.2, "mm", "foot.R", 975),), "set_aside": "it would move"}, "it would move"),
         ({"kept_speed": LOST_SPEED}, None),
         ({"kept_speed": 0.8}, "80% of its speed at hand.L at 301"),
         ({"drift": (50.0, SLIDES)}, None),
@@ -113,7 +134,7 @@ def test_the_table_has_a_row_for_each_clip() -> None:
     assert [row["place"] for row in rows] == [c.place for c in ordered(some())]
     assert rows[0]["frames"] == ""
     assert rows[0]["look_at"] == "line 7: no number; allowed: a number; put one there"
-    assert rows[6]["largest_mm"] == "80.0"
+    assert rows[6]["largest_mm"] == "40.0"
     assert rows[6]["largest_mm_control"] == "foot.R"
     assert rows[2]["left_frames"] == "50"
 
@@ -190,12 +211,64 @@ def test_the_page_says_of_each_clip_all_that_was_found() -> None:
         wraps=(Span("w1", (5, 6)),), spikes=tuple(Span(f"s{n}", (n, n)) for n in range(60)), noise=0.0123,
         noisiest="n1", noisiest_noise=0.456, coloured=0.31, keep_below=7.89, largest=(Moved(11.1, "mm", "m1", 7),),
         contacts=17, drift=(22.2, 3.33), kept_speed=0.944, slowest_accent="a1 at 9", keys=5432, keys_per_second=67.8,
-        flags=(12, 13), notes=("n2 is odd",),
+        flags=(12, 13), flagged=("error  sf-1  1:9  foot.L  slides",), notes=("n2 is odd",),
     )  # fmt: skip
     text = read(page([clip("a", full)], Settings(within=Amount(2, "mm")))).text
-    words = "4,321|119.88|29|3 frames|f1 turn at 1:2|l1 at 3:104|w1 at 5:6|s0 at 0|and 20 more|0.0123|n1|0.456|0.31"
-    words += "|7.89|11.1 mm|m1 at 7|17|22.2|3.33|94.4%|a1 at 9|5,432|67.8|13 errors|12 warnings|n2 is odd"
+    words = "4,321|119.88|29|3 frames|f1 turn at frames 1:2"
+    words += "|l1 at frames 3:104|w1 at frames 5:6|s0 at frame 0|and 20 more"
+    words += "|0.0123|n1|0.456|0.31|7.89|11.1 mm|m1 at frame 7|17|22 mm/s|3.3 after|94.4%|a1 at 9|5,432|68 a second"
+    words += "|13 errors and 12 warnings|slides|and 24 more|n2 is odd"
     assert [word for word in words.split("|") if word not in text] == []
+
+
+def mended(findings: Findings) -> str:
+    """What the clip's last cell says."""
+    return page([clip("a", findings)], Settings()).rpartition('data-of="Mended">')[2].partition("</td>")[0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({}, "only noise"),
+        ({"noise": 0.0}, "only smoothed"),
+        ({"noise": 0.0, "keep_below": 0.0}, "feet planted"),
+        ({"keep_below": 0.0}, "feet planted"),
+        ({"noise": 0.0, "keep_below": 0.0, "contacts": 0}, "nothing to mend"),
+        ({"keep_below": 0.0, "contacts": 0}, "noise left in"),
+        ({"noise": 0.0, "keep_below": 0.0, "largest": (Moved(0.0, "mm", "", 1),)}, "nothing to mend"),
+        ({"filled": BODY}, "2 gaps filled"),
+        ({"wraps": BODY}, "angle flips in 4 joints"),
+        ({"spikes": BODY[:1]}, "1 spike"),
+    ],
+)
+def test_what_was_mended_is_counted_as_people_count(changes: dict[str, object], words: str) -> None:
+    said = mended(replace(SOUND, **changes))  # type: ignore[arg-type]
+    assert f">{words}<" in said
+    assert ("noise 0" in said) == (changes.get("noise") != 0.0)
+
+
+def test_a_joint_that_flips_on_many_frames_is_named_once() -> None:
+    flips = tuple(Span("hips", (frame, frame), "rotation") for frame in range(3, 2000))
+    text = read(page([clip("a", replace(SOUND, wraps=flips))], Settings(check=True))).text
+    assert "1,997 times hips rotation at frames 3:1999" in text
+    assert "angle flips in 1 clip" in text
+    assert "looked over by check" in text
+    assert "check still finds nothing" in text
+
+
+def test_a_dropout_of_the_whole_body_is_one_gap() -> None:
+    clips = [clip("a", replace(SOUND, filled=BODY, left=BODY[1:], spikes=BODY[:1]))]
+    total = totals(clips)
+    assert (total["filled"], total["left"], total["spikes"]) == (2, 1, 1)
+    row = next(csv.DictReader(io.StringIO(as_csv(clips).decode())))
+    assert (row["filled"], row["filled_frames"], row["left"], row["left_frames"]) == ("2", "34", "1", "31")
+
+
+@pytest.mark.parametrize(
+    ("value", "words"), [(0.0, "0.00"), (0.314, "0.31"), (4.25, "4.2"), (75.2, "75"), (2083.1, "2,083")]
+)
+def test_amounts_are_short_and_plain(value: float, words: str) -> None:
+    assert short(value) == words
 
 
 def test_names_cannot_break_the_page() -> None:

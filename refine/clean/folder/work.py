@@ -130,8 +130,7 @@ def _failure(place: str, error: RefineError) -> Failure:
 def _worked(job: Job) -> Outcome:
     shot = _read(job)
     result = job.cleaner(shot, job.settings)
-    notes = dict.fromkeys((*shot.notes, *result.findings.notes))  # what the reader had to say, too
-    findings = replace(result.findings, notes=tuple(notes))
+    findings = result.findings
     plain(findings)  # raises for what the report couldn't say
     if findings.set_aside:
         return Outcome(job.place, "set aside", version(), findings=findings)

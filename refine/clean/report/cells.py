@@ -26,11 +26,6 @@ def safe(text: str) -> str:
     return escape(svg.clean(text), quote=False)
 
 
-def short(value: float) -> str:
-    """An amount with as many decimals as one can make use of."""
-    return f"{value:.{0 if value >= 20 else 1 if value >= 1 else 2}f}"
-
-
 def cell(title: str, bar: str, fact: str, more: str = "", css: str = "fact") -> str:
     """A cell with a bar, the fact that it shows, and something small below; a phone says its title beside it."""
     small = element("small", safe(more)) if more else ""

@@ -22,7 +22,8 @@ from refine.clean.report.row import (
     spoken_length,
     state_of,
 )
-from refine.clean.report.summary import LOST_SPEED, Clip, counted, largest, ordered, totals
+from refine.clean.report.summary import LOST_SPEED, Clip, largest, ordered, totals
+from refine.clean.report.words import counted, spoken_flags
 from refine.clean.settings import Settings
 from refine.review.svg import round_step
 
@@ -65,17 +66,17 @@ def _overview(clips: Sequence[Clip], settings: Settings) -> str:
     )
     length = f"{counted(len(clips), 'clip')}; {spoken_length(total['duration'])} of motion cleaned, "
     length += counted(total["frames"], "frame")
+    flipped = sum(bool(clip.findings and clip.findings.wraps) for clip in clips if clip.status == "cleaned")
     mended = [
         counted(total["spikes"], "spike"),
-        counted(total["wraps"], "angle flip"),
+        f"angle flips in {counted(flipped, 'clip')}",
         f"{counted(total['filled'], 'gap')} filled",
         f"{counted(total['left'], 'gap')} left open",
-        f"{counted(total['contacts'], 'contact')} planted",
+        f"{counted(total['contacts'], 'contact')} {'planted' if settings.smooths else 'found'}",
     ]
     mended += [counted(total["keys"], "key")] if settings.within else []
     if settings.check:
-        left = f"{counted(total['errors'], 'error')}, {counted(total['warnings'], 'warning')}"
-        mended.append(f"check still finds {left}")
+        mended.append(f"check still finds {spoken_flags(total['warnings'], total['errors']) or 'nothing'}")
     spans = " ".join(element("span", text) for text in mended)
     return "\n".join(
         (
@@ -99,6 +100,7 @@ def asked(settings: Settings) -> str:
     parts += [f"set aside what moves more than {settings.at_most}"] if settings.at_most else []
     parts += [f"{settings.fps:g} frames a second"] if settings.fps else []
     parts += [f"through camera {settings.camera}"] if settings.camera else []
+    parts += ["looked over by check afterwards"] if settings.check else []
     return ", ".join(parts)
 
 
@@ -121,8 +123,8 @@ def _section(title: str, clips: Sequence[Clip], scales: Scales, settings: Settin
         return ""
     heads = [
         ("Clip", ""),
-        ("Largest move", f"full bar {scales.move:g} mm"),
-        ("Planted points slide", f"hollow before, solid after; full bar {scales.drift:g} mm/s"),
+        ("Largest move", f"full bar {scales.move:,g} mm"),
+        ("Planted points slide", f"hollow before, solid after; full bar {scales.drift:,g} mm/s"),
         (
             "Speed kept at accents",
             f"{100 * LEAST_SPEED:.0f} to 100 %, ticks at {100 * LOST_SPEED:.0f} and 100",

@@ -57,6 +57,7 @@ def findings_of(document: Json) -> Findings:
     members["largest"] = tuple(Moved(**moved) for moved in members["largest"])
     members["drift"] = _pair(members["drift"])
     members["flags"] = None if members["flags"] is None else _pair(members["flags"])
+    members["flagged"] = tuple(members["flagged"])
     members["notes"] = tuple(members["notes"])
     return Findings(**members)
 

@@ -6,8 +6,18 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from refine.clean.findings import Findings, Span
-from refine.clean.report.cells import BAR, HIGH, cell, drawn_bar, element, length, notch, safe, short
-from refine.clean.report.summary import LOST_SPEED, Clip, counted, largest, spoken_move, spot
+from refine.clean.report.cells import BAR, HIGH, cell, drawn_bar, element, length, notch, safe
+from refine.clean.report.summary import LOST_SPEED, Clip, largest
+from refine.clean.report.words import (
+    Stretch,
+    counted,
+    short,
+    spoken_flags,
+    spoken_flips,
+    spoken_move,
+    spot,
+    stretches,
+)
 from refine.clean.settings import Settings
 from refine.review import svg
 from refine.review.svg import BLUE, FAINT, INK, PAPER, VERMILLION, Scale
@@ -108,7 +118,7 @@ def _move(found: Findings, scales: Scales) -> str:
         ),
         f"largest move {fact}",
     )
-    where = f"{move.control} at {move.frame}" if move.control else ""
+    where = f"{move.control} at frame {move.frame}" if move.control else ""
     where += f", {short(on_screen.value)} px" if on_screen and on_screen.control else ""
     return cell("Largest move", bar, fact, where)
 
@@ -155,51 +165,75 @@ def _speed(found: Findings) -> str:
 
 
 def _mended(found: Findings) -> str:
-    parts = [counted(len(found.spikes), "spike")] if found.spikes else []
-    parts += [counted(len(found.wraps), "angle flip")] if found.wraps else []
-    parts += [f"{counted(len(found.filled), 'gap')} filled"] if found.filled else []
-    noise = f"noise {found.noise:.2g} deg"
+    parts = [counted(len(stretches(found.spikes)), "spike")] if found.spikes else []
+    parts += [spoken_flips(found.wraps)] if found.wraps else []
+    parts += [f"{counted(len(stretches(found.filled)), 'gap')} filled"] if found.filled else []
+    noise = [f"noise {short(found.noise)} deg"] if found.noise else []
+    noise += [f"{found.keep_below:.3g} Hz kept"] if found.keep_below else []
+    return cell("Mended", "", ", ".join(parts) or _only(found), ", ".join(noise), css="")
+
+
+def _only(found: Findings) -> str:
+    """What was done to a clip in which nothing was filled, mended or made continuous."""
     if found.keep_below:
-        noise += f", {found.keep_below:.3g} Hz kept"
-    return cell("Mended", "", ", ".join(parts) or "only noise", noise, css="")
+        return "only noise" if found.noise else "only smoothed"
+    moved = any(move.value > 0 for move in found.largest)
+    if found.contacts and moved:
+        return "feet planted"
+    return "noise left in" if found.noise else "nothing to mend"
 
 
 def _keys(found: Findings) -> str:
-    return cell("Keys", "", f"{found.keys:,}", f"{found.keys_per_second:.3g}/s")
+    return cell("Keys", "", f"{found.keys:,}", f"{short(found.keys_per_second)}/s")
 
 
 def _all(clip: Clip, found: Findings) -> str:
     """Everything that was found, as a list of terms."""
-    seconds = found.frames / found.fps
-    flags = "not asked for"
-    if found.flags is not None:
-        flags = f"{counted(found.flags[1], 'error')}, {counted(found.flags[0], 'warning')}"
-    terms = [
-        ("clip", f"{clip.source}: {counted(found.frames, 'frame')} at {found.fps:g} fps, {seconds:.3g} s"),
+    length = f"{counted(found.frames, 'frame')} at {found.fps:g} fps, {short(found.frames / found.fps)} s"
+    terms: list[tuple[str, str | list[str]]] = [
+        ("clip", f"{clip.source}: {length}"),
+        ("check still finds", _flags(found)),
         ("joints", f"{found.joints}"),
         ("lead-in left alone", counted(found.lead_in, "frame")),
         ("gaps filled", _spans(found.filled)),
         ("gaps left open", _spans(found.left)),
-        ("angle flips", _spans(found.wraps)),
+        ("angle flips", _flips(found.wraps)),
         ("spikes", _spans(found.spikes)),
         ("noise", _noise(found)),
         ("kept below", f"{found.keep_below:.3g} Hz" if found.keep_below else "not smoothed"),
         ("largest moves", "; ".join(map(spoken_move, found.largest)) or "not measured"),
         (
             "contacts",
-            f"{found.contacts}, sliding {found.drift[0]:.3g} mm/s before, {found.drift[1]:.3g} after",
+            f"{found.contacts}, sliding {short(found.drift[0])} mm/s before, {short(found.drift[1])} after",
         ),
         (
             "speed kept",
             f"{found.kept_speed:.1%} at {found.slowest_accent}" if found.slowest_accent else "no accents",
         ),
-        ("keys", f"{found.keys:,}, {found.keys_per_second:.3g} a second" if found.keys else "not asked for"),
-        ("check still finds", flags),
+        (
+            "keys",
+            f"{found.keys:,}, {short(found.keys_per_second)} a second" if found.keys else "not asked for",
+        ),
         ("set aside", found.set_aside or "no"),
         ("notes", "; ".join(found.notes) or "none"),
         ("written", ", ".join(clip.files) or "nothing"),
     ]
-    return element("dl", "".join(element("dt", title) + element("dd", safe(text)) for title, text in terms))
+    return element("dl", "".join(_term(title, said) for title, said in terms))
+
+
+def _term(title: str, said: str | list[str]) -> str:
+    """A term and what is said of it, which may be several lines."""
+    lines = [said] if isinstance(said, str) else said
+    return element("dt", title) + "".join(element("dd", safe(line)) for line in lines)
+
+
+def _flags(found: Findings) -> str | list[str]:
+    """What `check` still finds, and the first of it in its own words."""
+    if found.flags is None:
+        return "not asked for"
+    more = sum(found.flags) - len(found.flagged)
+    rest = [f"and {more:,} more"] if found.flagged and more > 0 else []
+    return [spoken_flags(*found.flags) or "nothing", *found.flagged, *rest]
 
 
 def _noise(found: Findings) -> str:
@@ -209,5 +243,22 @@ def _noise(found: Findings) -> str:
 
 
 def _spans(spans: Sequence[Span]) -> str:
-    text = ", ".join(map(spot, spans[:SPANS])) or "none"
-    return f"{text}, and {len(spans) - SPANS:,} more" if len(spans) > SPANS else text
+    return _listed([spot(stretch) for stretch in stretches(spans)])
+
+
+def _flips(spans: Sequence[Span]) -> str:
+    """Joint by joint, since a bad one flips on thousands of frames."""
+    jumps: dict[tuple[str, str], list[Span]] = {}
+    for span in spans:
+        jumps.setdefault((span.control, span.what), []).append(span)
+    places = []
+    for found in jumps.values():
+        frames = min(span.frames[0] for span in found), max(span.frames[1] for span in found)
+        times = f"{len(found):,} times " if len(found) > 1 else ""
+        places.append(times + spot(Stretch(frames, (found[0],))))
+    return _listed(places)
+
+
+def _listed(places: Sequence[str]) -> str:
+    text = ", ".join(places[:SPANS]) or "none"
+    return f"{text}, and {len(places) - SPANS:,} more" if len(places) > SPANS else text

@@ -9,9 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from refine.clean.findings import Findings, Moved, Span
+from refine.clean.findings import Findings, Moved
 from refine.clean.folder.work import Failure, Status
 from refine.clean.report.record import Json, plain, plain_settings
+from refine.clean.report.words import counted, short, spoken_flags, spoken_gaps, spoken_move, stretches
 from refine.clean.settings import Settings
 from refine.formats import SIDE_ENDING, side_path
 from refine.text import aligned
@@ -21,6 +22,7 @@ LOST_SPEED = 0.9  # of an accent's peak speed: below it the accent is worth a lo
 LED_FAR = (
     0.3  # s from which the filling of a gap is worth a look (catalogue [judge]): one in eight is better left
 )
+FAR = 50.0  # mm from which a move is worth a look, what was filled and mended not counted [judge]
 SLIDES = 100.0  # mm/s that planted points still move in the median: feet as captured roll by 40 to 80 [judge]
 _ORDER: tuple[Status, ...] = ("failed", "set aside", "cleaned")
 _TOLD = 12  # clips that the short list names
@@ -61,40 +63,22 @@ class Clip:
 def _reasons(found: Findings) -> list[str]:
     reasons = [found.set_aside] if found.set_aside else []
     if found.left:
-        reasons.append(f"{counted(len(found.left), 'gap')} left open, {_longest(found.left)}")
+        reasons.append(spoken_gaps(found.left, "left open"))
     warnings, errors = found.flags or (0, 0)
-    if errors:
-        reasons.append(f"check finds {counted(errors, 'error')}")
+    flags = [f"check finds {spoken_flags(warnings, errors)}"] if warnings or errors else []
+    reasons += flags if errors else []
     if found.kept_speed < LOST_SPEED:
         where = f" at {found.slowest_accent}" if found.slowest_accent else ""
         reasons.append(f"an accent kept {found.kept_speed:.0%} of its speed{where}")
+    move = largest(found, "mm")
+    if move and move.value > FAR and not found.set_aside:
+        reasons.append(f"moved by {short(move.value)} mm, {move.control} at frame {move.frame}")
     if found.contacts and found.drift[1] > SLIDES:
-        reasons.append(f"planted points still slide {found.drift[1]:.3g} mm/s")
-    far = [span for span in found.filled if length(span) > LED_FAR * found.fps]
+        reasons.append(f"planted points still slide {short(found.drift[1])} mm/s")
+    far = [gap for gap in found.filled if gap.length > LED_FAR * found.fps]
     if far:
-        reasons.append(f"{counted(len(far), 'gap')} of over {LED_FAR:g} s filled, {_longest(far)}")
-    if warnings:
-        reasons.append(f"check finds {counted(warnings, 'warning')}")
-    return reasons
-
-
-def _longest(spans: Sequence[Span]) -> str:
-    longest = max(spans, key=length)
-    return f"the longest {counted(length(longest), 'frame')} in {spot(longest)}"
-
-
-def counted(number: int, word: str) -> str:
-    return f"{number:,} {word}{'' if number == 1 else 's'}"
-
-
-def length(span: Span) -> int:
-    return span.frames[1] - span.frames[0] + 1
-
-
-def spot(span: Span) -> str:
-    a, b = span.frames
-    who = f"{span.control} {span.what}".rstrip()
-    return f"{who} at {a}" if a == b else f"{who} at {a}:{b}"
+        reasons.append(spoken_gaps(far, f"of over {LED_FAR:g} s filled"))
+    return reasons if errors else reasons + flags
 
 
 def largest(found: Findings | None, unit: str) -> Moved | None:
@@ -108,7 +92,7 @@ def ordered(clips: Sequence[Clip]) -> list[Clip]:
 
     def key(clip: Clip) -> tuple[float | str, ...]:
         found = clip.findings
-        gaps = sum(map(length, found.left)) if found else 0
+        gaps = sum(gap.length for gap in found.left) if found else 0
         errors = found.flags[1] if found and found.flags else 0
         move = largest(found, "mm")
         size = move.value if move else 0.0
@@ -138,10 +122,10 @@ def totals(clips: Sequence[Clip]) -> Json:
         "failed": count["failed"],
         "frames": sum(found.frames for found in done),
         "duration": float(f"{sum(found.frames / found.fps for found in done):.6g}"),
-        "filled": sum(len(found.filled) for found in done),
-        "left": sum(len(found.left) for found in done),
+        "filled": sum(len(stretches(found.filled)) for found in done),
+        "left": sum(len(stretches(found.left)) for found in done),
         "wraps": sum(len(found.wraps) for found in done),
-        "spikes": sum(len(found.spikes) for found in done),
+        "spikes": sum(len(stretches(found.spikes)) for found in done),
         "contacts": sum(found.contacts for found in done),
         "keys": sum(found.keys for found in done),
         "warnings": sum(found.flags[0] for found in done if found.flags),
@@ -189,11 +173,6 @@ def _by_move(clips: Sequence[Clip]) -> list[str]:
         f"largest move: {spoken_move(move)} in {place}" if move.control else "nothing moved"
         for place, move in found[:1]
     ]
-
-
-def spoken_move(move: Moved) -> str:
-    where = f" of {move.control} at {move.frame}" if move.control else ""
-    return f"{move.value:.3g} {move.unit}{where}"
 
 
 def _word(clip: Clip) -> str:

@@ -8,7 +8,8 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 from refine.clean.findings import Findings
-from refine.clean.report.summary import Clip, largest, length, ordered
+from refine.clean.report.summary import Clip, largest, ordered
+from refine.clean.report.words import stretches
 
 # Column, its kind, and how it is read off the findings; lengths are frames, the units stand in the names.
 _Read = Callable[[Findings], Any]
@@ -17,12 +18,12 @@ COLUMNS: tuple[tuple[str, type, _Read], ...] = (
     ("fps", float, lambda f: f.fps),
     ("joints", int, lambda f: f.joints),
     ("lead_in", int, lambda f: f.lead_in),
-    ("filled", int, lambda f: len(f.filled)),
-    ("filled_frames", int, lambda f: sum(map(length, f.filled))),
-    ("left", int, lambda f: len(f.left)),
-    ("left_frames", int, lambda f: sum(map(length, f.left))),
+    ("filled", int, lambda f: len(stretches(f.filled))),
+    ("filled_frames", int, lambda f: sum(map(len, stretches(f.filled)))),
+    ("left", int, lambda f: len(stretches(f.left))),
+    ("left_frames", int, lambda f: sum(map(len, stretches(f.left)))),
     ("wraps", int, lambda f: len(f.wraps)),
-    ("spikes", int, lambda f: len(f.spikes)),
+    ("spikes", int, lambda f: len(stretches(f.spikes))),
     ("noise_deg", float, lambda f: f.noise),
     ("noisiest", str, lambda f: f.noisiest),
     ("noisiest_noise_deg", float, lambda f: f.noisiest_noise),
