@@ -54,7 +54,7 @@ def cleaned(shot: Shot, settings: Settings) -> Cleaned:
     lead = _lead(shot)
     bad, reference, result, smooth = _without_noise(shot, lead, settings)
     planting = planted(
-        _within_limits(result, reference),
+        _within_limits(result, reference, shot),
         reference,
         smooth.alike,
         _frozen(bad, lead, len(shot.frames)),
@@ -168,7 +168,7 @@ def _rewritten(planting: Planting, told: Findings, settings: Settings) -> Cleane
     shot, touchdowns = planting.shot, planting.touchdowns
     if settings.fps is not None:
         ratio, first = settings.fps / shot.fps, shot.first_frame
-        shot = _within_limits(at_rate(shot, settings.fps), shot)
+        shot = _within_limits(at_rate(shot, settings.fps), shot, shot)
         touchdowns = {
             name: [first + round((f - first) * ratio) for f in at] for name, at in touchdowns.items()
         }
@@ -283,20 +283,21 @@ def _led_in(shot: Shot, captured: Shot, lead: int) -> Shot:
     return with_tracks(shot, _after(captured, lead, tracks(shot).part(lead))) if lead else shot
 
 
-def _within_limits(shot: Shot, reference: Shot) -> Shot:
-    """The shot with no sample farther past a channel's limit than it was captured."""
+def _within_limits(shot: Shot, repaired: Shot, captured: Shot) -> Shot:
+    """The shot with no sample farther past a channel's limit than it was captured, and than what was repaired there."""
 
-    def channel(new: Channel, old: Channel) -> Channel:
-        if new.samples is None or new.limits is None or old.samples is None:
+    def channel(new: Channel, mended: Channel, old: Channel) -> Channel:
+        if new.samples is None or new.limits is None or mended.samples is None or old.samples is None:
             return new
-        low, high = np.minimum(new.limits.lower, old.samples), np.maximum(new.limits.upper, old.samples)
+        low = np.minimum(new.limits.lower, np.maximum(mended.samples, old.samples))
+        high = np.maximum(new.limits.upper, np.minimum(mended.samples, old.samples))
         if len(low) != len(new.samples):  # at another rate: as far as it ever was
             low, high = low.min(axis=0), high.max(axis=0)
         return replace(new, samples=frozen(np.clip(new.samples, low, high)))
 
-    def control(new: Control, old: Control) -> Control:
+    def control(new: Control, mended: Control, old: Control) -> Control:
         if all(each.limits is None for each in new.channels):
             return new
-        return replace(new, channels=tuple(map(channel, new.channels, old.channels)))
+        return replace(new, channels=tuple(map(channel, new.channels, mended.channels, old.channels)))
 
-    return replace(shot, controls=tuple(map(control, shot.controls, reference.controls)))
+    return replace(shot, controls=tuple(map(control, shot.controls, repaired.controls, captured.controls)))

@@ -162,17 +162,18 @@ def _noise_beside(path: Array, same: NDArray[np.bool_], a: int, b: int, reach: i
     return float(np.median(every)) / 924.0**0.5 if len(every) >= reach // 2 else 0.0
 
 
-def frozen_ends(same: NDArray[np.bool_], fps: float) -> list[Gap]:
+def frozen_ends(same: NDArray[np.bool_], found: list[Gap], fps: float) -> list[Gap]:
     """Where a group only repeats a sample from the clip's start on, or up to its end; `same` as `alike` says.
 
     Nothing says where the motion went there. A figure that rests isn't frozen: captured rest has noise, so a group in
-    which samples are alike elsewhere too has none.
+    which samples are alike elsewhere too, the gaps `found` there left out, has none.
     """
     spans = [span for span in runs(same) if span[0] == 0 or span[1] == len(same) - 1]
     spans = [(a, b) for a, b in spans if b - a + 1 >= max(FROZEN * fps, REPEATS)]
+    known = mask([gap for gap in found if gap.first > 1 and gap.last < len(same)], len(same) + 1)[1:]
     inside = sum(b - a + 1 for a, b in spans)
-    elsewhere = int(same.sum()) - inside
-    if not spans or inside > MOSTLY * len(same) or elsewhere > RESTS * (len(same) - inside):
+    elsewhere, rest = int((same & ~known).sum()) - inside, int((~known).sum()) - inside
+    if not spans or inside > MOSTLY * len(same) or elsewhere > RESTS * rest:
         return []
     return [Gap(0, b) if a == 0 else Gap(a + 1, b + 1) for a, b in spans]
 

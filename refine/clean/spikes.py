@@ -24,6 +24,7 @@ LEFT = 0.25  # [judge] of the squares that may be left once the spike is free
 BROKEN = 5.0  # [judge] times the squares that a break must leave to be none, where no noise blurs which it is
 HALF = 5  # frames to each side of a candidate that are looked at; 4 where frames are rare
 RARE = 50.0  # frames a second
+FEWEST = 15.0  # [judge] frames a second, of fewer a quick move is as short as a spike
 ROUNDS = 4  # a spike beside a larger one shows when that is gone
 LOUD = 0.75  # quantile of what windows leave: noise comes in bursts, spikes are rarer
 LOUDER = 2.5  # [judge] times the median, more is a second full of spikes
@@ -43,6 +44,7 @@ SPARE = 3  # samples that must be left over to say that the others are spikes
 THIN = 3  # every which window the usual residual is taken from
 STEP = 2  # what a step is free to choose: its height, and another slope
 BLUR = np.array([1.0, 2.0, 1.0]) / 4.0  # how sharp a break is that a smoothing has gone over
+TINY = 1e-300  # where a row rests exactly nothing is left
 SIDE = 3  # samples that a step leaves to each side at least: of fewer they are the spike
 
 
@@ -55,7 +57,7 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
     """
     count, half = len(path), HALF if fps >= RARE else HALF - 1
     found = np.zeros(count, np.bool_)
-    if count < 4 * half or not np.any(np.ptp(path, axis=0) > 0):
+    if fps < FEWEST or count < 4 * half or not np.any(np.ptp(path, axis=0) > 0):
         return found
     y = led_through(path, skipped)
     out, strict = _out(y), False
@@ -248,7 +250,7 @@ def _judged(
             found[free] = True
     # What no single spike explains may be several, side by side: freed one after the other, the worst first.
     crowded = ~spike & (whole > (CROWDED * OUT * noise) ** 2)
-    for which in _best_first(crowded, whole / noise**2):
+    for which in _best_first(crowded, whole / np.maximum(noise**2, TINY)):
         near = slice(max(int(at[which]) - half, 0), int(at[which]) + half + 1)
         if not found[near].any():
             picked, sure = _picked(window[which], float(noise[which]), half, float(least_torn[which]))

@@ -36,8 +36,10 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
         values, floor = raw.of(group), _floor(group)
         way = path(group, values)
         same = alike(group, values, way)
-        every[group] = found = gaps(values, way, same, raw.fps)
-        ends[group] = frozen_ends(same, raw.fps)
+        found = gaps(values, way, same, raw.fps)
+        ends[group] = frozen_ends(same, found, raw.fps)
+        open_ended = mask(ends[group], len(raw))
+        every[group] = found = [gap for gap in found if not open_ended[gap.first : gap.last + 1].any()]
         wild[group] = _wild(way, found, mask(found, len(raw)), raw.fps, floor)
     skipped = {group: mask(found, len(raw)) for group, found in every.items()}
     straight, wraps = straightened(raw, {group: skipped[group] | wild[group] for group in raw.groups})

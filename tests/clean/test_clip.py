@@ -288,6 +288,35 @@ def test_limits_are_not_passed_farther_than_captured() -> None:
     assert rows_of(cleaned(bounded, Settings()).shot, "arm").max() <= top
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_a_filled_gap_keeps_the_limits_that_the_motion_keeps(seed: int) -> None:
+    """The least jerk from border to border swings wider than the motion did."""
+    true, rows = body(seed, 0.05)
+    at = int(np.argmax(true["hand"][0]))
+    at = min(max(at, 60), COUNT - 60)
+    rows["hand"][:, at - 24 : at + 24] = rows["hand"][:, at - 25 : at - 24]
+    made = shot(rows)
+    hand = made.controls[made.index("hand")]
+    limited = tuple(
+        replace(
+            channel,
+            limits=Limits(
+                float(min(row.min(), channel.samples.min())), float(max(row.max(), channel.samples.max()))
+            ),
+        )
+        for channel, row in zip(hand.channels, true["hand"], strict=True)
+        if channel.samples is not None
+    )
+    made = replace(made, controls=(*made.controls[:-1], replace(hand, channels=limited)))
+    after = cleaned(made, Settings())
+    assert after.findings.filled
+    for channel in after.shot.controls[-1].channels:
+        assert channel.samples is not None
+        assert channel.limits is not None
+        assert np.all(channel.samples >= channel.limits.lower)
+        assert np.all(channel.samples <= channel.limits.upper)
+
+
 def test_another_rate_is_made_of_the_clean_motion() -> None:
     _, made = noisy_body()
     after = cleaned(made, Settings(fps=30.0)).shot

@@ -34,7 +34,9 @@ def gaps(values: Array, fps: float, group: Group | None = None) -> list[Gap]:
 
 def frozen_ends(values: Array, fps: float) -> list[Gap]:
     group = joint(len(values))
-    return finding.frozen_ends(alike(group, values, path(group, values)), fps)
+    way = path(group, values)
+    same = alike(group, values, way)
+    return finding.frozen_ends(same, finding.gaps(values, way, same, fps), fps)
 
 
 def resting(at: list[tuple[int, int]], seed: int = 0) -> Array:
@@ -136,6 +138,12 @@ def test_a_clip_that_is_frozen_from_its_start_or_to_its_end_says_so() -> None:
     values[:, :30], values[:, 350:] = values[:, 30:31], values[:, 350:351]
     assert frozen_ends(values, FPS) == [Gap(0, 29), Gap(351, COUNT - 1)]
     assert frozen_ends(moving(), FPS) == []
+
+
+def test_a_gap_inside_does_not_hide_a_frozen_end() -> None:
+    values = noisy(moving(), 0.1, 5)
+    values[:, 100:200], values[:, 350:] = values[:, 99:100], values[:, 350:351]
+    assert frozen_ends(values, FPS) == [Gap(351, COUNT - 1)]
 
 
 def test_a_figure_that_comes_to_rest_and_rests_elsewhere_too_is_not_frozen() -> None:

@@ -23,7 +23,7 @@ from refine.clean.settings import Settings
 from refine.limbs.limb import GRAVITY, bend, figure
 from refine.limbs.planted import LEAVE_SPEED, Planted
 from refine.pose import Point, pose, world_point
-from refine.shot import Array, Channel, Control, Limits, Mark, Pin, Shot, frozen
+from refine.shot import ROTATIONS, Array, Channel, Control, Limits, Mark, Pin, Shot, frozen
 from tests.clean.tolerances import (
     DRIFT_KEPT,
     FOUND_EDGES,
@@ -34,6 +34,7 @@ from tests.clean.tolerances import (
     SECOND_RUN,
     STANDING_STILL,
     STEP_OF_A_MOVE,
+    WALK_CLEANED,
 )
 from tests.open_clips import clip_or_skip
 from tests.tolerances import SAME_PATH
@@ -479,6 +480,26 @@ def test_captured_feet_slide_less_and_nothing_shakes(name: str, share: float) ->
         assert float(np.sqrt(np.mean(other**2))) <= KNEE_KEPT * float(np.sqrt(np.mean(one**2)))
     again = pose(planted(done.shot).shot, shot.frames).origin - pose(done.shot, shot.frames).origin
     assert float(np.abs(again).max()) * figure(shot)[1] * 1000 < SECOND_RUN
+
+
+@pytest.mark.parametrize("fps", [30.0, 60.0, 120.0])
+@pytest.mark.parametrize("marked", [True, False])
+@pytest.mark.parametrize("noise", [0.1, 1.0])
+def test_a_noisy_walk_is_not_made_worse(noise: float, marked: bool, fps: float) -> None:
+    """Its feet truly stand, where its marks say so."""
+    truth, rng = walk(marked, fps)[0], np.random.default_rng(0)
+    given = truth
+    for control in truth.controls:
+        for channel in control.channels:
+            if channel.name in ROTATIONS and channel.samples is not None:
+                values = channel.samples + noise * rng.standard_normal(channel.samples.shape)
+                given = given.with_channel(control.name, replace(channel, samples=frozen(values)))
+    off = [
+        np.linalg.norm(pose(each, truth.frames).origin - pose(truth, truth.frames).origin, axis=-1)
+        for each in (given, cleaned(given, Settings()).shot)
+    ]
+    assert float(np.sqrt(np.mean(off[1] ** 2))) < WALK_CLEANED * float(np.sqrt(np.mean(off[0] ** 2)))
+    assert off[1].max() <= off[0].max()
 
 
 @pytest.mark.parametrize("clip", ["01_01", "01_03"])

@@ -113,3 +113,18 @@ def test_what_is_firm_stays_and_what_is_alone_gives_way() -> None:
     z = smoothed(y, np.zeros(100, np.bool_), stiff, 1.0, 0.0, np.full(97, 1e-5))
     assert abs(z[40] - y[40]) < LEAST_JERK_HOLE
     assert np.std(z - y) > 0.5
+
+
+@pytest.mark.parametrize("count", [60, 600, 3000])
+@pytest.mark.parametrize("weight", [1e4, 1e12])
+def test_hundreds_of_missing_samples_have_a_solution(count: int, weight: float) -> None:
+    """Also at the ends, where nothing leads them."""
+    rng = np.random.default_rng(3)
+    y = np.sin(np.arange(count + 400) / 40.0) + 0.05 * rng.standard_normal(count + 400)
+    jerk = 0.05**2 / weight * 10.0 ** rng.uniform(-3, 3, len(y) - 3)
+    for first in (0, 200, 400):
+        missing = np.zeros(len(y), np.bool_)
+        missing[first : first + count] = True
+        z = smoothed(y, missing, np.ones(len(y)), 0.05, 0.5, jerk)
+        assert np.all(np.isfinite(z))
+        assert np.abs(z[~missing] - y[~missing]).max() < 3.0

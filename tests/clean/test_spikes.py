@@ -148,6 +148,13 @@ def test_where_there_is_no_noise_a_spike_of_5_degrees_is_one(frames: int) -> Non
         assert found(y, FPS, LEAST) == list(range(AT, AT + frames))
 
 
+def test_of_a_dozen_frames_a_second_a_quick_move_is_no_spike() -> None:
+    for fps, spike in ((12.0, []), (24.0, [AT])):
+        y = path(fps=fps)
+        y[AT] += JUMP
+        assert found(y, fps) == spike
+
+
 def test_a_blow_there_and_back_is_no_spike() -> None:
     for width in (5, 8, 12):
         blow = 30.0 * np.maximum(1 - np.abs(np.arange(COUNT) - AT) / width, 0)

@@ -232,3 +232,6 @@ UNDER_WAY_CHANGES = 0.002
 
 # Times what noise made of joints' places: what cleaning may leave of it (goal).
 NO_WORSE = 1.0
+
+# Times what noise made of the places of a walk's joints.
+WALK_CLEANED = 0.8

@@ -222,14 +222,22 @@ def _calm(away: Array, shot: Shot, marked: bool) -> bool:
 def _by_mark(shot: Shot, contact: Planted) -> tuple[Array, _Window]:
     """Way from the anchor, and window, of a contact that stands firm on all its frames.
 
-    Beside them the way goes on as fast as it does at its ends, so that not the step itself is held back.
+    Beside them the way goes on as fast as it does at its ends, so that not the step itself is held back: by a line
+    through as many frames as it goes on for, since one step is mostly noise.
     """
     ramp = max(round(GIVE_WAY * shot.fps), 1)
     away = contact.path - contact.anchor
     t = np.arange(1.0, ramp + 1)[:, None]
-    before, after = away[0] - t[::-1] * (away[1] - away[0]), away[-1] + t * (away[-1] - away[-2])
+    first, last_step = _slope(away[: ramp + 1]), _slope(away[-ramp - 1 :])
+    before, after = away[0] - t[::-1] * first, away[-1] + t * last_step
     last = len(away) + 2 * ramp - 1
     return np.concatenate([before, away, after]), _Window((0, ramp), (last - ramp, last))
+
+
+def _slope(path: Array) -> Array:
+    """(3,) steps a frame of the line nearest to a path (k, 3)."""
+    t = np.arange(float(len(path))) - 0.5 * (len(path) - 1)
+    return np.asarray(t @ path / (t @ t))
 
 
 def _by_motion(shot: Shot, contact: Planted, scale: float) -> tuple[Array, _Window]:
