@@ -226,7 +226,7 @@ class _Work:
         self.still = not settings.smooths
         self.held = keep.held | ~self.missing if self.still else keep.held
         # Where nothing is smoothed, gaps are still filled by the motion's slopes, not by those of the noise.
-        self.stiff = np.where(keep.held, HELD, np.ones(y.shape))
+        self.stiff = np.ones(y.shape)
         self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
         self.smooths = np.array([n.sigma > QUIET for n in noise])
         if self.keep_below is not None:
@@ -248,6 +248,8 @@ class _Work:
     def settled(self) -> Array:
         """(k, N) the rows smoothed, once what is left over is noise; then as the person asks for it."""
         self._pass(self.every)
+        if self._meant():
+            self._pass(self.every)
         for _ in range(ROUNDS):
             if not self._learnt():
                 break
@@ -264,6 +266,14 @@ class _Work:
         kept = self.held & ~self.missing
         self.z[:, kept] = self.y[:, kept]
         return self.z
+
+    def _meant(self) -> bool:
+        """Whether held samples are farther off than noise explains: then they are meant, and the motion goes through
+        them. The others hold their noise, through which it had better not go."""
+        off = np.max(np.abs(self.y - self.z) / self.sigma[:, None], axis=0)
+        meant = self.keep.held & ~self.missing & (off > FAR)
+        self.stiff[:, meant] = HELD
+        return bool(meant.any())
 
     def _as_asked(self) -> None:
         """Smooths by another strength, or all alike, whatever that takes away; only breaks stay."""

@@ -30,9 +30,11 @@ from tests.clean.shots import COUNT, FPS, angle_between, body, matrices, noisy, 
 from tests.clean.tolerances import (
     AGAIN,
     AGAIN_SEEN,
+    BESIDE_A_PIN,
     BREAK_KEPT,
     CLEAN_ALREADY,
     HALF_SPEED,
+    LEADS_TO_A_POSE,
     MADE_CLEAN,
     MIRRORED,
     NEW_NOISE_LEFT,
@@ -261,6 +263,17 @@ def test_pins_and_accents_hold_their_samples() -> None:
     for name, frames in held.items():
         np.testing.assert_array_equal(rows_of(after, name)[:, frames], rows_of(made, name)[:, frames])
     assert np.all(rows_of(after, "spine")[:, 100] != rows_of(made, "spine")[:, 100])
+
+
+def test_motion_goes_through_a_pose_that_is_pinned_but_not_through_pinned_noise() -> None:
+    true, rows = body(1, SIGMA)
+    rows["arm"][0, 200] += 12.0
+    pins = (Pin("arm", None, (201.0, 201.0)), Pin("arm", None, (301.0, 330.0)))
+    after = rows_of(cleaned(replace(shot(rows), pins=pins), Settings()).shot, "arm")
+    assert np.abs(np.diff(after[0, 198:203])).max() < LEADS_TO_A_POSE * 12.0
+    beside = np.r_[285:300, 330:345]
+    given = np.abs(rows["arm"][:, beside] - true["arm"][:, beside])
+    assert np.abs(after[:, beside] - true["arm"][:, beside]).max() < BESIDE_A_PIN * given.max()
 
 
 def test_a_pinned_or_sharp_sample_is_kept_though_it_looks_like_a_spike() -> None:

@@ -235,3 +235,9 @@ NO_WORSE = 1.0
 
 # Times what noise made of the places of a walk's joints.
 WALK_CLEANED = 0.8
+
+# Share of a pinned pose's 12 deg that the motion may go in one frame.
+LEADS_TO_A_POSE = 0.6
+
+# Times the largest noise beside a pinned range that the cleaned motion may be off there.
+BESIDE_A_PIN = 0.7
