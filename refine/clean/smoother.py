@@ -23,8 +23,8 @@ from refine.shot import Array
 from refine.solve.banded import gram
 from refine.third_differences import ORDER, ROW
 
-# Of the penalty's own diagonal: what draws missing samples to the straight line, so that hundreds of them in a row have
-# a factor in double precision. A tenth of a second is led as without it, to a millionth.
+# Of the penalty's own diagonal: what draws missing samples to the straight line, where hundreds of them in a row leave
+# no factor in double precision. Nobody fills a gap that long unasked.
 FAINT = 1e-13
 
 
@@ -55,15 +55,16 @@ def smoothed(
 
     filled = led_through(y, missing)
     weight = 1.0 / jerk
-    bands = gram(ROW, weight)
-    bands[0, missing] *= 1.0 + FAINT
     pull = np.convolve(weight * np.diff(filled, ORDER), ROW[::-1])
-    _add_noise(bands, missing, stiff / sigma**2, alike)
-    if steps is not None:
-        pull += _add_steps(bands, np.diff(filled), steps)
-    _, x, info = dpbsv(bands, pull, lower=1, overwrite_ab=1, overwrite_b=1)
-    assert info == 0, "the penalty on third differences and the noise make it positive definite"
-    return np.asarray(filled + x)
+    for faint in (0.0, FAINT):
+        bands = gram(ROW, weight)
+        bands[0, missing] *= 1.0 + faint
+        _add_noise(bands, missing, stiff / sigma**2, alike)
+        force = pull if steps is None else pull + _add_steps(bands, np.diff(filled), steps)
+        _, x, info = dpbsv(bands, force, lower=1, overwrite_ab=1)
+        if info == 0:
+            return np.asarray(filled + x)
+    raise ArithmeticError("the penalty on third differences and the noise make it positive definite")
 
 
 def _add_noise(bands: Array, missing: NDArray[np.bool_], precision: Array, alike: float) -> None:
