@@ -170,19 +170,30 @@ class HabitBook:
         self._predictions: dict[bytes, Array] = {}
         self._controls: dict[int, tuple[Control, list[_Slopes]]] = {}
         self._shot, self._suspect, self._loop = shot, suspect, shot.loop
-        table = self._table
-        outside = (table.frame < suspect[0]) | (table.frame > suspect[1])
-        if outside.sum() < _ENOUGH:  # the range is nearly all there is: faults are few, so learn from it too
-            outside[:] = True
+        self._learn()
+
+    def _learn(self) -> None:
+        table, outside = self._table, self._outside()
         self.shot_habit = learn(table.deviation[:, outside], table.context[outside])
         self._shares = dict(zip(table.places, self._channel_shares(table, outside), strict=True))
 
+    def _outside(self) -> NDArray[np.bool_]:
+        """Which keys are outside the range under suspicion; all, where the range is nearly all there is: faults are
+        few."""
+        frame = self._table.frame
+        outside = (frame < self._suspect[0]) | (frame > self._suspect[1])
+        return np.ones_like(outside) if outside.sum() < _ENOUGH else outside
+
     def after(self, shot: Shot) -> HabitBook:
-        """The book of the shot with some of its channels changed, by the habit that was learnt before."""
+        """The book of the shot with some of its channels changed; what didn't change isn't looked at again.
+
+        The habit is learnt anew: one that was learnt of the faults refuses a third of the mends that add keys.
+        """
         found = copy(self)
         found._shot = shot
         for known in ("_table", "_strange"):
             found.__dict__.pop(known, None)
+        found._learn()
         return found
 
     @cached_property

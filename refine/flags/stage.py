@@ -62,8 +62,7 @@ class Stage:
     def after(self, shot: Shot) -> Stage:
         """The stage of the shot with some of its channels, pins or marks changed: only what moved is posed again.
 
-        It is measured as this one is: by the habit learnt here, which a mend doesn't teach another, and, where the shot
-        has no camera, from the same place.
+        Where the shot has no camera it is measured from the same place.
         """
         pairs = zip(self.shot.controls, shot.controls, strict=True)
         changed = [new.name for old, new in pairs if old is not new]
