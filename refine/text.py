@@ -31,3 +31,12 @@ def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
         "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip()
         for row in cells
     ]
+
+
+def counted(number: int, word: str) -> str:
+    return f"{number:,} {word}{'' if number == 1 else 's'}"
+
+
+def short(value: float) -> str:
+    """An amount with as many decimals as one can make use of."""
+    return f"{value:,.{0 if value >= 20 else 1 if value >= 1 else 2}f}"

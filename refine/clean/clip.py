@@ -21,16 +21,16 @@ from refine.clean.findings import Findings
 from refine.clean.gaps import lead_in, mask
 from refine.clean.loop import padded, unpadded
 from refine.clean.rate import at_rate
-from refine.clean.report.words import counted
 from refine.clean.settings import Settings
-from refine.clean.spikes import LEAST, spikes
+from refine.clean.spikes import spikes
 from refine.clean.stretches import in_stretches
 from refine.clean.tracks import Group, Tracks, tracks, with_tracks
-from refine.clean.wrong import Wrong, path, wrong
+from refine.clean.wrong import Wrong, floor_of, path, wrong
 from refine.errors import InputError
 from refine.limbs.limb import figure
 from refine.pose import pose
 from refine.shot import Channel, Control, Shot, frozen
+from refine.text import counted
 from refine.view import view
 
 Mask = NDArray[np.bool_]
@@ -140,9 +140,8 @@ def _unhidden(smooth: Denoised, bad: Wrong) -> dict[Group, Mask]:
     found = {}
     for group, part in smooth.parts.items():
         if part.spikes.any() or any(noise.sigma > QUIET for noise in part.noise):
-            floor = LEAST if group.kind in ("angles", "quaternion") else 0.0
             gaps = part.missing & ~part.spikes
-            seen = spikes(path(group, smooth.tracks.of(group)), gaps, smooth.tracks.fps, floor)
+            seen = spikes(path(group, smooth.tracks.of(group)), gaps, smooth.tracks.fps, floor_of(group))
             if np.any(seen & ~part.spikes):
                 found[group] = bad.spikes[group] | part.spikes | seen
     return found

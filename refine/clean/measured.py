@@ -13,7 +13,6 @@ from refine.clean.denoise import QUIET, Learnt, Part
 from refine.clean.feet.plant import Planting, drift
 from refine.clean.findings import Findings, Moved, Span
 from refine.clean.gaps import Gap
-from refine.clean.report.words import short
 from refine.clean.settings import Settings
 from refine.clean.tracks import Group
 from refine.clean.wrong import Wrong
@@ -24,6 +23,7 @@ from refine.measure import marked_points
 from refine.pose import Point, Pose, pose
 from refine.rig import children
 from refine.shot import Array, Shot
+from refine.text import short
 from refine.view import project, view
 
 BLOCK = 4096  # frames posed at once

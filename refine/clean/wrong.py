@@ -33,7 +33,7 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
     ends: dict[Group, list[Gap]] = {}
     wild: dict[Group, NDArray[np.bool_]] = {}
     for group in raw.groups:
-        values, floor = raw.of(group), _floor(group)
+        values, floor = raw.of(group), floor_of(group)
         way = path(group, values)
         same = alike(group, values, way)
         found = gaps(values, way, same, raw.fps)
@@ -58,7 +58,8 @@ def _wild(
     return wild | bad_borders(way, found, wild | skipped, floor) if found else wild
 
 
-def _floor(group: Group) -> float:
+def floor_of(group: Group) -> float:
+    """The least residual that is taken for usual in a group, in the unit of its path."""
     return LEAST if group.kind in ("angles", "quaternion") else 0.0
 
 

@@ -120,3 +120,16 @@ def angle_between(a: Array, b: Array) -> Array:
 
 def rms(off: Array) -> float:
     return float(np.sqrt(np.mean(np.square(off))))
+
+
+ABOVE = ("Spine", "Chest", "Neck", "Head", "Arm", "Shoulder", "Elbow", "Collar", "Hand", "Wrist")
+
+
+def rms_moved(before: Shot, after: Shot, above: bool = False) -> float:
+    """Degrees of turn, root mean square over all joints and frames, or over those above the legs."""
+    off = []
+    for control in before.controls:
+        if (not above or any(word in control.name for word in ABOVE)) and len(control.channels) >= 3:
+            turns_of = (matrices(rows_of(each, control.name), control.order) for each in (before, after))
+            off.append(angle_between(*turns_of))
+    return rms(np.concatenate(off))

@@ -49,12 +49,11 @@ class Way:
     def _smoothed(self, speed: Array | None, fps: float) -> Array:
         """(N, 3) the way; speed (N - 1,) in units a second, of each step."""
         steps = None if speed is None else Steps(speed / fps, float(np.exp(-1.0 / (LASTS * fps))))
-        every, way = np.ones(len(self.captured)), self.captured.copy()
+        way = self.captured.copy()
+        none, alike = np.zeros(len(way), np.bool_), np.ones(len(way))
         for i, noise in enumerate(self.noise):
             if noise.sigma > 0:
-                way[:, i] = smoothed(
-                    way[:, i], every == 0, every, noise.sigma, noise.alike, self.jerk[i], steps
-                )
+                way[:, i] = smoothed(way[:, i], none, alike, noise.sigma, noise.alike, self.jerk[i], steps)
         return way
 
 

@@ -23,9 +23,10 @@ from refine.clean.report.row import (
     state_of,
 )
 from refine.clean.report.summary import LOST_SPEED, Clip, largest, ordered, totals
-from refine.clean.report.words import counted, spoken_flags
+from refine.clean.report.words import spoken_flags
 from refine.clean.settings import Settings
 from refine.review.svg import round_step
+from refine.text import counted
 
 ENDS_AT = 0.9  # share of the clips whose bars fit their scale
 

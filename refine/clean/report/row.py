@@ -8,19 +8,11 @@ from dataclasses import dataclass
 from refine.clean.findings import Findings, Span
 from refine.clean.report.cells import BAR, HIGH, cell, drawn_bar, element, length, notch, safe
 from refine.clean.report.summary import LOST_SPEED, Clip, largest
-from refine.clean.report.words import (
-    Stretch,
-    counted,
-    short,
-    spoken_flags,
-    spoken_flips,
-    spoken_move,
-    spot,
-    stretches,
-)
+from refine.clean.report.words import Stretch, spoken_flags, spoken_flips, spoken_move, spot, stretches
 from refine.clean.settings import Settings
 from refine.review import svg
 from refine.review.svg import BLUE, FAINT, INK, PAPER, VERMILLION, Scale
+from refine.text import counted, short
 
 LEAST_SPEED = 0.8  # at the left end of the scale of kept speed
 SPANS = 40  # places that the page names of each kind; summary.json has all

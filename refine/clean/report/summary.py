@@ -12,10 +12,10 @@ from pathlib import Path
 from refine.clean.findings import Findings, Moved
 from refine.clean.folder.work import Failure, Status
 from refine.clean.report.record import Json, plain, plain_settings
-from refine.clean.report.words import counted, short, spoken_flags, spoken_gaps, spoken_move, stretches
+from refine.clean.report.words import spoken_flags, spoken_gaps, spoken_move, stretches
 from refine.clean.settings import Settings
 from refine.formats import SIDE_ENDING, side_path
-from refine.text import aligned
+from refine.text import aligned, counted, short
 
 SCHEMA = "motion-refine/clean/1"
 LOST_SPEED = 0.9  # of an accent's peak speed: below it the accent is worth a look [judge]

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from refine.clean.findings import Moved, Span
+from refine.text import counted, short
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,15 +39,6 @@ def stretches(spans: Iterable[Span]) -> list[Stretch]:
 def joints(spans: Iterable[Span]) -> list[str]:
     """The names of the joints, each once."""
     return list(dict.fromkeys(span.control for span in spans))
-
-
-def counted(number: int, word: str) -> str:
-    return f"{number:,} {word}{'' if number == 1 else 's'}"
-
-
-def short(value: float) -> str:
-    """An amount with as many decimals as one can make use of."""
-    return f"{value:,.{0 if value >= 20 else 1 if value >= 1 else 2}f}"
 
 
 def spot(stretch: Stretch) -> str:
