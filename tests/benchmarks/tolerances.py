@@ -26,6 +26,9 @@ MM_OF_THE_SAME_POSE = 1e-6
 # Share: a damped step overshoots its slide a little where the leg is nearly straight.
 OVER_A_STRETCHED_LEG = 1.1
 
+# deg: hip and knee of a leg whose foot slides by 60 mm turn by 4 and 8 at most where it bends; torn ones by 15 to 30.
+LEG_OF_A_SLIDE = 10.0
+
 # Channel units: two banded factorisations of matrices with a condition of 1e7, on samples of 20.
 BANDED_TWICE = 1e-7
 
