@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.noise import empty, falling
+from refine.clean.there_and_back import SURE, there_and_back
 from refine.samples import led_through
 from refine.shot import Array
 
@@ -60,6 +61,10 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
     if fps < FEWEST or count < 4 * half or not np.any(np.ptp(path, axis=0) > 0):
         return found
     y = led_through(path, skipped)
+    least = SURE * floor / LEAST if floor else np.inf  # only of turns it is known what is far
+    while (sure := there_and_back(y, skipped | found, fps, least)).any():
+        found |= sure
+        y = led_through(path, skipped | found)
     out, strict = _out(y), False
     if _stands_out(out, floor, half) and _clean(y, skipped, fps):
         strict, floor = True, floor * USUAL / LEAST
