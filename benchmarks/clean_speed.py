@@ -7,7 +7,8 @@ Goals on one core at 31 joints and 120 Hz: 60 times real time, 15 with keys; fro
 frames^1.1 at most; below 2 GB for 200,000 frames; two jobs 1.7 times as fast as one.
 
 What else the machine does makes processes wait: the processor time of a single one says what it takes when alone, and
-growth is that of processor time. Two jobs against one means something on two idle cores only. Python's bytecode is kept
+growth is that of processor time. The plainest cleaning (`benchmarks.cleaning.plain`) runs beside it: machines differ by
+more than a factor of two. Two jobs against one means something on two idle cores only. Python's bytecode is kept
 between the runs, as it is of a program that is installed, whatever the environment says.
 """
 
@@ -92,12 +93,12 @@ def environment() -> dict[str, str]:
     return {**kept, **ONE_THREAD, "PYTHONPYCACHEPREFIX": folder}
 
 
-def run(arguments: Sequence[str], cores: int) -> Run:
-    """`refine clean` in a process of its own, on the first cores that this one may use, libraries without threads."""
+def run(command: Sequence[str], cores: int) -> Run:
+    """A command in a process of its own, on the first cores that this one may use, libraries without threads."""
     allowed = set(sorted(os.sched_getaffinity(0))[:cores])
     began = time.perf_counter()
     child = subprocess.Popen(
-        [REFINE, "clean", *arguments, "--quiet"],
+        command,
         env=environment(),
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
@@ -109,17 +110,26 @@ def run(arguments: Sequence[str], cores: int) -> Run:
     child.returncode = os.waitstatus_to_exitcode(status)
     seconds = time.perf_counter() - began
     if child.returncode != 0:
-        raise SystemExit(f"refine clean ended with {child.returncode}: {said.decode(errors='replace')}")
+        raise SystemExit(
+            f"{' '.join(command)} ended with {child.returncode}: {said.decode(errors='replace')}"
+        )
     return Run(seconds, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)
 
 
 def best(source: Path, options: Sequence[str], runs: int, cores: int = 1) -> Run:
-    """The fastest of some runs, each into a folder of its own."""
+    """The fastest of some runs of `refine clean`, each into a folder of its own."""
     found = []
     for _ in range(runs):
         with tempfile.TemporaryDirectory(dir=source.parent) as out:
-            found.append(run([str(source), "-o", str(Path(out, "clean")), *options], cores))
+            command = [REFINE, "clean", str(source), "-o", str(Path(out, "clean")), "--quiet", *options]
+            found.append(run(command, cores))
     return min(found, key=lambda each: each.seconds)
+
+
+def plain(source: Path, runs: int) -> Run:
+    """The fastest of some runs of the plainest cleaning there is: what a machine can do, and what looking costs."""
+    command = [sys.executable, "-m", "benchmarks.cleaning.plain", str(source), str(source) + ".plain"]
+    return min((run(command, 1) for _ in range(runs)), key=lambda each: each.seconds)
 
 
 def speed_rows(folder: Path, runs: int) -> list[str]:
@@ -127,10 +137,12 @@ def speed_rows(folder: Path, runs: int) -> list[str]:
     for frames in (len(raw(CLIP).frames), SHORT):
         path = folder / f"speed{frames}.bvh"
         write_clip(path, frames)
+        bare = plain(path, runs)
         for words, options, goal in (("", [], 60), (" with keys", ["--keys"], 15)):
             took = best(path, options, runs)
+            against = f"{took.cpu / bare.cpu:.2f} of a bare filter's time"
             wall, busy = (frames / FPS / s for s in (took.seconds, took.cpu))
-            said = f"{wall:.0f} ({took.seconds:.2f} s), by processor time {busy:.0f} ({took.cpu:.2f} s)"
+            said = f"{wall:.0f} ({took.seconds:.2f} s), by processor time {busy:.0f} ({took.cpu:.2f} s), {against}"
             rows.append(f"| {frames} frames{words}: times real time | {said} | {goal} |")
     return rows
 

@@ -38,12 +38,27 @@ def straightened(
             continue
         values = values.copy() if values is tracks.values else values
         values[np.array(rows)[:, None], good] = way
-        for at in np.setdiff1d(np.arange(len(tracks)), good).tolist():  # near the good frame before it
-            before = good[max(int(np.searchsorted(good, at)) - 1, 0)]
-            pair = np.stack([values[rows, before], old[:, at]], axis=1)
-            values[rows, at] = _continuous(group, pair)[0][:, 1]
+        others = np.setdiff1d(np.arange(len(tracks)), good)
+        before = good[np.maximum(np.searchsorted(good, others) - 1, 0)]
+        values[np.array(rows)[:, None], others] = _nearest(group, old[:, others], values[rows][:, before])
         found[group] = good[jumps].tolist()
     return replace(tracks, values=values), found
+
+
+def _nearest(group: Group, values: Array, like: Array) -> Array:
+    """(k, n) the same turns, each written nearest to its like (k, n)."""
+    if group.kind == "quaternion":
+        return np.where(np.sum(values * like, axis=0) < 0, -values, values)
+    if group.triple:
+        other = _other(values)
+        stay, swap = (np.abs(turned(way - like)).sum(axis=0) for way in (values, other))
+        values = np.where(swap < stay, other, values)
+    return np.asarray(values - TURN * np.round((values - like) / TURN))
+
+
+def _other(values: Array) -> Array:
+    """(3, n) the same turns by the other triple of angles."""
+    return np.stack([values[0] + 180.0, 180.0 - values[1], values[2] + 180.0])
 
 
 def _continuous(group: Group, values: Array) -> tuple[Array, NDArray[np.intp]]:
@@ -53,7 +68,7 @@ def _continuous(group: Group, values: Array) -> tuple[Array, NDArray[np.intp]]:
         return np.asarray(values * sides), np.flatnonzero(np.diff(sides)) + 1
     odd = np.zeros(values.shape[1], np.bool_)
     if group.triple:
-        other = np.stack([values[0] + 180.0, 180.0 - values[1], values[2] + 180.0])
+        other = _other(values)
         stay, swap = (np.abs(turned(way[:, 1:] - values[:, :-1])).sum(axis=0) for way in (values, other))
         odd[1:] = np.cumsum(swap < stay) % 2 == 1
         values = np.where(odd, other, values)
@@ -83,7 +98,7 @@ def alongside(group: Group, values: Array, at: int, like: Array) -> Array:
         return values
     ways = [values]
     if group.triple:
-        ways.append(np.stack([values[0] + 180.0, 180.0 - values[1], values[2] + 180.0]))
+        ways.append(_other(values))
     near = min(ways, key=lambda way: float(np.abs(turned(way[:, at] - like)).sum()))
     turns = np.round((like - near[:, at]) / TURN)
     return np.asarray(near + TURN * turns[:, None]) if turns.any() else near

@@ -18,8 +18,9 @@ from refine.clean.branches import angles_of
 from refine.clean.noise import FASTEST, TELLING, Noise, estimated, falling, liveliness
 from refine.clean.settings import Settings
 from refine.clean.smoother import smoothed
-from refine.clean.spikes import LEAST, LONGEST, OUT, RARE, quickness
+from refine.clean.spikes import LEAST, LONGEST, OUT
 from refine.clean.tracks import Group, Tracks, quaternions
+from refine.clean.windows import RARE, quickness
 from refine.limbs.planted import runs
 from refine.rotation import quaternion_matrix
 from refine.samples import led_through
@@ -241,9 +242,7 @@ class _Work:
         count, noise = self.y.shape[1] - 3, self.noise[i]
         if not self.smooths[i]:
             return np.full(count, self.sigma[i] ** 2 / float(weight_of(FASTEST * self.fps, self.fps)))
-        level = liveliness(self.y[i], noise, self.fps)
-        middle = 0.5 * (level[1:-2] + level[2:-1])  # a third difference stands between its middle samples
-        return np.asarray(np.exp(middle))
+        return liveliness(self.y[i], noise, self.fps)
 
     def settled(self) -> Array:
         """(k, N) the rows smoothed, once what is left over is noise; then as the person asks for it."""
@@ -306,13 +305,16 @@ class _Work:
         alone = far & (off > OUT) & (off > ALONE * beside)
         alone &= np.abs(self.y - self.z).max(axis=0) > self.least
         alone &= self.fps >= RARE  # else a quick move is as short
-        sharp = np.zeros(len(off), np.bool_)
-        for a, b in runs(far):
-            apart = not self.missing[max(a - 2, 0) : b + 3].any()
-            if b - a < LONGEST and apart and alone[a : b + 1].any():
-                self.spikes[a : b + 1] = self.missing[a : b + 1] = True
-            elif b > a:
-                sharp[a : b + 1] = True
+        first, last = np.array(runs(far)).T
+        gone, single = (np.concatenate([[0], np.cumsum(mask)]) for mask in (self.missing, alone))
+        apart = gone[np.minimum(last + 3, len(off))] == gone[np.maximum(first - 2, 0)]
+        spiky = (last - first < LONGEST) & apart & (single[last + 1] > single[first])
+        spiky[1:] &= ~spiky[:-1] | (first[1:] - last[:-1] > 2)
+        spikes, sharp = (
+            _within(first[some], last[some], len(off)) for some in (spiky, ~spiky & (last > first))
+        )
+        self.spikes |= spikes
+        self.missing |= spikes
         if not sharp.any() and not (alone & self.missing).any():
             return False
         self.y = led_through(self.y.T, self.missing).T
@@ -346,8 +348,16 @@ class _Work:
 
     def part(self) -> Part:
         hz = [
-            float(np.median(frequency_of(self.sigma[i] ** 2 / self.jerk[i], self.fps)))
+            float(frequency_of(self.sigma[i] ** 2 / np.median(self.jerk[i]), self.fps))
             for i in np.flatnonzero(self.smooths & (not self.still))
         ]
         half_left = float(np.median(hz)) if hz else 0.0
         return Part(self.missing, self.spikes, self.noise, half_left, tuple(self.bursts), self.least)
+
+
+def _within(first: NDArray[np.intp], last: NDArray[np.intp], count: int) -> Mask:
+    """(count,) what lies in runs that don't touch, from first to last."""
+    step = np.zeros(count + 1, np.intp)
+    step[first] += 1
+    step[last + 1] -= 1
+    return np.cumsum(step[:-1]) > 0

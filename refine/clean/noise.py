@@ -71,8 +71,13 @@ class Basis:
         """(m,) variance of unit noise with that correlation in each mode."""
         if alike == 0:
             return np.ones(len(self.eigenvalues))
-        lag = np.abs(np.subtract.outer(np.arange(self.size), np.arange(self.size)))
-        return np.asarray(np.sum(self.vectors * (alike**lag @ self.vectors), axis=0))
+        return _shares(self, alike)
+
+
+@lru_cache(maxsize=64)
+def _shares(b: Basis, alike: float) -> Array:
+    lag = np.abs(np.subtract.outer(np.arange(b.size), np.arange(b.size)))
+    return np.asarray(np.sum(b.vectors * (alike**lag @ b.vectors), axis=0))
 
 
 @lru_cache(maxsize=8)
@@ -288,46 +293,48 @@ def _jerks(energy: Array, b: Basis, noise: Array) -> Array:
 def liveliness(
     row: Array, noise: Noise, fps: float, missing: NDArray[np.bool_] | None = None, slowest: float = SLOWEST
 ) -> Array:
-    """(N,) ln q of the motion at each frame: first by windows of half a second, then by shorter ones about those.
+    """(N - 3,) variance of the motion's third differences: by windows of half a second, then by shorter ones about it.
 
-    The mean over the likelihood of LEVELS values, the channel's typical one being likely beforehand, then the one
-    found; a short window alone could tell an accent, but not how calm a calm stretch is. What is led straight through
-    `missing` samples (N,) isn't calm: there the windows beside it speak.
+    The geometric mean over the likelihood of LEVELS values, the channel's typical one being likely beforehand, then the
+    one found; a short window alone could tell an accent, but not how calm a calm stretch is. What is led straight
+    through `missing` samples (N,) isn't calm: there the windows beside it speak.
     """
-    typical = np.full(len(row), np.log(max(noise.jerk, 1e-30)))
+    typical = np.array([0.0]), np.log([max(noise.jerk, 1e-30)])
     size = window_size(fps, len(row))
     bounds = _bounds(noise.sigma, fps, slowest)
-    gone = np.zeros(len(row), np.bool_) if missing is None else missing
-    coarse = _likely(row, gone, noise, bounds, size, typical, PRIOR)
-    return _likely(row, gone, noise, bounds, _closer_size(size), coarse, CLOSER)
+    coarse = _likely(row, missing, noise, bounds, size, typical, PRIOR)
+    middles = np.arange(len(row) - 3) + 1.5  # a third difference stands between its middle samples
+    level = np.interp(middles, *_likely(row, missing, noise, bounds, _closer_size(size), coarse, CLOSER))
+    return np.asarray(np.exp(level, out=level))
 
 
 def _likely(
     row: Array,
-    missing: NDArray[np.bool_],
+    missing: NDArray[np.bool_] | None,
     noise: Noise,
     bounds: tuple[float, float],
     size: int,
-    before: Array,
+    before: tuple[Array, Array],
     spread: float,
-) -> Array:
-    """(N,) mean of ln q by windows of a size, `before` (N,) being likely beforehand within `spread`."""
+) -> tuple[Array, Array]:
+    """Centres of windows of a size and the mean of ln q in each, (M,) both; `before`, the like, being likely beforehand
+    within `spread`."""
     b = basis(size)
     step = max(size // 4, 1)
     starts = np.append(np.arange(0, len(row) - size, step), len(row) - size)
-    if missing.any():
+    if missing is not None and missing.any():
         gone = np.concatenate([[0], np.cumsum(missing)])
         seen = gone[starts + size] - gone[starts] <= UNSEEN * size
         starts = starts[seen] if seen.any() else starts
     centres = starts + 0.5 * (size - 1)
-    energy = np.square(np.lib.stride_tricks.sliding_window_view(row, size)[starts] @ b.vectors)
+    modes = np.lib.stride_tricks.sliding_window_view(row, size)[starts] @ b.vectors
     tried = np.linspace(*bounds, LEVELS)[:, None]
     variance = np.exp(tried) / b.eigenvalues + noise.sigma**2 * b.shares(noise.alike)
-    cost = 0.5 * ((1.0 / variance) @ energy.T + np.log(variance).sum(axis=1, keepdims=True))
-    cost += 0.5 * np.square((tried - np.interp(centres, np.arange(len(row)), before)) / spread)
-    weight = np.exp(cost.min(axis=0) - cost)  # (levels, windows)
-    mean = (tried * weight).sum(axis=0) / weight.sum(axis=0)
-    return np.asarray(np.interp(np.arange(len(row)), centres, mean))
+    cost = (0.5 / variance) @ np.square(modes, out=modes).T  # (levels, windows)
+    off = (tried - np.interp(centres, *before)) / spread
+    cost += 0.5 * (np.log(variance).sum(axis=1, keepdims=True) + np.square(off, out=off))
+    weight = np.exp(np.subtract(cost.min(axis=0), cost, out=cost), out=cost)
+    return centres, np.asarray(tried[:, 0] @ weight / weight.sum(axis=0))
 
 
 def _bounds(sigma: float, fps: float, slowest: float = SLOWEST) -> tuple[float, float]:

@@ -58,7 +58,8 @@ def smoothed(
     pull = np.convolve(weight * np.diff(filled, ORDER), ROW[::-1])
     for faint in (0.0, FAINT):
         bands = gram(ROW, weight)
-        bands[0, missing] *= 1.0 + faint
+        if faint:
+            bands[0, missing] *= 1.0 + faint
         _add_noise(bands, missing, stiff / sigma**2, alike)
         force = pull if steps is None else pull + _add_steps(bands, np.diff(filled), steps)
         _, x, info = dpbsv(bands, force, lower=1, overwrite_ab=1)
@@ -69,18 +70,16 @@ def smoothed(
 
 def _add_noise(bands: Array, missing: NDArray[np.bool_], precision: Array, alike: float) -> None:
     """Adds the noise's precision matrix: tridiagonal, begun anew after each missing sample."""
+    own = np.where(missing, 0.0, precision)
     if alike == 0:
-        bands[0] += np.where(missing, 0.0, precision)
+        bands[0] += own
         return
-    good = ~missing
-    after = good[1:] & good[:-1]  # rows (n_t - a n_t-1)^2 / (1 - a^2)
-    scaled = precision[1:] / (1 - alike**2)
-    bands[0, 1:][after] += scaled[after]
-    bands[0, :-1][after] += alike**2 * scaled[after]
-    bands[1, :-1][after] -= alike * scaled[after]
-    begins = good.copy()
-    begins[1:] &= ~after
-    bands[0, begins] += precision[begins]
+    paired = np.where(missing[:-1], 0.0, own[1:]) / (1 - alike**2)  # rows (n_t - a n_t-1)^2 / (1 - a^2)
+    bands[0, 1:] += paired
+    bands[0, :-1] += alike**2 * paired
+    bands[1, :-1] -= alike * paired
+    own[1:][~missing[:-1]] = 0.0  # what is left begins a row of good samples
+    bands[0] += own
 
 
 def _add_steps(bands: Array, given: Array, steps: Steps) -> Array:

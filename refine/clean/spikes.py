@@ -15,6 +15,21 @@ from numpy.typing import NDArray
 
 from refine.clean.noise import empty, falling
 from refine.clean.there_and_back import SURE, there_and_back
+from refine.clean.windows import (
+    HALF,
+    LOUDER,
+    RARE,
+    Explained,
+    breaks,
+    but_cubics,
+    fourth_differences,
+    quantiles,
+    quickness,
+    second,
+    squares,
+    unlike_cubics,
+    usual,
+)
 from refine.samples import led_through
 from refine.shot import Array
 
@@ -23,15 +38,9 @@ LEAST = 0.1  # [judge] deg that a turn is uncertain by: it takes OUT times that 
 USUAL = 0.5  # [judge] deg of noise that captures have: where there is none it was taken out, not the moves that it hid
 LEFT = 0.25  # [judge] of the squares that may be left once the spike is free
 BROKEN = 5.0  # [judge] times the squares that a break must leave to be none, where no noise blurs which it is
-HALF = 5  # frames to each side of a candidate that are looked at; 4 where frames are rare
-RARE = 50.0  # frames a second
 FEWEST = 15.0  # [judge] frames a second, of fewer a quick move is as short as a spike
 ROUNDS = 4  # a spike beside a larger one shows when that is gone
-LOUD = 0.75  # quantile of what windows leave: noise comes in bursts, spikes are rarer
-LOUDER = 2.5  # [judge] times the median, more is a second full of spikes
-QUICKER = 1.5  # [judge] the same of windows twice as wide
 CLEAR = 300.0  # [judge] times the variance left from which a spike is one however quick the joint is
-LEVEL = 1.0  # s over which the usual residual is taken
 
 # Which frames around the candidate are free; and where a corner or a step could stand instead.
 _ALONE = ((0,), (0, 1), (-1, 0), (-1, 0, 1), (-1, 0, 1, 2))
@@ -42,11 +51,8 @@ LONGEST = 3  # frames in a row that a spike lasts: longer is a move
 CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are believed
 PAIR = 2  # frames in a row of those that are believed where there is no noise: more bridge any step
 SPARE = 3  # samples that must be left over to say that the others are spikes
-THIN = 3  # every which window the usual residual is taken from
 STEP = 2  # what a step is free to choose: its height, and another slope
-BLUR = np.array([1.0, 2.0, 1.0]) / 4.0  # how sharp a break is that a smoothing has gone over
 TINY = 1e-300  # where a row rests exactly nothing is left
-SIDE = 3  # samples that a step leaves to each side at least: of fewer they are the spike
 
 
 def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0.0) -> NDArray[np.bool_]:
@@ -61,34 +67,36 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
     if fps < FEWEST or count < 4 * half or not np.any(np.ptp(path, axis=0) > 0):
         return found
     y = led_through(path, skipped)
+    fourth, strict = fourth_differences(y), False
     least = SURE * floor / LEAST if floor else np.inf  # only of turns it is known what is far
-    while (sure := there_and_back(y, skipped | found, fps, least)).any():
+    while (sure := there_and_back(fourth, skipped | found, fps, least)).any():
         found |= sure
         y = led_through(path, skipped | found)
-    out, strict = _out(y), False
-    if _stands_out(out, floor, half) and _clean(y, skipped, fps):
+        fourth = fourth_differences(y)
+    if _stands_out(_out(fourth), floor, half) and _clean(y, skipped, fps):
         strict, floor = True, floor * USUAL / LEAST
     for _ in range(ROUNDS):
+        out, unsure = _out(fourth), skipped | found
         if not _stands_out(out, floor, half):
             break
-        at = _candidates(out, _usual(out, skipped | found, fps, (0.5,))[0], skipped, half)
-        whole = left_by_cubics(y, half)
-        noise = np.maximum(_level(whole, skipped | found, half, fps, LOUDER), floor)
-        usual = np.maximum(noise, quickness(y, skipped | found, fps))
-        new = _judged(y, at, half, whole[at - half], noise[at], usual[at], strict)
-        new &= ~skipped & ~found
+        at = _candidates(out, unsure, skipped, half, fps, floor)
+        unlike = unlike_cubics(fourth, at - half, half)
+        noise = np.maximum(usual(fourth, unsure, half, 1, fps, LOUDER, at), floor)
+        level = np.maximum(noise, quickness(y, unsure, fps, at))
+        new = _judged(unlike, at, noise, level, half, strict, count)
+        new &= ~unsure
         if not new.any():
             break
         found |= new
         y = led_through(path, skipped | found)
-        out = _out(y)
+        fourth = fourth_differences(y)
     return found
 
 
-def _out(y: Array) -> Array:
-    """(N,) how far the samples of a path (N, D) are off the cubic through two to each side; 0 at its ends."""
-    out = np.zeros(len(y))
-    out[2:-2] = np.linalg.norm(_fourth(y), axis=0) / 6.0
+def _out(fourth: Array) -> Array:
+    """(N,) how far samples are off the cubic through two to each side, told by fourth differences (D, N - 4)."""
+    out = np.zeros(fourth.shape[1] + 4)
+    out[2:-2] = np.sqrt(np.einsum("dn,dn->n", fourth, fourth)) / 6.0
     return out
 
 
@@ -104,50 +112,13 @@ def _clean(path: Array, skipped: NDArray[np.bool_], fps: float) -> bool:
     return bool(np.all(falling(rows, skipped, fps) > empty(fps)))
 
 
-def _fourth(y: Array, step: int = 1) -> Array:
-    """(D, N - 4 step) fourth differences of a path (N, D), between samples `step` frames apart."""
-    found = y.T
-    for _ in range(4):
-        found = found[:, step:] - found[:, :-step]
-    return found
-
-
-def left_by_cubics(y: Array, half: int, step: int = 1) -> Array:
-    """(N - 2 half step,) the squares that a cubic leaves of the window around each frame, every `step`-th frame taken.
-
-    They follow from the fourth differences d of the window alone: d' (F F')^-1 d, F being what takes those.
-    """
-    fourth, size = _fourth(y, step), 2 * half + 1 - 4
-    differences = np.diff(np.eye(size + 4), 4, axis=0)
-    weight = np.linalg.inv(differences @ differences.T)
-    left = np.zeros(len(y) - 2 * half * step)
-    for lag in range(size):
-        product = np.einsum("dn,dn->n", fourth[:, : fourth.shape[1] - lag * step], fourth[:, lag * step :])
-        for k in range(size - lag):
-            share = (2.0 if lag else 1.0) * weight[k, k + lag]
-            left += share * product[k * step : k * step + len(left)]
-    return np.maximum(left, 0.0)
-
-
-def _usual(out: Array, skipped: NDArray[np.bool_], fps: float, shares: tuple[float, ...]) -> list[Array]:
-    """Quantiles of `out` around each frame, (N,) each: by blocks of a second, straight lines between centres."""
-    size = min(max(round(LEVEL * fps), 15), len(out))
-    count = len(out) // size
-    blocks = np.sort(np.where(skipped, np.nan, out)[: count * size].reshape(count, size), axis=1)
-    good = size - np.isnan(blocks).sum(axis=1)
-    centres = (np.arange(count) + 0.5) * size
-    found = []
-    for share in shares:
-        at = np.clip((share * (good - 1)).astype(np.intp), 0, size - 1)
-        level = np.nan_to_num(blocks[np.arange(count), at])
-        floor = 0.3 * float(np.median(level))  # a second at rest doesn't make the next breath a spike
-        found.append(np.maximum(np.interp(np.arange(len(out)), centres, level), floor))
-    return found
-
-
-def _candidates(out: Array, usual: Array, skipped: NDArray[np.bool_], half: int) -> NDArray[np.intp]:
-    """Frames whose residual stands out: the spike is one of them or beside it."""
-    high = (out > 0.5 * OUT * np.maximum(usual, 1e-12)) & ~skipped
+def _candidates(
+    out: Array, unsure: NDArray[np.bool_], skipped: NDArray[np.bool_], half: int, fps: float, floor: float
+) -> NDArray[np.intp]:
+    """Frames whose residual stands out of the usual one: the spike is one of them or beside it."""
+    centres, (level,) = quantiles(out, unsure, second(fps), (0.5,))
+    least = np.maximum(np.interp(np.arange(len(out)), centres, level), max(floor, 1e-12))
+    high = (out > 0.5 * OUT * least) & ~skipped
     near = high.copy()
     near[1:] |= high[:-1]
     near[:-1] |= high[1:]
@@ -156,119 +127,77 @@ def _candidates(out: Array, usual: Array, skipped: NDArray[np.bool_], half: int)
     return np.flatnonzero(near & ~skipped)
 
 
-def quickness(y: Array, skipped: NDArray[np.bool_], fps: float) -> Array:
-    """(N,) what a path (N, D) usually strays around each frame by its noise and by its own quick moves.
-
-    0 where frames are so rare that windows long enough for that would be whole moves.
-    """
-    if fps < RARE or len(y) <= 4 * HALF:
-        return np.zeros(len(y))
-    return _level(left_by_cubics(y, HALF, 2), skipped, HALF, fps, QUICKER)
-
-
-def _level(left: Array, skipped: NDArray[np.bool_], half: int, fps: float, louder: float) -> Array:
-    """(N,) what a window around each frame usually leaves of a sample; `left` are the squares that cubics leave of it.
-
-    Of windows of every frame it is noise, white or slow; of every other one also how quick the joint is.
-    """
-    each = np.sqrt(left[::THIN] / (2 * half + 1 - 4))
-    around = np.interp(
-        np.arange(len(skipped)), (len(skipped) - len(left)) // 2 + THIN * np.arange(len(each)), each
-    )
-    usual, loud = _usual(around, skipped, fps, (0.5, LOUD))
-    return np.minimum(loud, louder * usual)
-
-
 def _free(half: int) -> tuple[tuple[int, ...], ...]:
     """What a window can free and still have samples enough to speak against it."""
     return tuple(free for free in _FREE if 2 * half + 1 - 4 - len(free) >= SPARE)
 
 
 @lru_cache(maxsize=8)
-def _cubic(half: int) -> Array:
-    """(n, n) projection on what a cubic polynomial leaves of a window."""
-    return _projection(np.vander(np.arange(-half, half + 1.0) / half, 4))
-
-
-@lru_cache(maxsize=8)
-def _left_over(half: int) -> tuple[Array, Array, Array]:
-    """Projections (H, n, n) on what spikes leave, on what breaks leave, and degrees of freedom (H,) of the spikes.
-
-    Breaks stand anywhere in the window that leaves them `SIDE` samples: sharp ones, and such as were smoothed.
-    """
+def _explanations(half: int) -> tuple[Explained, Explained, Array]:
+    """What spikes explain, what breaks explain, and how many degrees of freedom each of the spikes (H,) leaves."""
     t = np.arange(-half, half + 1.0)
-    cubic = np.vander(t / half, 4)
-    loose, freedom = [], []
-    for free in _free(half):
-        extra = (t[:, None] == np.array(free)).astype(float)
-        loose.append(_projection(np.hstack([cubic, extra])))
-        freedom.append(len(t) - 4 - len(free))
-    broken = []
-    around = np.arange(-half - 1, half + 2.0)
-    for at in range(SIDE - half - 1, half - SIDE + 1):
-        sharp = np.stack([np.maximum(around - at, 0.0), around > at], axis=1)
-        blurred = np.stack([np.convolve(each, BLUR, "valid") for each in sharp.T], axis=1)
-        for corner_and_step in (sharp[1:-1], blurred):
-            broken.append(_projection(np.hstack([cubic, corner_and_step[:, :1]])))
-            broken.append(_projection(np.hstack([cubic, corner_and_step])))
-    return np.stack(loose), np.stack(broken), np.array(freedom, float)
-
-
-def _projection(basis: Array) -> Array:
-    q, _ = np.linalg.qr(basis)
-    return np.asarray(np.eye(len(basis)) - q @ q.T)
+    spikes = [(t[:, None] == np.array(free)).astype(float) for free in _free(half)]
+    freedom = np.array([len(t) - 4 - len(free) for free in _free(half)], float)
+    return Explained.by(half, spikes), Explained.by(half, breaks(half)), freedom
 
 
 def _judged(
-    y: Array, at: NDArray[np.intp], half: int, whole: Array, noise: Array, usual: Array, strict: bool
+    unlike: Array,
+    at: NDArray[np.intp],
+    noise: Array,
+    level: Array,
+    half: int,
+    strict: bool,
+    count: int,
 ) -> NDArray[np.bool_]:
-    """(N,) the samples of those candidates that a spike explains.
+    """(count,) the samples of those candidates that a spike explains.
 
-    whole (M,): the squares that cubics leave of the windows around them. noise (M,): the usual residual of a sample by
-    its noise, usual (M,): by how quick the joint is as well. A quick joint's corners, which a cleaning leaves in, would
-    stand out of noise alone once that is gone; so that counts only where all frames around the spike are on one way to
-    `CLEAR`.
+    unlike (n - 4, D, M): what the windows around them have but for their cubics. noise (M,): the usual residual of a
+    sample by its noise, level (M,): by how quick the joint is as well. A quick joint's corners, which a cleaning leaves
+    in, would stand out of noise alone once that is gone; so that counts only where all frames around the spike are on
+    one way to `CLEAR`.
     """
-    found = np.zeros(len(y), np.bool_)
+    found = np.zeros(count, np.bool_)
+    whole = squares(unlike)
     worth = whole > (OUT * noise) ** 2  # no spike explains more than there is
     if not worth.any():
         return found
-    at, whole, noise, level = at[worth], whole[worth], noise[worth], usual[worth]
-    window = y[at[:, None] + np.arange(-half, half + 1)]  # (M, n, D)
-    loose, broken, freedom = _left_over(half)
-    left, torn = _squares(loose, window), _squares(broken, window)
+    at, whole, noise, level, unlike = at[worth], whole[worth], noise[worth], level[worth], unlike[..., worth]
+    spiky, broken, freedom = _explanations(half)
+    left = np.maximum(whole - spiky.explains(unlike), 0.0)
+    torn = np.maximum(whole - broken.explains(unlike).max(axis=0), 0.0) / (BROKEN if strict else 1.0)
     # Of the ways to free samples the one that explains most for their number; a corner may not do as well.
     size = np.array([len(f) for f in _free(half)], float)
-    chance = _MORE * size * noise[:, None] ** 2
-    best = np.argmax(whole[:, None] - left - chance, axis=1)
-    rest = np.take_along_axis(left, best[:, None], axis=1)[:, 0]
+    chance = _MORE * size[:, None] * noise**2
+    best = np.argmax(whole - left - chance, axis=0)
+    rest = left[best, np.arange(len(at))]
     clear = (whole - rest) / size[best] > CLEAR * rest / freedom[best]
     variance = np.maximum(rest / freedom[best], np.where(clear, noise, level) ** 2)
     gain = whole - rest - _MORE * size[best] * variance
     longest = PAIR if strict else LONGEST
     out = OUT * np.where(size[best] > longest, CROWDED, 1.0)  # so many must be two in a row
-    least_torn = torn.min(axis=1) / (BROKEN if strict else 1.0)
-    spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < least_torn)
+    spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < torn)
     for which in _best_first(spike, gain / variance):
         free = [int(at[which]) + k for k in _FREE[best[which]]]
         if not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
             found[free] = True
     # What no single spike explains may be several, side by side: freed one after the other, the worst first.
-    crowded = ~spike & (whole > (CROWDED * OUT * noise) ** 2)
-    for which in _best_first(crowded, whole / np.maximum(noise**2, TINY)):
-        near = slice(max(int(at[which]) - half, 0), int(at[which]) + half + 1)
-        if not found[near].any():
-            picked, sure = _picked(window[which], float(noise[which]), half, float(least_torn[which]))
-            if len(picked) and (sure or (not strict and whole[which] > (CROWDED * OUT * level[which]) ** 2)):
-                found[int(at[which]) - half + _whole(picked, int(at[which]), half, len(y))] = True
+    crowded = np.flatnonzero(~spike & (whole > (CROWDED * OUT * noise) ** 2))
+    picked, sure = _picked(unlike[..., crowded], noise[crowded], half, torn[crowded])
+    if not strict:
+        sure |= whole[crowded] > (CROWDED * OUT * level[crowded]) ** 2
+    worth_it = whole[crowded] / np.maximum(noise[crowded] ** 2, TINY)
+    for which in _best_first(picked.any(axis=1) & sure, worth_it):
+        middle = int(at[crowded[which]])
+        if not found[max(middle - half, 0) : middle + half + 1].any():
+            found[middle - half + _whole(picked[which], middle, half, count)] = True
     return found
 
 
-def _whole(picked: NDArray[np.intp], at: int, half: int, count: int) -> NDArray[np.intp]:
+def _whole(picked: NDArray[np.bool_], at: int, half: int, count: int) -> NDArray[np.intp]:
     """The picked samples but those that reach the window's edge: what is there, a step say, may go on beyond it, and
     shows in other windows. At the clip's ends nothing does."""
-    chosen = np.zeros(2 * half + 1, np.bool_)
-    chosen[picked] = True
+    chosen = picked.copy()
     for line, inside in ((chosen, at > half), (chosen[::-1], at < count - 1 - half)):
         edge = int(np.argmin(line))  # samples side by side
         if inside and edge:
@@ -281,33 +210,38 @@ def _best_first(chosen: NDArray[np.bool_], worth: Array) -> list[int]:
     return [int(i) for i in at[np.argsort(-worth[at])]]
 
 
-def _picked(window: Array, level: float, half: int, torn: float) -> tuple[NDArray[np.intp], bool]:
-    """Positions in a window (n, D) that must be free for the rest to be a cubic and noise; none if that takes most.
-    And whether that is clear.
+def _picked(
+    unlike: Array, level: Array, half: int, torn: Array
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Samples of windows (M, n) that must be free for the rest to be a cubic and noise, none if that takes most, and
+    (M,) whether that is clear.
 
-    `torn` are the squares that a break would leave. Orthogonal matching pursuit: the sample with the largest
-    studentised residual is freed, until none stands out.
+    unlike (n - 4, D, M): what the windows have but for their cubics, level (M,): the noise, torn (M,): the squares that
+    a break would leave. Orthogonal matching pursuit, in all windows at once: the sample with the largest studentised
+    residual is freed, until none stands out.
     """
-    left, picked = _cubic(half), list[int]()
-    whole = float(np.square(left @ window).sum())
-    while True:
-        residual, scale = np.square(left @ window).sum(axis=1), left.diagonal()
-        freedom = len(window) - 4 - len(picked)
-        more = _MORE * level**2 * (len(picked) - STEP)
-        if residual.sum() <= min((2.0 * level) ** 2 * freedom, torn - more):
-            clear = bool((whole - residual.sum()) * freedom > CLEAR * residual.sum() * len(picked))
-            return np.array(sorted(picked), np.intp), clear
+    count, size = unlike.shape[2], 2 * half + 1
+    unlike = np.moveaxis(unlike, 2, 0)  # (M, n - 4, D)
+    free, clear = np.zeros((count, size), np.bool_), np.zeros(count, np.bool_)
+    going, chosen = np.arange(count), free.copy()
+    each = np.repeat(but_cubics(half).T[None], count, axis=0)
+    whole = np.square(unlike).sum(axis=(1, 2))
+    for freedom in range(size - 4, SPARE - 1, -1):
+        residual, scale = np.square(each @ unlike).sum(axis=2), np.square(each).sum(axis=2)
+        left = np.square(unlike).sum(axis=(1, 2))
+        taken = size - 4 - freedom
+        done = left <= np.minimum((2.0 * level) ** 2 * freedom, torn - _MORE * level**2 * (taken - STEP))
+        free[going[done]] = chosen[done]
+        clear[going[done]] = ((whole - left) * freedom > CLEAR * left * taken)[done]
         studentised = np.where(scale > 1e-9, residual / np.maximum(scale, 1e-12), 0.0)
-        worst = int(studentised.argmax())
-        if freedom <= SPARE or studentised[worst] < (OUT * level) ** 2:
-            return np.empty(0, np.intp), False
-        picked.append(worst)
-        left = left - left[:, worst, None] * (left[worst] / left[worst, worst])
-
-
-def _squares(projections: Array, window: Array) -> Array:
-    """(M, H) the squares that each projection leaves of each window."""
-    hypotheses, n, _ = projections.shape
-    left = projections.reshape(-1, n) @ np.moveaxis(window, 1, 0).reshape(n, -1)
-    shape = (hypotheses, n, len(window), window.shape[2])
-    return np.asarray(np.square(left).reshape(shape).sum(axis=(1, 3)).T)
+        worst, rows = studentised.argmax(axis=1), np.arange(len(going))
+        on = ~done & (studentised[rows, worst] >= (OUT * level) ** 2)
+        if freedom == SPARE or not on.any():
+            break
+        going, level, torn, whole, chosen = going[on], level[on], torn[on], whole[on], chosen[on]
+        chosen[np.arange(len(going)), worst[on]] = True
+        unit = each[rows, worst][on]
+        unit /= np.linalg.norm(unit, axis=1, keepdims=True)  # (M, n - 4) the direction that is explained now
+        unlike = unlike[on] - unit[:, :, None] * (unit[:, None] @ unlike[on])
+        each = each[on] - (each[on] @ unit[:, :, None]) * unit[:, None]
+    return free, clear

@@ -7,14 +7,13 @@ import pytest
 
 from benchmarks.cleaning.table import first_seconds
 from benchmarks.cleaning.truth import raw, truth
-from refine.clean.spikes import LEAST, left_by_cubics, spikes
+from refine.clean.spikes import LEAST, spikes
 from refine.clean.tracks import tracks
 from refine.clean.wrong import wrong
 from refine.shot import Array
 from tests.clean.shots import FPS, noisy, turns
 from tests.clean.tolerances import FALSE_IN_CAPTURES, FALSE_SPIKES
 from tests.open_clips import clip_or_skip
-from tests.tolerances import ARITHMETIC
 
 COUNT = 600
 JUMP = np.array([9.0, -7.0, 12.0])
@@ -182,15 +181,3 @@ def test_captures_hold_few_and_made_motion_hardly_any(clip: str) -> None:
         told, _ = wrong(read, 36)
         count = sum(int(hit.sum()) for hit in told.spikes.values())
         assert count <= share * len(read) * len(read.groups)
-
-
-@pytest.mark.parametrize("half", [4, 5])
-@pytest.mark.parametrize("step", [1, 2])
-def test_fourth_differences_tell_what_a_cubic_leaves_of_a_window(half: int, step: int) -> None:
-    path = np.cumsum(np.random.default_rng(half).normal(size=(60, 4)), axis=0)
-    found = left_by_cubics(path, half, step)
-    assert len(found) == 60 - 2 * half * step
-    for first in (0, 7, len(found) - 1):
-        window = path[first : first + 2 * half * step + 1 : step]
-        _, (*left,), *_ = np.polyfit(np.arange(2 * half + 1.0), window, 3, full=True)
-        np.testing.assert_allclose(found[first], np.sum(left), rtol=ARITHMETIC)

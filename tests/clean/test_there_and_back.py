@@ -17,6 +17,7 @@ from refine.clean.settings import Settings
 from refine.clean.spikes import LEAST, spikes
 from refine.clean.there_and_back import SURE, nearly, there_and_back
 from refine.clean.tracks import tracks
+from refine.clean.windows import fourth_differences
 from refine.clean.wrong import wrong
 from refine.shot import Array, Mark, Pin, Shot
 from tests.clean.shots import body, noisy, rows_of, shot, turns
@@ -146,14 +147,14 @@ def test_a_bounce_a_cut_and_a_blow_are_not_there_and_back(fps: float, phase: flo
     t = np.arange(COUNT) - AT - phase
     for way in (600.0 / fps * np.abs(t), 60.0 * (t > 0), 60.0 * blow(0.2 * fps, phase)):
         y = noisy(turns(1, COUNT, fps), 0.1, 1, fps=fps).T + way[:, None] * ALONG
-        assert not there_and_back(y, NONE, fps, SURE).any()
+        assert not there_and_back(fourth_differences(y), NONE, fps, SURE).any()
 
 
 def test_of_twenty_frames_a_second_nobody_can_tell() -> None:
     for fps, sure in ((20.0, False), (24.0, True)):
         y = turns(0, COUNT, fps).T
         y[AT] += 28.0 * ALONG
-        assert there_and_back(y, NONE, fps, SURE)[AT] == sure
+        assert there_and_back(fourth_differences(y), NONE, fps, SURE)[AT] == sure
         assert nearly(y, NONE, SURE)[AT]
         assert not nearly(y, np.arange(COUNT) == AT, SURE).any()
 

@@ -83,7 +83,6 @@ def _way(path: Array, fps: float, alike: float) -> Way:
     jerk = np.ones((len(noise), len(path) - 3))
     for i, own in enumerate(noise):
         if own.sigma > 0:
-            level = liveliness(path[:, i], own, fps, slowest=SLOWEST)
-            jerk[i] = np.exp(0.5 * (level[1:-2] + level[2:-1]))
+            jerk[i] = liveliness(path[:, i], own, fps, slowest=SLOWEST)
     way = Way(path, noise, jerk, path)
     return replace(way, likely=way._smoothed(None, fps))
