@@ -46,6 +46,7 @@ class Findings:
     left: tuple[Span, ...] = ()  # gaps too long to be filled unasked
     wraps: tuple[Span, ...] = ()
     spikes: tuple[Span, ...] = ()
+    doubtful: tuple[Span, ...] = ()  # samples that look like spikes and were left in: they may be motion
     noise: float = 0.0  # deg
     noisiest: str = ""  # the joint with the most noise
     noisiest_noise: float = 0.0  # deg

@@ -64,6 +64,7 @@ def findings(
             for group, part in smooth.parts.items()
             for a, b in runs(part.spikes)
         ),
+        doubtful=_doubts(before, wrong, smooth, first),
         noise=float(np.median(told)) if told else 0.0,
         noisiest="" if noisiest is None else noisiest.control,
         noisiest_noise=0.0 if noisiest is None else _noise(noisiest, noisy[noisiest]),
@@ -110,6 +111,22 @@ def _spans(found: dict[Group, list[Gap]], first: int) -> tuple[Span, ...]:
         for group, gaps in found.items()
         for gap in gaps
     )
+
+
+def _doubts(shot: Shot, wrong: Wrong, smooth: Learnt, first: int) -> tuple[Span, ...]:
+    """Samples that look like spikes and weren't mended, but for those that a pin or an accent's mark holds."""
+    found = []
+    for group, seen in wrong.doubtful.items():
+        pins = [pin.frames for pin in shot.pins if pin.control == group.control]
+        accents = [
+            m.frames
+            for m in shot.marks
+            if m.kind == "accent" and group.control in (m.controls or (group.control,))
+        ]
+        for a, b in runs(seen & ~smooth.parts[group].missing):
+            if not any(low <= first + a and first + b <= high for low, high in (*pins, *accents)):
+                found.append(Span(group.control, (first + a, first + b), group.what))
+    return tuple(found)
 
 
 def _blocks(shot: Shot) -> Iterator[Array]:

@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.noise import empty, falling
+from refine.clean.there_and_back import SURE, there_and_back
 from refine.clean.windows import (
     HALF,
     LOUDER,
     RARE,
     Explained,
+    breaks,
     but_cubics,
     fourth_differences,
     quantiles,
@@ -50,9 +52,7 @@ CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are be
 PAIR = 2  # frames in a row of those that are believed where there is no noise: more bridge any step
 SPARE = 3  # samples that must be left over to say that the others are spikes
 STEP = 2  # what a step is free to choose: its height, and another slope
-BLUR = np.array([1.0, 2.0, 1.0]) / 4.0  # how sharp a break is that a smoothing has gone over
 TINY = 1e-300  # where a row rests exactly nothing is left
-SIDE = 3  # samples that a step leaves to each side at least: of fewer they are the spike
 
 
 def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0.0) -> NDArray[np.bool_]:
@@ -68,6 +68,11 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
         return found
     y = led_through(path, skipped)
     fourth, strict = fourth_differences(y), False
+    least = SURE * floor / LEAST if floor else np.inf  # only of turns it is known what is far
+    while (sure := there_and_back(fourth, skipped | found, fps, least)).any():
+        found |= sure
+        y = led_through(path, skipped | found)
+        fourth = fourth_differences(y)
     if _stands_out(_out(fourth), floor, half) and _clean(y, skipped, fps):
         strict, floor = True, floor * USUAL / LEAST
     for _ in range(ROUNDS):
@@ -129,21 +134,11 @@ def _free(half: int) -> tuple[tuple[int, ...], ...]:
 
 @lru_cache(maxsize=8)
 def _explanations(half: int) -> tuple[Explained, Explained, Array]:
-    """What spikes explain, what breaks explain, and how many degrees of freedom each of the spikes (H,) leaves.
-
-    Breaks stand anywhere in the window that leaves them `SIDE` samples: sharp ones, and such as were smoothed.
-    """
+    """What spikes explain, what breaks explain, and how many degrees of freedom each of the spikes (H,) leaves."""
     t = np.arange(-half, half + 1.0)
     spikes = [(t[:, None] == np.array(free)).astype(float) for free in _free(half)]
-    breaks: list[Array] = []
-    around = np.arange(-half - 1, half + 2.0)
-    for at in range(SIDE - half - 1, half - SIDE + 1):
-        sharp = np.stack([np.maximum(around - at, 0.0), around > at], axis=1)
-        blurred = np.stack([np.convolve(each, BLUR, "valid") for each in sharp.T], axis=1)
-        breaks.extend((sharp[1:-1], blurred))
-    corners = [each[:, :1] for each in breaks]
     freedom = np.array([len(t) - 4 - len(free) for free in _free(half)], float)
-    return Explained.by(half, spikes), Explained.by(half, [*corners, *breaks]), freedom
+    return Explained.by(half, spikes), Explained.by(half, breaks(half)), freedom
 
 
 def _judged(

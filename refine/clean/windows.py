@@ -23,6 +23,8 @@ LOUD = 0.75  # quantile of what windows leave: noise comes in bursts, spikes are
 LOUDER = 2.5  # [judge] times the median, more is a second full of spikes
 REST = 0.3  # [judge] of the median that a block's quantile is taken to be at least
 QUICKER = 1.5  # [judge] the same of windows twice as wide
+SIDE = 3  # samples that a break leaves to each side at least: of fewer they are a spike
+BLUR = np.array([1.0, 2.0, 1.0]) / 4.0  # how sharp a break is that a smoothing has gone over
 
 
 def fourth_differences(y: Array, step: int = 1) -> Array:
@@ -76,6 +78,18 @@ class Explained:
         along = self.directions @ unlike.reshape(len(unlike), -1)
         each = np.square(along).reshape(-1, *unlike.shape[1:]).sum(axis=1)
         return np.asarray(np.add.reduceat(each, self.first, axis=0))
+
+
+def breaks(half: int) -> list[Array]:
+    """Functions (n, 2) on a window in which a motion breaks, in slope and in value: wherever each side has `SIDE`
+    samples, at once or as a smoothing leaves it. A corner without a step is among them."""
+    t = np.arange(-half - 1, half + 2.0)
+    found = []
+    for at in range(SIDE - half - 1, half - SIDE + 1):
+        sharp = np.stack([np.maximum(t - at, 0.0), t > at], axis=1)
+        blurred = np.stack([np.convolve(each, BLUR, "valid") for each in sharp.T], axis=1)
+        found += [sharp[1:-1], blurred]
+    return found
 
 
 def squares(unlike: Array) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,18 +10,21 @@ from numpy.typing import NDArray
 from refine.clean.branches import straightened
 from refine.clean.gaps import Gap, alike, bad_borders, frozen_ends, gaps, mask
 from refine.clean.spikes import LEAST, spikes
+from refine.clean.there_and_back import SURE, nearly
 from refine.clean.tracks import Group, Tracks, quaternions
 from refine.shot import Array
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Wrong:
-    """Gaps short enough to be filled and the others, spikes as masks (N,), positions after a jump, group by group."""
+    """Gaps short enough to be filled and the others, spikes as masks (N,), positions after a jump, and masks (N,) of
+    samples that look like spikes but may be motion, group by group."""
 
     filled: dict[Group, list[Gap]]
     left: dict[Group, list[Gap]]
     spikes: dict[Group, NDArray[np.bool_]]
     wraps: dict[Group, list[int]]
+    doubtful: dict[Group, NDArray[np.bool_]] = field(default_factory=dict)
 
 
 def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
@@ -32,6 +35,7 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
     every: dict[Group, list[Gap]] = {}
     ends: dict[Group, list[Gap]] = {}
     wild: dict[Group, NDArray[np.bool_]] = {}
+    doubtful: dict[Group, NDArray[np.bool_]] = {}
     for group in raw.groups:
         values, floor = raw.of(group), floor_of(group)
         way = path(group, values)
@@ -40,14 +44,17 @@ def wrong(raw: Tracks, longest: int) -> tuple[Wrong, Tracks]:
         ends[group] = frozen_ends(same, found, raw.fps)
         open_ended = mask(ends[group], len(raw))
         every[group] = found = [gap for gap in found if not open_ended[gap.first : gap.last + 1].any()]
-        wild[group] = _wild(way, found, mask(found, len(raw)), raw.fps, floor)
-    skipped = {group: mask(found, len(raw)) for group, found in every.items()}
-    straight, wraps = straightened(raw, {group: skipped[group] | wild[group] for group in raw.groups})
+        skipped = mask(found, len(raw))
+        wild[group] = _wild(way, found, skipped, raw.fps, floor)
+        if floor:  # a turn: only of those it is known what is far
+            doubtful[group] = nearly(way, skipped | wild[group], SURE)
+    lost = {group: mask(found, len(raw)) | wild[group] for group, found in every.items()}
+    straight, wraps = straightened(raw, lost)
     short = {group: [gap for gap in found if len(gap) <= longest] for group, found in every.items()}
     long = {
         group: [gap for gap in found if len(gap) > longest] + ends[group] for group, found in every.items()
     }
-    return Wrong(short, long, wild, wraps), straight
+    return Wrong(short, long, wild, wraps, doubtful), straight
 
 
 def _wild(

@@ -87,6 +87,8 @@ def test_what_a_person_should_look_at_stands_first() -> None:
         ({"largest": (Moved(1150.0, "mm", "foot.R", 975),)}, "moved by 1,150 mm"),
         ({"largest": (Moved(75.2, "px", "foot.R", 975),)}, None),
         ({"largest": (Moved(75.2, "mm", "foot.R", 975),), "set_aside": "it would move"}, "it would move"),
+        ({"doubtful": GAP[:1]}, "1 jump there and back left in, hips at frames 20:69"),
+        ({"doubtful": BODY}, "2 jumps there and back left in, first head at frames 7:9"),
         ({"kept_speed": LOST_SPEED}, None),
         ({"kept_speed": 0.8}, "80% of its speed at hand.L at 301"),
         ({"drift": (50.0, SLIDES)}, None),
@@ -212,10 +214,11 @@ def test_the_page_says_of_each_clip_all_that_was_found() -> None:
         noisiest="n1", noisiest_noise=0.456, coloured=0.31, keep_below=7.89, largest=(Moved(11.1, "mm", "m1", 7),),
         contacts=17, drift=(22.2, 3.33), kept_speed=0.944, slowest_accent="a1 at 9", keys=5432, keys_per_second=67.8,
         flags=(12, 13), flagged=("error  sf-1  1:9  foot.L  slides",), notes=("n2 is odd",),
+        doubtful=(Span("d1", (8, 8)),),
     )  # fmt: skip
     text = read(page([clip("a", full)], Settings(within=Amount(2, "mm")))).text
     words = "4,321|119.88|29|3 frames|f1 turn at frames 1:2"
-    words += "|l1 at frames 3:104|w1 at frames 5:6|s0 at frame 0|and 20 more"
+    words += "|l1 at frames 3:104|w1 at frames 5:6|s0 at frame 0|and 20 more|d1 at frame 8"
     words += "|0.0123|n1|0.456|0.31|7.89|11.1 mm|m1 at frame 7|17|22 mm/s|3.3 after|94.4%|a1 at 9|5,432|68 a second"
     words += "|13 errors and 12 warnings|slides|and 24 more|n2 is odd"
     assert [word for word in words.split("|") if word not in text] == []

@@ -162,6 +162,23 @@ FALSE_SPIKES = 0.0005
 FALSE_IN_CAPTURES = 0.003
 
 
+# --- there_and_back -----------------------------------------------------------------------------------------
+
+# Share of spikes of 25 to 33 deg on one frame that is found in made motion, and in captured clips, whose punches fill
+# few frames of 24 a second (0.84 to 1.0; by their noise and quickness alone it was 0.3 to 0.7 there).
+FAR_SPIKES_FOUND = 0.97
+FAR_SPIKES_FOUND_IN_CLIPS = 0.82
+
+# Share of them that is found or told of, down to 12 frames a second (0.79 to 1.0).
+FAR_SPIKES_TOLD = 0.75
+
+# Samples of 10 s of a clip that are told of without being spikes: as quick as that are its feet, 12 times a second.
+DOUBTS_IN_CLIPS = 10
+
+# deg: three times what is left of coloured noise of 1.5 deg.
+FAR_SPIKE_LEFT = 4.5
+
+
 # --- stretches ----------------------------------------------------------------------------------------------
 
 # deg, or a quaternion's unit: what the end of a stretch does 2 s away, and rounding (2e-11 found).

@@ -15,7 +15,7 @@ from refine.clean.settings import Settings
 
 Json = dict[str, Any]
 DIGITS = 6  # significant ones: a machine whose last bits differ still writes the same report
-_SPANS = ("filled", "left", "wraps", "spikes")
+_SPANS = ("filled", "left", "wraps", "spikes", "doubtful")
 
 
 def plain(findings: Findings) -> Json:

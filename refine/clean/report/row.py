@@ -191,6 +191,7 @@ def _all(clip: Clip, found: Findings) -> str:
         ("gaps left open", _spans(found.left)),
         ("angle flips", _flips(found.wraps)),
         ("spikes", _spans(found.spikes)),
+        ("like spikes, left in", _spans(found.doubtful)),
         ("noise", _noise(found)),
         ("kept below", f"{found.keep_below:.3g} Hz" if found.keep_below else "not smoothed"),
         ("largest moves", "; ".join(map(spoken_move, found.largest)) or "not measured"),

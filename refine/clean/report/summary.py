@@ -12,7 +12,7 @@ from pathlib import Path
 from refine.clean.findings import Findings, Moved
 from refine.clean.folder.work import Failure, Status
 from refine.clean.report.record import Json, plain, plain_settings
-from refine.clean.report.words import spoken_flags, spoken_gaps, spoken_move, stretches
+from refine.clean.report.words import spoken_doubts, spoken_flags, spoken_gaps, spoken_move, stretches
 from refine.clean.settings import Settings
 from refine.formats import SIDE_ENDING, side_path
 from refine.text import aligned, counted, short
@@ -67,6 +67,8 @@ def _reasons(found: Findings) -> list[str]:
     warnings, errors = found.flags or (0, 0)
     flags = [f"check finds {spoken_flags(warnings, errors)}"] if warnings or errors else []
     reasons += flags if errors else []
+    if found.doubtful:
+        reasons.append(spoken_doubts(found.doubtful))
     if found.kept_speed < LOST_SPEED:
         where = f" at {found.slowest_accent}" if found.slowest_accent else ""
         reasons.append(f"an accent kept {found.kept_speed:.0%} of its speed{where}")

@@ -55,6 +55,13 @@ def spoken_gaps(spans: Sequence[Span], fate: str) -> str:
     return f"{counted(len(found), 'gap')} {fate}, {which}{counted(len(longest), 'frame')} in {spot(longest)}"
 
 
+def spoken_doubts(spans: Sequence[Span]) -> str:
+    """How many samples look like spikes and were left in, and where the first is."""
+    found = stretches(spans)
+    which = "first " if len(found) > 1 else ""
+    return f"{counted(len(found), 'jump')} there and back left in, {which}{spot(found[0])}"
+
+
 def spoken_flips(spans: Sequence[Span]) -> str:
     """Joints in which angles flip: in a bad joint thousands of frames do, which would drown all other numbers."""
     return f"angle flips in {counted(len(joints(spans)), 'joint')}"
