@@ -36,6 +36,7 @@ EMPTY = 1.0  # there is no noise to take out
 TELLING = 0.8  # [judge] there is enough of it to say how alike it is
 FAST = 8.0  # eigenvalue from which modes are fast: a quarter of the rate, half of them
 SAMPLED = 32  # windows from which a channel's noise is told
+FELT = 64  # windows of which it is asked whether there is any
 STEPS = 12
 ASKED = 8  # channels, evenly taken, of which the colour is told
 ALIKE = (0.0, 0.3, 0.5, 0.65, 0.8)  # correlations tried; slower noise can't be told from motion
@@ -185,13 +186,14 @@ def _fast(size: int) -> tuple[Basis, Array]:
 
 
 def _windows(rows: Array, missing: NDArray[np.bool_], size: int) -> Array:
-    """(k, n, size) up to SAMPLED windows of rows (k, N) in which no sample is missing."""
+    """(k, n, size) up to FELT windows of rows (k, N), but those in which a sample is missing.
+
+    They are the same ones whatever is missing: what is mended mustn't be told otherwise because others are asked.
+    """
     count = rows.shape[1] // size
     windows = rows[:, : count * size].reshape(len(rows), count, size)
-    good = np.flatnonzero(~missing[: count * size].reshape(count, size).any(axis=1))
-    if len(good) > SAMPLED:
-        good = good[np.linspace(0, len(good) - 1, SAMPLED).astype(np.intp)]
-    return windows[:, good]
+    some = np.linspace(0, count - 1, min(count, FELT)).astype(np.intp)
+    return windows[:, some[~missing[: count * size].reshape(count, size)[some].any(axis=1)]]
 
 
 def _stacked(energies: Sequence[Array]) -> list[tuple[list[int], Array]]:
