@@ -29,9 +29,9 @@ GIVE_WAY = 0.08  # [judge] s in which the slide of a marked contact goes over in
 RISE = 0.02  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
 ROLLS = 0.020  # m that a found contact may stray as it lands and leaves: feet roll [judge]
 STANDS = 0.010  # m that it may stray while it stands: less than the catalogue flags [judge]
-# m that a found contact must creep to be sliding [judge]: half as much again as what may be left of a slide. Slides of
-# 21 mm are seen (Prazak & O'Sullivan 2011 [pub]), but as far go feet of captures that are said to stand.
-CREEPS = 0.030
+# m that a found contact must creep to be sliding: twice what may be left of a slide. Slides of 21 mm are seen (Prazak &
+# O'Sullivan 2011 [pub]), but feet of captures that are said to stand creep by up to 35 [judge, on three open clips].
+CREEPS = 0.040
 LANDS = 0.2  # s of a contact in which it still lands, or leaves already [judge]
 CALM, CALM_HEIGHT = 0.0015, 0.005  # m: a point that stays that near to its anchor stands
 

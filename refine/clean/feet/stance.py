@@ -20,7 +20,7 @@ from refine.pose import Point
 from refine.shot import Array, Shot
 
 FAR = 0.06  # m: a contact that would have to be moved farther is none [judge]
-SLID = 0.03  # m: the same beyond what feet do as they stand; what a fight's feet shuffle is more [judge]
+SLID = 0.04  # m: the same beyond what feet do as they stand; what a fight's feet shuffle is more [judge]
 NOISY = 0.75  # [judge] of the speed below which a point stands
 TIMES = 3.0  # times the clip's usual move, from which that holds where all its feet slide far [judge]
 LEVEL = 0.015  # m within which feet must stand for there to be a ground [judge]
