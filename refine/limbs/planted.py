@@ -106,11 +106,13 @@ def found_contacts(shot: Shot, posed: Pose, legs: list[Limb], scale: float) -> I
 
 def _slowest(posed: Pose, limb: Limb, spans: list[tuple[float, int, int, Point, Array]]) -> Iterator[Planted]:
     """Of points that are planted together the slowest: the others roll about it."""
-    taken: list[tuple[int, int]] = []
+    taken, count = np.empty((2, len(spans)), np.intp), 0
     for _, a, b, point, path in sorted(spans, key=lambda span: span[0]):
-        shared = max((min(b, d) - max(a, c) + 1 for c, d in taken), default=0)
+        first, last = taken[:, :count]
+        shared = np.max(np.minimum(b, last) - np.maximum(a, first) + 1, initial=0)
         if shared < OVERLAP * (b - a + 1):
-            taken.append((a, b))
+            taken[:, count] = a, b
+            count += 1
             yield _planted(point, posed.frames[a : b + 1], path[a : b + 1], limb.end, False, limb)
 
 

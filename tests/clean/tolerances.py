@@ -226,6 +226,9 @@ SAME_SPEED = 1e-6
 # mm: what a second run may move (goal).
 SECOND_RUN = 0.5
 
+# Of what the first cleaning moves (goal), root mean square of all turns: what a second one may, feet included.
+AGAIN_PLANTED = 0.05
+
 # Times the largest, or the root mean square: second differences of a knee's bend beside those of the sound motion.
 KNEE_KEPT = 1.6
 

@@ -29,6 +29,9 @@ GIVE_WAY = 0.08  # [judge] s in which the slide of a marked contact goes over in
 RISE = 0.02  # [judge] m: a found contact's height isn't corrected by much more, for the point may roll
 ROLLS = 0.020  # m that a found contact may stray as it lands and leaves: feet roll [judge]
 STANDS = 0.010  # m that it may stray while it stands: less than the catalogue flags [judge]
+# m that a found contact must creep to be sliding: twice what may be left of a slide. Slides of 21 mm are seen (Prazak &
+# O'Sullivan 2011 [pub]), but feet of captures that are said to stand creep by up to 35 [judge, on three open clips].
+CREEPS = 0.040
 LANDS = 0.2  # s of a contact in which it still lands, or leaves already [judge]
 CALM, CALM_HEIGHT = 0.0015, 0.005  # m: a point that stays that near to its anchor stands
 
@@ -192,7 +195,7 @@ def footing(shot: Shot, contact: Planted, scale: float, noise: Array | None = No
     else:
         freed = replace(contact, path=contact.path - noise[span[0] : span[1] + 1])
         away, window = _by_motion(shot, freed, scale)
-        away = _slide(away, scale, shot.fps)
+        away = _slide(away, window, shot, scale)
         start, calm = _freed(noise, span, max(round(OUTSIDE * shot.fps), 1))
     rest = away[window.rest[1] : window.off[0] + 1]
     moves = np.zeros_like(away) if _calm(rest * scale, shot, contact.marked) else window.undone(away)
@@ -208,6 +211,15 @@ def _freed(noise: Array, span: tuple[int, int], reach: int) -> tuple[int, Array]
     t = np.arange(a, b + 1.0)
     share = minimum_jerk((t - span[0]) / reach + 1.0) * minimum_jerk((span[1] - t) / reach + 1.0)
     return a, -share[:, None] * noise[a : b + 1]
+
+
+def _creep(away: Array, shot: Shot) -> float:
+    """How far a way (k, 3) goes level at its usual velocity, the median of each coordinate's.
+
+    A slide goes on and on; a foot that rocks comes back, one that shuffles stands before and after.
+    """
+    steps = np.diff(np.delete(away, "xyz".index(shot.up), axis=1), axis=0)
+    return float(np.linalg.norm(np.median(steps, axis=0))) * len(steps) if len(steps) else 0.0
 
 
 def _calm(away: Array, shot: Shot, marked: bool) -> bool:
@@ -251,15 +263,18 @@ def _by_motion(shot: Shot, contact: Planted, scale: float) -> tuple[Array, _Wind
     return away, _Window((first, first + ramp), (last - ramp, last))
 
 
-def _slide(away: Array, scale: float, fps: float) -> Array:
-    """(k, 3) what of a found contact's way from its anchor is a slide: what is beyond what feet do as they stand.
+def _slide(away: Array, window: _Window, shot: Shot, scale: float) -> Array:
+    """(k, 3) what of a found contact's way from its anchor is a slide: the share of it that goes beyond what feet do.
 
-    So sharply that a slide once taken out leaves none: at that border a fifteenth is, which counts as standing.
+    A share, so that what is left is the same way, only shorter: looked at again it stands in the same place.
     """
-    to_end = np.minimum(np.arange(len(away)), np.arange(len(away))[::-1]) / fps
+    whole = slice(window.rest[0], window.off[1] + 1)
+    if _creep(away[whole], shot) * scale < CREEPS:
+        return np.zeros_like(away)
+    to_end = np.minimum(np.arange(len(away)), np.arange(len(away))[::-1]) / shot.fps
     free = (ROLLS + (STANDS - ROLLS) * minimum_jerk(to_end / LANDS)) / scale
-    size = np.linalg.norm(away, axis=1) / free
-    return np.asarray(away - away / (1.0 + size**10)[:, None] ** 0.1)
+    beyond = float((np.linalg.norm(away, axis=1) / free)[whole].max())
+    return np.asarray(away * (1.0 - 1.0 / max(beyond, 1.0)))
 
 
 def moves_of(footings: Sequence[Footing], count: int, fps: float, fade: float = BLEND) -> Array:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -31,11 +31,14 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class Moved:
-    """New samples of a limb's channels, the contacts left and why, and the stretches raised to the ground."""
+    """New samples of a limb's channels, the contacts left and why, the stretches raised to the ground, and the paths
+    (N, 3) that its joints and points have then, as far as they are others.
+    """
 
     samples: Samples
     left: tuple[tuple[Footing, str], ...] = ()
     raised: tuple[tuple[int, int], ...] = ()
+    paths: dict[Point, Array] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, eq=False)
@@ -79,7 +82,7 @@ class LimbMover:
                 if each.slides and changed[self._around(each)].any() and (reason := self._fault(each, tried))
             ]
             if not beyond.any() and not worse:
-                return Moved(tried.samples, tuple(left), raised)
+                return Moved(tried.samples, tuple(left), raised, self._paths(tried))
             held |= beyond
             left += worse
             gone = {id(each) for each, _ in worse}
@@ -111,6 +114,11 @@ class LimbMover:
             lift[a : b + 1] = depth[a : b + 1]
         by[:, up] += eased(lift, reach)
         return by, tuple(deep)
+
+    def _paths(self, tried: _Tried) -> dict[Point, Array]:
+        """The paths of the knee and of the end, which keeps how it is turned."""
+        knee = joint_points(self.shot, self.limb)[1]
+        return {knee: tried.knee, **{point: self.paths[point] + tried.shift for point in self.limb.points}}
 
     def share(self, held: Bools) -> Array:
         """(N,) the share of the moves that held samples leave, without jumps."""
