@@ -84,8 +84,9 @@ class Feet:
         lows: dict[str, list[float]] = {}
         for each in contacts:
             if each.limb is not None and each.limb.kind == "leg" and each.relative is None:
-                at = (each.frames - self.shot.first_frame).astype(np.intp)
-                low = min(float(np.median(known[point][at, up])) for point in each.limb.points)
+                low = min(
+                    float(np.median(part(self.shot, known[point][:, up], each))) for point in each.limb.points
+                )
                 lows.setdefault(each.control, []).append(low)
         every = [low for own in lows.values() for low in own]
         if not lows or min(map(len, lows.values())) < SEEN:
@@ -135,5 +136,6 @@ def feet(shot: Shot, captured: Shot | None, alike: float) -> Feet:
 
 
 def part(shot: Shot, path: Array, contact: Planted) -> Array:
-    """(k, 3) of a path (N, 3) on a contact's frames."""
-    return np.asarray(path[(contact.frames - shot.first_frame).astype(np.intp)])
+    """(k, ...) of a path (N, ...) on a contact's frames, which follow each other."""
+    first = int(contact.frames[0]) - shot.first_frame
+    return path[first : first + len(contact.frames)]
