@@ -1,9 +1,11 @@
 """A side or a part that comes some frames later or earlier, within a range, all that it carries with it.
 
-Keyed channels: the keys inside the range move in time, values and slopes with them; the first and the last key of a
-channel stay, so the segments at the range's ends take up the difference, and slopes that followed a rule of the shot
-follow it again. Baked channels: the samples are read at another time, which sets in and dies away as a minimum-jerk
-move does. Pins, contacts, accents and holds forbid it: what touches or answers to something keeps its time.
+Keyed channels: the keys inside the range move in time, values and slopes with them. The first and the last key of a
+channel stay, as do those outside; near these keys move by less, on whole frames, else one segment would take up all of
+the difference and be over in half its time. Where time runs otherwise, slopes stay as near to the shot's rules as they
+were, in units of slope, whether they were set by a rule or by hand. Baked channels: the samples are read at another
+time, which sets in and dies away as a minimum-jerk move does. Pins, contacts, accents and holds forbid it: what touches
+or answers to something keeps its time.
 """
 
 from __future__ import annotations
@@ -15,15 +17,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.flags.stage import Stage
+from refine.habit import Habit
 from refine.limbs.planting import minimum_jerk
 from refine.pinned import concerning, pinned_keys
 from refine.rig import descendants
 from refine.rotation import continuous
 from refine.shot import ROTATIONS, Array, Channel, Keys, Shot, frozen
-from refine.slope_rules import rules
+from refine.slope_rules import contexts, judged, rules, slopes_by_rule, units
 
 FOLLOWS = 1e-3  # how nearly a slope was set by a rule, of the slope: files round to some 4 digits [prac]
-RAMP = 4.0  # times the shift that setting in takes: time then runs at 1 +- 1.9 / 4 [judge]
+RAMP = 4.0  # times the shift that setting in takes: time runs at 1 +- 1.9 / 4 of samples, +- 1 / 4 of keys [judge]
+LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
 SPEAKS = ("contact", "accent", "hold")  # marks that tie a control to a time
 
 
@@ -53,13 +57,23 @@ def _keyed(stage: Stage, name: str, channel: Channel, frames: tuple[int, int], b
     inside[[0, -1]] = False
     if not inside.any():
         return channel
-    moved = keys.frames + np.where(inside, float(by), 0.0)
+    moved = keys.frames + np.where(inside, _setting_in(keys.frames, inside, by), 0.0)
+    if np.array_equal(moved, keys.frames):
+        return channel
     if np.any(np.diff(moved) < np.minimum(1.0, np.diff(keys.frames))):
         return None
     held = pinned_keys(stage.locks.pins, name, channel.name, keys)
-    if np.any(_touched(inside) & held):
+    if np.any(_touched(moved != keys.frames) & held):
         return None
-    return replace(channel, keys=_resloped(keys, keys.changed(frames=moved), held))
+    habit = stage.book.habit(name, channel.name)
+    return replace(channel, keys=_resloped(keys, keys.changed(frames=moved), held, habit))
+
+
+def _setting_in(frames: Array, inside: NDArray[np.bool_], by: int) -> Array:
+    """(K,) whole frames by which keys inside move: in full where they are `RAMP` times as far from those that stay."""
+    first, last = np.flatnonzero(inside)[[0, -1]]
+    away = np.minimum(frames - frames[first - 1], frames[last + 1] - frames)
+    return np.asarray(np.sign(by) * np.floor(np.minimum(away / RAMP, abs(by)) + 0.5))
 
 
 def _touched(moved: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -68,24 +82,27 @@ def _touched(moved: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(moved | wide[2:] | wide[:-2])
 
 
-def _resloped(old: Keys, new: Keys, held: NDArray[np.bool_]) -> Keys:
-    """The keys with slopes that followed a rule on their old frames following it on the new ones.
+def _resloped(old: Keys, new: Keys, held: NDArray[np.bool_], habit: Habit) -> Keys:
+    """The keys, moved in time, with slopes as far from their rules as they were, in units of slope.
 
-    Only around segments that got longer or shorter: a natural spline would carry that on through the whole channel.
+    A key's rule is the one that it most likely follows by the habit; of a slope set by hand the nearest one.
     """
     if old.values.shape[1] > 1 or len(old) < 3:
         return new
-    other = np.diff(new.frames) != np.diff(old.frames)
-    near = _touched(_touched(np.append(other, False) | np.append(False, other))) & ~held
-    before, after = rules(old), rules(new)
-    was, now = before.slopes(old.values)[..., 0], after.slopes(new.values)[..., 0]
-    own = old.outgoing[:, 0]
-    fits = (np.abs(own - was) <= FOLLOWS * np.abs(was)) & (old.incoming[:, 0] == own) & before.judged & near
-    by_rule = np.take_along_axis(now, np.argmax(fits, axis=0)[None], 0)[0]
-    slopes = np.where(fits.any(axis=0), by_rule, own)[:, None]
-    anew = slopes != old.outgoing
+    was, now = (
+        np.stack([*slopes_by_rule(keys, old.values), np.zeros_like(old.values)])[..., 0]
+        for keys in (old, new)
+    )
+    unit, unit_now, slopes = units(old)[1], units(new)[1], old.outgoing[:, 0]
+    deviation = np.abs(slopes - was) / unit
+    likely = habit.likely(deviation, contexts(old.values))
+    by_hand = likely == len(was)
+    rule = np.where(by_hand, np.argmin(deviation, axis=0), likely), np.arange(len(old))
+    anew = now[rule] + (slopes - was[rule]) * unit_now / unit
+    turns = judged(old) & ~held & (np.abs(anew - slopes) > LEAST * unit_now)
     return new.changed(
-        incoming=np.where(anew, slopes, new.incoming), outgoing=np.where(anew, slopes, new.outgoing)
+        incoming=np.where(turns, anew, new.incoming[:, 0])[:, None],
+        outgoing=np.where(turns, anew, new.outgoing[:, 0])[:, None],
     )
 
 

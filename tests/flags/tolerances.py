@@ -14,6 +14,9 @@ CHANCE = 0.025
 # Degrees, or degrees a frame: slopes of planted keys are differences over 1e-5 frames, on curves of some 20 degrees.
 SAME_SHAPE = 1e-4
 
+# Slope units: a slope that would turn by less than 1e-4 of its unit stays as it was.
+SAME_SLOPE = 1.01e-4
+
 
 # --- attachments --------------------------------------------------------------------------------------------
 
