@@ -13,11 +13,16 @@ from refine.clean.tracks import Group, Tracks
 from refine.limbs.planted import runs
 from refine.shot import Array
 
-LONGEST_LEAD = 1.0  # [judge] s: a rest pose before the motion lasts no longer
-JUMP = 8.0  # [judge] times the clip's fast steps that end a lead-in
+LONGEST_LEAD = 2.0  # [judge] s: a rest pose before the motion lasts no longer
+JUMP = 8.0  # [judge] times what a rest pose may move that a lead-in is left by at least
+FASTER = 1.0  # times the clip's fast steps
 FAST = 99.0  # percentile of the steps that is fast
+ALONE = 3.0  # [judge] times any step beside it
+BESIDE_JUMP = 0.15  # [judge] s
 TOGETHER = 0.3  # [judge] of the joints that move, which jump where a lead-in ends
 STILL = 0.5  # [judge] deg that a rest pose may move in all
+RANGE = 14.0  # times its noise: a second of coloured noise in a hundred rows goes that far
+LIKE = 2.0  # times what sixth differences say of noise: of coloured noise they see half
 REPEATS = 3  # samples alike from which a gap is one (catalogue [judge])
 GAP_JUMP = 4.0  # times the steps around it that end a gap (catalogue [judge])
 AROUND = 0.25  # [judge] s beside a gap in which its steps are taken
@@ -40,22 +45,24 @@ ALIVE = 0.5  # share of samples that change: a channel that mostly rests has hol
 
 
 def lead_in(tracks: Tracks) -> int:
-    """Frames before the motion begins: alike, few, and parted from the rest by a jump as nothing else is."""
-    rows = [row for group in tracks.groups if group.kind == "angles" for row in group.rows]
+    """Frames before the motion begins: a pose held still but for its noise, few, and left by a jump of the whole body.
+
+    A jump is a step alone: of a body that sets off, however quickly, the next steps are as large.
+    """
+    groups = [group for group in tracks.groups if group.kind == "angles"]
     longest = min(round(LONGEST_LEAD * tracks.fps), len(tracks) // 4)
-    if not rows or longest < 1:
+    if not groups or longest < 1:
         return 0
-    turns = tracks.values[rows]
-    first = int(np.argmax(_steps(turns[:, : longest + 1])))
-    still = float(np.ptp(turns[:, : first + 1], axis=1).max()) <= STILL
-    jump = float(_steps(turns[:, first : first + 2])[0])
-    if not still or jump <= JUMP * STILL:
+    turns = tracks.values[[row for group in groups for row in group.rows]]
+    reach = max(round(BESIDE_JUMP * tracks.fps), 3)
+    steps = _steps(turns)
+    first = int(np.argmax([_alone(steps, at, reach) for at in range(longest)]))
+    jump, usual = steps[first], float(np.percentile(steps[longest:], FAST))
+    if jump <= JUMP * STILL or jump <= FASTER * usual or _alone(steps, first, reach) <= ALONE:
         return 0
-    steps = _steps(turns[:, longest:])
-    usual = float(np.percentile(steps, FAST)) if len(steps) else np.inf
-    if jump <= JUMP * usual:
-        return 0
-    return first + 1 if _jumping(tracks, first) >= TOGETHER else 0  # one joint that jumps is a spike
+    every = [steps for group in groups if (steps := _steps(tracks.of(group)))[first + 1 :].any()]
+    jumps = sum(_alone(steps, first, reach) > ALONE for steps in every)  # one joint that jumps is a spike
+    return first + 1 if jumps >= max(TOGETHER * len(every), 1) and _still(turns, first) else 0
 
 
 def _steps(turns: Array) -> Array:
@@ -63,15 +70,24 @@ def _steps(turns: Array) -> Array:
     return np.asarray(np.abs(turned(np.diff(turns, axis=1))).sum(axis=0))
 
 
-def _jumping(tracks: Tracks, at: int) -> float:
-    """The share of joints, of those that turn at all, that jump from a position to the next."""
-    jumps, moving = 0, 0
-    for group in tracks.groups:
-        if group.kind == "angles":
-            steps = _steps(tracks.of(group))
-            moving += bool(steps[at + 1 :].any())
-            jumps += bool(steps[at] > JUMP * max(float(np.percentile(steps[at + 1 :], FAST)), STILL / 10))
-    return jumps / max(moving, 1)
+def _alone(steps: Array, at: int, reach: int) -> float:
+    """How many times as large a step is as any within reach before and after it."""
+    others = np.concatenate([steps[max(at - reach, 0) : at], steps[at + 1 : at + 1 + reach]])
+    return float(steps[at] / max(float(others.max(initial=0.0)), STILL / 10))
+
+
+def _still(turns: Array, last: int) -> bool:
+    """Whether angles (k, N) stand still up to a position but for noise, which makes them differ from frame to frame
+    there as much as it does afterwards."""
+    lead, rest = (
+        turned(turns[:, : last + 1] - turns[:, last : last + 1]),
+        np.unwrap(turns[:, last + 1 :], period=360.0),
+    )
+    if last == 0:
+        return True
+    noise = np.sqrt(np.mean(np.square(np.diff(lead, axis=1)), axis=1) / 2.0)
+    after = np.median(np.abs(np.diff(rest, 6, axis=1)), axis=1) / 0.6745 / 924.0**0.5
+    return bool(np.all(np.ptp(lead, axis=1) <= STILL + RANGE * np.minimum(noise, LIKE * after)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from benchmarks.cleaning.degrade import unit_noise
+from benchmarks.cleaning.table import table, with_table
+from benchmarks.cleaning.truth import raw
 from benchmarks.corpus import captured
 from refine.clean import gaps as finding
 from refine.clean.gaps import Gap, alike, bad_borders, lead_in, mask
@@ -126,11 +131,88 @@ def test_motion_has_no_lead_in() -> None:
     assert lead_in(tracks(shot(values))) == 0
 
 
-@pytest.mark.parametrize(("clip", "frames"), [("01_01", 1), ("01_03", 0), ("Boxing_Toes", 0)])
+@pytest.mark.parametrize("sigma", [0.1, 0.3, 1.0])
+@pytest.mark.parametrize("coloured", [False, True])
+@pytest.mark.parametrize("frames", [1, 30, 110])
+def test_a_rest_pose_with_noise_on_it_is_a_lead_in(sigma: float, coloured: bool, frames: int) -> None:
+    for seed in range(4):
+        values, _ = body(seed)
+        rows = {}
+        for n, (name, way) in enumerate(values.items()):
+            way[:, :frames] = way[:, frames : frames + 1] + np.array([[40.0], [-25.0], [30.0]])
+            rows[name] = noisy(way, sigma, 10 * seed + n, coloured)
+        assert lead_in(tracks(shot(rows))) == frames
+
+
+@pytest.mark.parametrize("clip", ["01_01", "01_03", "Boxing_Toes"])
+@pytest.mark.parametrize("every", [1, 4])
+@pytest.mark.parametrize("sigma", [0.0, 0.1, 0.3, 1.0])
+def test_a_rest_pose_before_a_captured_clip_is_a_lead_in(clip: str, every: int, sigma: float) -> None:
+    """All angles 0, held for 0.1 and for 1 s; without it, at rest in its first pose, the clip has none."""
+    clip_or_skip(clip)
+    whole = raw(clip)
+    columns, rng = table(whole), np.random.default_rng(1)
+    motion, fps = columns.values[: 8 * round(whole.fps) : every], whole.fps / every
+    for coloured in (False, True):
+        for seconds in (0.1, 1.0):
+            pose = np.repeat(motion[:1], round(seconds * fps), axis=0)
+            rest = pose.copy()
+            rest[:, columns.turns] = 0.0
+            noise = np.zeros((len(pose) + len(motion), motion.shape[1]))
+            noise[:, columns.turns] = sigma * unit_noise((len(noise), len(columns.turns)), coloured, fps, rng)
+            for led, frames in ((rest, len(pose)), (pose, 0)):
+                made = with_table(whole, np.concatenate([led, motion]) + noise)
+                assert lead_in(tracks(replace(made, fps=fps))) == frames
+
+
+@pytest.mark.parametrize("fps", [24.0, 30.0, 120.0])
+@pytest.mark.parametrize("sigma", [0.0, 0.3])
+@pytest.mark.parametrize("within", [0.0, 0.05, 0.2])
+def test_who_stands_and_then_sets_off_has_none(fps: float, sigma: float, within: float) -> None:
+    """However quickly: at once, or within so many seconds to 200 deg/s; it sways before."""
+    count = round(4 * fps)
+    t = np.arange(count) / fps - 0.8
+    way = np.where(t < 0, 0.0, np.where(t < within, t**2 / (2.0 * max(within, 1e-9)), t - within / 2.0))
+    sway = 0.3 * np.sin(2 * np.pi * 0.4 * t) * (t < 0)
+    rows = {
+        name: noisy((200.0 * way + sway) * np.array([[1.0], [-0.6], [0.4]]), sigma, n, fps=fps)
+        for n, name in enumerate(("spine", "arm", "hand"))
+    }
+    assert lead_in(tracks(shot(rows, fps=fps))) == 0
+
+
+@pytest.mark.parametrize("clip", ["01_01", "01_03", "Boxing_Toes"])
+@pytest.mark.parametrize("every", [1, 5])
+def test_pieces_of_clips_have_none(clip: str, every: int) -> None:
+    clip_or_skip(clip)
+    whole = raw(clip)
+    values, fps = table(whole).values[::every], whole.fps / every
+    for first in range(0, len(values) - round(2.5 * fps), round(0.5 * fps)):
+        piece = with_table(whole, values[first : first + round(2.5 * fps)])
+        assert lead_in(tracks(replace(piece, fps=fps))) == 0
+
+
+def test_motion_up_to_a_cut_is_no_lead_in() -> None:
+    """Half a second of motion in another pose."""
+    values, _ = body(1, 0.0)
+    for sigma in (0.0, 0.3):
+        rows = {}
+        for n, (name, way) in enumerate(values.items()):
+            cut = way.copy()
+            cut[:, :60] += 40.0
+            rows[name] = noisy(cut, sigma, n)
+        assert lead_in(tracks(shot(rows))) == 0
+
+
+@pytest.mark.parametrize(("clip", "frames"), [("01_01", 1), ("01_03", 1), ("Boxing_Toes", 0)])
 def test_open_clips_begin_where_they_are_known_to(clip: str, frames: int) -> None:
-    """[doc] frame 0 of 01_01 is a rest pose, 154 deg off; the others move from their first frame on."""
+    """Frame 0 of 01_01 and 01_03 is one and the same rest pose, 154 and 177 deg off the next frame; Boxing_Toes moves
+    from its first frame on."""
     clip_or_skip(clip)
     assert lead_in(tracks(captured(clip))) == frames
+    if frames:
+        turns, known = table(captured(clip)), table(captured("01_01"))
+        np.testing.assert_array_equal(turns.values[0, turns.turns], known.values[0, known.turns])
 
 
 def test_a_clip_that_is_frozen_from_its_start_or_to_its_end_says_so() -> None:
