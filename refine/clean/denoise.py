@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.branches import angles_of
+from refine.clean.few_frames import Rows, certain, degrees
 from refine.clean.noise import FASTEST, TELLING, Noise, estimated, falling, liveliness
 from refine.clean.settings import Settings
 from refine.clean.smoother import smoothed
@@ -141,7 +142,13 @@ def told(
     filled = [led_through(own.T, gone).T for own, gone in zip(rows, lost, strict=True)]
     gone = [g for g, own in zip(lost, rows, strict=True) for _ in own]
     every = [row for own in filled for row in own]
-    falls = [_falls(own, g, tracks.fps) for own, g in zip(filled, lost, strict=True)]
+    falls = certain(
+        [
+            Rows(own, g, _falls(own, g, tracks.fps), degrees(group, own))
+            for group, own, g in zip(tracks.groups, filled, lost, strict=True)
+        ],
+        tracks.fps,
+    )
     noise = iter(
         estimated(every, gone, tracks.fps, falls=None if _asked(settings) else np.concatenate(falls))
     )

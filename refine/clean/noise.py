@@ -157,7 +157,7 @@ def falling(rows: Array, missing: NDArray[np.bool_], fps: float) -> Array:
     hold nothing but rounding.
     """
     b, power = _fast(window_size(fps, rows.shape[1]))
-    windows = _windows(rows, missing, b.size)
+    windows = sound_windows(rows, missing, b.size)
     energy = np.square(windows @ b.vectors)
     falls = np.log(np.maximum(energy, LEAST)) @ -power  # by least squares, in each window
     falls[energy.sum(axis=2) <= QUIET**2 * b.size] = np.inf
@@ -185,15 +185,22 @@ def _fast(size: int) -> tuple[Basis, Array]:
     return Basis(size, whole.vectors[:, at], whole.eigenvalues[at]), power / (power @ power)
 
 
-def _windows(rows: Array, missing: NDArray[np.bool_], size: int) -> Array:
-    """(k, n, size) up to FELT windows of rows (k, N), but those in which a sample is missing.
-
-    They are the same ones whatever is missing: what is mended mustn't be told otherwise because others are asked.
-    """
+def sound_windows(rows: Array, missing: NDArray[np.bool_], size: int) -> Array:
+    """(k, n, size) up to FELT windows of rows (k, N) in which no sample is missing."""
     count = rows.shape[1] // size
     windows = rows[:, : count * size].reshape(len(rows), count, size)
-    some = np.linspace(0, count - 1, min(count, FELT)).astype(np.intp)
-    return windows[:, some[~missing[: count * size].reshape(count, size)[some].any(axis=1)]]
+    good: NDArray[np.bool_] = ~np.any(missing[: count * size].reshape(count, size), axis=1)
+    return windows[:, _evenly(good)]
+
+
+def _evenly(good: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """Up to FELT of the good windows: always the same but for those that are bad, so that a clip whose spikes were
+    mended is asked what it was asked before; others only where few of these are good."""
+    some = np.linspace(0, len(good) - 1, min(len(good), FELT)).astype(np.intp)
+    if 2 * good[some].sum() >= len(some):
+        return some[good[some]]
+    every = np.flatnonzero(good)
+    return every[np.linspace(0, len(every) - 1, min(len(every), FELT)).astype(np.intp)]
 
 
 def _stacked(energies: Sequence[Array]) -> list[tuple[list[int], Array]]:

@@ -63,22 +63,22 @@ def test_a_second_cleaning_of_a_capture_moves_nothing(name: str) -> None:
 
 
 @pytest.mark.usefixtures("unplanted")
-@pytest.mark.parametrize("every", [4, 5])
-@pytest.mark.parametrize("noise", [0.05, 0.1])
-def test_few_frames_a_second_are_not_made_worse(every: int, noise: float) -> None:
-    """At 30 and 24 frames a second a body's quick moves are as fast as noise."""
-    clip_or_skip("01_01")
-    whole = first_seconds(truth("01_01"), 20.0)
-    columns = table(whole)
-    thin = with_table(whole, columns.values[::every])
-    true = replace(thin, fps=whole.fps / every)
+@pytest.mark.parametrize("name", CLIPS)
+@pytest.mark.parametrize("rate", [12.0, 15.0, 17.0, 20.0, 24.0, 30.0])
+@pytest.mark.parametrize("noise", [0.05, 0.1, 0.3])
+def test_few_frames_a_second_are_not_made_worse(name: str, rate: float, noise: float) -> None:
+    """A body's quick moves are as fast as noise there, and what is too fast for the rate comes back as anything."""
+    clip_or_skip(name)
+    whole = first_seconds(truth(name), 20.0)
+    every = round(whole.fps / rate)
+    true = replace(with_table(whole, table(whole).values[::every]), fps=whole.fps / every)
     columns, rng = table(true), np.random.default_rng(0)
     values = columns.values.copy()
     values[:, columns.turns] += noise * rng.standard_normal((len(values), len(columns.turns)))
     given = with_table(true, values)
     after = cleaned(given, Settings()).shot
     places = [pose(each, true.frames).origin for each in (true, given, after)]
-    assert rms(places[2] - places[0]) < NO_WORSE * rms(places[1] - places[0])
+    assert rms(places[2] - places[0]) <= NO_WORSE * rms(places[1] - places[0])
 
 
 @pytest.mark.usefixtures("unplanted")

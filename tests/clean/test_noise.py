@@ -8,7 +8,7 @@ import pytest
 from benchmarks.cleaning.degrade import CORNER
 from benchmarks.cleaning.table import first_seconds
 from benchmarks.cleaning.truth import raw, truth
-from refine.clean.noise import EMPTY, NONE, TELLING, Noise, estimated, falling, liveliness
+from refine.clean.noise import EMPTY, NONE, TELLING, Noise, estimated, falling, liveliness, sound_windows
 from refine.clean.tracks import tracks
 from refine.shot import Array, Shot
 from tests.clean.shots import FPS, noisy, turns
@@ -160,3 +160,15 @@ def test_liveliness_is_high_where_the_motion_is_quick() -> None:
     level = np.log(liveliness(values[0], told(values)[0], FPS))
     assert level.shape == (len(row) - 3,)
     assert np.median(level[1300:1700]) > np.median(level[200:1000]) + 3.0  # nats
+
+
+def test_a_sample_that_is_missing_takes_away_its_window_and_no_other() -> None:
+    """Else a clip whose one spike was mended is asked elsewhere, and may have noise the next time."""
+    row = np.arange(50 * 60.0)[None]
+    every = sound_windows(row, np.zeros(3000, np.bool_), 60)[0, :, 0]
+    gone = np.arange(3000) == int(every[7]) + 3
+    assert sound_windows(row, gone, 60)[0, :, 0].tolist() == [*every[:7], *every[8:]]
+    few = np.ones(3000, np.bool_)
+    few[60:120] = few[600:660] = False
+    assert sound_windows(row, few, 60)[0, :, 0].tolist() == [60.0, 600.0]
+    assert sound_windows(row, np.ones(3000, np.bool_), 60).shape == (1, 0, 60)

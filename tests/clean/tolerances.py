@@ -87,6 +87,12 @@ LOCK_NO_WORSE = 1.15
 SPIKE_GONE = 0.01
 
 
+# --- few_frames ---------------------------------------------------------------------------------------------
+
+# Share of sigma: medians of some 300 squares of normal noise.
+LEVEL_TOLD = 0.15
+
+
 # --- loop ---------------------------------------------------------------------------------------------------
 
 # Share of what a smoothing moves: noise told from 4 s in other windows differs by some hundredths.
@@ -250,8 +256,8 @@ SHUFFLE_LOST = 0.1
 # m: what speeds of 2.5 m/s at most, as likely as any, take from the peak of a step of 0.6 m in 0.6 s (1.9 m/s).
 UNDER_WAY_CHANGES = 0.002
 
-# Times what noise made of joints' places: what cleaning may leave of it (goal).
-NO_WORSE = 1.0
+# Times what noise made of joints' places: what cleaning may leave of it (goal), rounding of the last bit beside it.
+NO_WORSE = 1.0 + 1e-12
 
 # Times what noise made of the places of a walk's joints.
 WALK_CLEANED = 0.8
