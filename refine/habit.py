@@ -3,7 +3,7 @@
 A curve is judged against the shot's own habit, never against an ideal. An artist who keeps extremes flat and sets the
 rest by the chord follows two of the rules (`slope_rules`), so the habit is a table: how often each one is followed at
 keys inside a move, at extremes and at the ends of a channel. What follows no rule was set by hand; how often, and how
-far from the nearest rule, is learnt too.
+far from the nearest rule, is learnt too. Keys that stand off their frames are seen as they were set (`settled`).
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.key_rows import content
+from refine.settled import Settled, on_whole_frames, settled, unmoved
 from refine.shot import Array, Channel, Control, Keys, Shot
 from refine.slope_rules import (
     EXTREME,
@@ -162,12 +164,13 @@ class HabitBook:
     """The habit of a shot and of each of its channels, learnt once, outside the range under suspicion.
 
     All keys of the shot are judged together in a few array operations: a shot of hundreds of channels has to be
-    read while the animator waits.
+    read while the animator waits. All keys here are settled ones, and frames are theirs.
     """
 
     def __init__(self, shot: Shot, suspect: tuple[float, float]) -> None:
         self._rules: dict[tuple[bytes, bytes, bytes], Rules] = {}
         self._predictions: dict[bytes, Array] = {}
+        self._settled: dict[tuple[bytes, ...], Settled] = {}
         self._controls: dict[int, tuple[Control, list[_Slopes]]] = {}
         self._shot, self._suspect, self._loop = shot, suspect, shot.loop
         self._learn()
@@ -217,19 +220,20 @@ class HabitBook:
         known = self._controls.get(id(control))
         if known is not None:
             return known[1]
-        groups: dict[tuple[bytes, ...], list[Channel]] = {}
+        groups: dict[tuple[bytes, ...], dict[str, Keys]] = {}
         for channel in filter(moving, control.channels):
             assert channel.keys is not None
-            timing = (*_timing(channel.keys), bytes(channel.keys.values.shape[1]))
-            groups.setdefault(timing, []).append(channel)
+            keys = self.settled(channel.keys).keys
+            timing = (*_timing(keys), bytes(keys.values.shape[1]))
+            groups.setdefault(timing, {})[channel.name] = keys
         found = [self._rows(control.name, channels) for channels in groups.values()]
         if found:
             self._controls[id(control)] = control, found
         return found
 
-    def _rows(self, control: str, channels: list[Channel]) -> _Slopes:
+    def _rows(self, control: str, channels: dict[str, Keys]) -> _Slopes:
         """The judged keys of channels with the same key frames."""
-        keys = [channel.keys for channel in channels if channel.keys is not None]
+        keys = list(channels.values())
         seen, values = judged(keys[0], self._loop), np.stack([k.values for k in keys])
         _, unit = units_of_all(keys[0].frames, values)
         side_by_side = np.moveaxis(values, 1, 0)  # (K, C, D)
@@ -240,7 +244,7 @@ class HabitBook:
         by_rule = np.stack([natural, chord, np.zeros_like(chord)])
         deviation = relative(np.stack([k.outgoing for k in keys]) - by_rule, unit)[:, :, seen]
         count = deviation.shape[2]
-        at, places = np.repeat(np.arange(len(keys)), count), tuple((control, c.name) for c in channels)
+        at, places = np.repeat(np.arange(len(keys)), count), tuple((control, name) for name in channels)
         frame = np.tile(keys[0].frames[seen], len(keys))
         return _Slopes(deviation.reshape(3, -1), contexts(values)[:, seen].ravel(), frame, at, places)
 
@@ -277,18 +281,30 @@ class HabitBook:
         return {table.places[i]: np.sort(frame[strange & (at == i)]) for i in np.unique(at[strange]).tolist()}
 
     def strange_frames(self, control: str, channel: str, now: Keys | None = None) -> Array:
-        """Frames of the keys in the range whose slope the habit hardly explains, after an edit `now` still."""
+        """Frames of the keys in the range whose slope the habit hardly explains, after an edit `now` still.
+
+        Of the settled keys, as `now` are.
+        """
         frames = self._strange.get((control, channel), np.zeros(0))
         if now is None or not len(frames):
             return frames
         habit = self.habit(control, channel)
         deviation = deviations(self.rules(now), now.values, now.outgoing, units(now)[1])
         strange = habit.costs(deviation, contexts(now.values)) > habit.unexplained
-        return frames[strange[np.searchsorted(now.frames, frames)]]
+        return frames[np.isin(frames, now.frames[strange])]
 
     def strange(self, control: str, channel: str) -> bool:
         """Whether a channel has a key in or near the range that breaks the habit. None does: slopes tell nothing."""
         return (control, channel) in self._strange
+
+    def settled(self, keys: Keys) -> Settled:
+        """The keys of a channel on the frames that they were set for."""
+        if on_whole_frames(keys):
+            return unmoved(keys)
+        name = content(keys)
+        if name not in self._settled:
+            self._settled[name] = settled(keys, self._loop)
+        return self._settled[name]
 
     def rules(self, keys: Keys) -> Rules:
         """Rule matrices; channels keyed on the same frames share them."""

@@ -3,7 +3,8 @@
 A flag is mended on top of the mends before it without a look in between, where these have no part in it: what a
 channel's own keys tell is told by its control alone, and what shows in a few frames of a control by whether anything
 moved there. Then one look judges them all, as it would each by itself. Where it speaks against one, those before it are
-looked at alone, and that one by itself, with all that may be tried for it.
+looked at alone, and that one by itself, with all that may be tried for it. Keys that stand between frames come first:
+until they are back, a value beside them can be right and still look wrong.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import numpy as np
 
 from refine.curve import sample
 from refine.errors import NoSolution
-from refine.flags import keys
+from refine.flags import keys, on_frames
 from refine.flags.check import ASKED, check
 from refine.flags.contacts import SLIDING
 from refine.flags.flag import Flag, twin
@@ -57,7 +58,8 @@ class Step:
 def every(begun: State, flags: Sequence[Flag], strength: float, asked: Sequence[str]) -> Found:
     """The state after the mends that were accepted; the flags mended, and those left."""
     state, done, rest = begun, list[Flag](), list[Left]()
-    waiting, many, alone = list(flags), len(flags), set[Flag]()
+    waiting = sorted(flags, key=lambda flag: flag.fault not in on_frames.TRIES)
+    many, alone = len(flags), set[Flag]()
     while waiting:
         steps = _steps(state, waiting[:many], strength, asked, alone)
         count, state = _accepted(state, steps, alone)

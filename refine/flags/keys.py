@@ -55,7 +55,10 @@ def _known(stage: Stage) -> dict[str, dict[str, tuple[Break, ...]]]:
 
 
 def habit_breaks(stage: Stage, name: str, channel: str) -> tuple[Break, ...]:
-    """The likeliest causes of the slopes that break the habit, one after the other until none is left."""
+    """The likeliest causes of the slopes that break the habit, one after the other until none is left.
+
+    They are told of the settled keys of a channel, each on the frame that it was set for.
+    """
     known = _known(stage)
     if name not in known:
         likely = stage.thresholds["moved key"]["likely"]
@@ -68,8 +71,9 @@ def _breaks(stage: Stage, name: str, likely: float) -> dict[str, tuple[Break, ..
     """The breaks of each channel of a control, looked at by itself and then in the light of the others."""
     if stage.book.shot_habit.fitted:
         return {}
-    strange = [c for c in stage.control(name).channels if moving(c) and stage.book.strange(name, c.name)]
-    looks = {c.name: (c.keys, _look(stage, name, c.name)) for c in strange if c.keys is not None}
+    book = stage.book
+    strange = [c for c in stage.control(name).channels if moving(c) and book.strange(name, c.name)]
+    looks = {c.name: (book.settled(c.keys).keys, _look(stage, name, c.name)) for c in strange if c.keys}
     alone = {each: look.breaks(keys, likely) for each, (keys, look) in looks.items()}
     found = dict(alone)
     for each, (keys, look) in looks.items():
@@ -132,12 +136,14 @@ def _habit_flags(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
     point, pixels = stage.most_moved(name, channel.name)
     seen = None if point is None else stage.counts(point)
     sharp = stage.frames[stage.marked(name, "accent", "cut")]
+    assert channel.keys is not None
+    own = channel.keys.frames[stage.book.settled(channel.keys).at]
     for each in found:
         frames, best = each.before.frames, each.explanation
         if np.isin(np.rint(each.frames), sharp).all():
             continue  # kept sharp on purpose
         if seen is None or _shows(stage, seen, frames, best):
-            flag = _habit_flag(stage, name, channel, frames, best, pixels)
+            flag = _habit_flag(stage, name, channel, (frames, own), best, pixels)
             if flag is not None:
                 yield flag
 
@@ -149,18 +155,24 @@ def _shows(stage: Stage, seen: NDArray[np.bool_], frames: Array, best: Explanati
 
 
 def _habit_flag(
-    stage: Stage, name: str, channel: Channel, frames: Array, best: Explanation, pixels: float
+    stage: Stage,
+    name: str,
+    channel: Channel,
+    key_frames: tuple[Array, Array],
+    best: Explanation,
+    pixels: float,
 ) -> Flag | None:
-    """The flag for an explanation, None where it can't be seen."""
+    """The flag for an explanation, None where it can't be seen. Keys have frames they were set for, and their own."""
+    frames, own = key_frames
     fault = FAULTS[best.kind]
     threshold = stage.thresholds[fault]
     amount = pixels * best.displacement(frames)
     severity = threshold.severity(amount)
     if severity is None:
         return None
-    at = tuple(float(frames[k]) for k in best.keys)
-    first, last = min(best.keys), max(best.keys)
-    where = int(frames[max(first - 1, 0)]), int(frames[min(last + 1, len(frames) - 1)])
+    at = tuple(float(own[k]) for k in best.keys)
+    first, last = max(min(best.keys) - 1, 0), min(max(best.keys) + 1, len(own) - 1)
+    where = int(np.floor(own[first])), int(np.ceil(own[last]))
     keys = ", ".join(f"{frame:g}" for frame in at)
     message = {
         "moved key": f"the key at {keys} is off by {amount:.1f} px: the slopes beside it were made for another value",

@@ -20,11 +20,11 @@ from refine.flags.flag import Flag
 from refine.flags.stage import Stage
 from refine.key_rows import key_at, only, with_keys
 from refine.pinned import pinned_keys
+from refine.settled import APART, along_curve, common_frame, own_frame, unmoved
 from refine.shot import Array, Channel, Keys, Segment, Shot
 from refine.slope_rules import contexts
 
 DOUBLED, OFF = "doubled key", "off-frame key"
-APART = 1.0  # frames: keys within one mean one pose, over more they were set on parts of frames on purpose
 UNSEEN = 0.01  # [judge] of its range, that a channel which moves nothing on screen may change by
 DUST = 1e-6  # of a slope, that a fit is no better known than
 FINE = 4  # samples a frame on which curves are compared
@@ -96,7 +96,7 @@ def single(stage: Stage, flag: Flag) -> Iterator[Shot]:
     a, b = keys.frames[[first, last]].tolist()
     if b - a >= APART:
         raise NoSolution(f"keys stand on parts of frames from {a:g} to {b:g}: that may be meant")
-    frame = _common_frame(keys.frames[first : last + 1], stage.thresholds[DOUBLED]["off"])
+    frame = common_frame(keys.frames[first : last + 1], stage.thresholds[DOUBLED]["off"])
     _check_room(stage, np.delete(keys.frames, np.arange(first, last + 1)), frame, a, b)
     fitted, bent = (_merged(keys, first, last, frame, corner) for corner in (False, True))
     found, words = _unmoved(stage, flag, channel, [fitted, ruled(stage, flag, fitted, first, nearest=True)])
@@ -120,13 +120,6 @@ def _together(keys: Keys, frames: tuple[float, ...], near: float) -> tuple[int, 
     while last + 1 < len(keys) and keys.frames[last + 1] - keys.frames[last] <= near:
         last += 1
     return first, last
-
-
-def _common_frame(frames: Array, off: float) -> float:
-    """The whole frame on which one of the keys stands, else the one nearest to their middle."""
-    whole = np.rint(frames)
-    on = np.flatnonzero(np.abs(frames - whole) <= off)
-    return float(whole[on[0]]) if len(on) else float(np.rint((frames[0] + frames[-1]) / 2))
 
 
 def _check_room(stage: Stage, others: Array, frame: float, low: float, high: float) -> None:
@@ -170,27 +163,39 @@ def snapped(stage: Stage, flag: Flag) -> Iterator[Shot]:
     k = keys.index(flag.cause.frames[0])
     if k is None or pinned_keys(stage.locks.pins, flag.control, channel.name, keys)[k]:
         return
-    frame = _own_frame(keys, k)
+    frame = own_frame(keys, k)
     here = float(keys.frames[k])
     _check_room(stage, np.delete(keys.frames, k), frame, here, here)
-    after = _shifted(keys, k, frame)
-    tried = [after, *(() if keys.corner[k] else _others(stage, flag, keys, after, k))]
-    found, words = _unmoved(stage, flag, channel, tried)
+    after, (as_set, told) = _shifted(keys, k, frame), _as_set(stage, flag, keys, k)
+    tried = [*as_set, *(() if keys.corner[k] else _others(stage, flag, keys, after, k)), after]
+    found, words = _unmoved(stage, flag, channel, tried[told:])
+    if told:
+        found = [stage.shot.with_channel(flag.control, replace(channel, keys=as_set[0])), *found]
     if not found:
         raise NoSolution(f"no key on frame {frame:g} keeps the curve: it would move by {words}")
     yield from found
 
 
+def _as_set(stage: Stage, flag: Flag, keys: Keys, k: int) -> tuple[list[Keys], bool]:
+    """The moved key as it may have been set, the likeliest first, and whether the slopes around are clear about that.
+
+    By these, where they follow rules; then as it was if it went along its curve, of which the side behind it is left.
+    """
+    free = stage.book.habit(flag.control, flag.channel or "").fitted
+    settled = unmoved(keys) if free else stage.book.settled(keys)
+    at = np.flatnonzero(settled.touched & (settled.at == k))
+    found = [each for each in (along_curve(keys, k),) if each is not None]
+    if not len(at):
+        return found, False
+    fields = {name: getattr(keys, name).copy() for name in ("frames", "values", "incoming", "outgoing")}
+    for name, array in fields.items():
+        array[k] = getattr(settled.keys, name)[at[0]]
+    return [keys.changed(**fields), *found], bool(settled.told[at[0]])
+
+
 def _others(stage: Stage, flag: Flag, old: Keys, new: Keys, k: int) -> list[Keys]:
-    """The moved key with the slope of the rule that is nearest, and with the one that misses both sides alike."""
-    return [ruled(stage, flag, new, k, nearest=True), _levelled(old, new, k)]
-
-
-def _own_frame(keys: Keys, k: int) -> float:
-    """The nearest whole frame; beside a held segment the one on which the step, or the held value, shows first."""
-    beside = keys.segment[max(k - 1, 0) : k + (k + 1 < len(keys))]
-    frame = float(keys.frames[k])
-    return float(np.ceil(frame) if (beside == Segment.HOLD).any() else np.rint(frame))
+    """The moved key with the slope that misses both sides alike, and with that of the rule that is nearest."""
+    return [_levelled(old, new, k), ruled(stage, flag, new, k, nearest=True)]
 
 
 def _shifted(keys: Keys, k: int, frame: float) -> Keys:

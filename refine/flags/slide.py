@@ -147,8 +147,13 @@ def _strange(pull: _Pull, controls: Sequence[str]) -> Iterator[PutBack]:
     for name in controls:
         for channel in pull.stage.control(name).channels:
             for each in habit_breaks(pull.stage, name, channel.name):
-                made = pull.made(pull.gains(name, channel.name), each.before, each.after)
-                yield PutBack(name, channel.name, each.frames, each.after, pull.left(made))
+                assert channel.keys is not None
+                own = pull.stage.book.settled(channel.keys)
+                if own.touched[list(each.explanation.keys)].any():
+                    continue  # first it has to stand on its frame
+                before, after = (own.carried_over(channel.keys, keys) for keys in (each.before, each.after))
+                made = pull.made(pull.gains(name, channel.name), before, after)
+                yield PutBack(name, channel.name, each.frames, after, pull.left(made))
 
 
 def _moved(pull: _Pull, name: str) -> Iterator[PutBack]:

@@ -53,14 +53,15 @@ def _free_unknowns(work: Work, control: str, name: str) -> list[Unknown]:
     broke = work.given.book.strange_frames(control, name)  # before the mend
     searched = near(work.locks.searched(suspect.keys), suspect.keys, broke)
     local, unit = units(suspect.keys)
+    own = work.given.book.settled(channel.keys).at
     first, last = work.locks.influence(suspect.keys)
     free: list[Unknown] = []
     for k in np.flatnonzero(searched).tolist():
         if k in suspect.blocked or work.locks.disturbs_accent(control, first[k], last[k]):
             continue
-        free.append(Unknown(name, k, "value", float(local[k])))
+        free.append(Unknown(name, int(own[k]), "value", float(local[k])))
         if suspect.rules.judged[k]:
-            free.append(Unknown(name, k, "slope", float(unit[k])))
+            free.append(Unknown(name, int(own[k]), "slope", float(unit[k])))
     return free
 
 

@@ -15,7 +15,8 @@ from refine.cure import cured
 from refine.habit import HabitBook, moving
 from refine.measure import most_moved
 from refine.part_way import part_way
-from refine.search.work import INVISIBLE, Lead, Option, Work
+from refine.search.work import INVISIBLE, Lead, Option, Work, channel_of
+from refine.settled import Settled
 from refine.shot import Array, Channel, Control, Keys, Shot
 
 MOST_CANDIDATES = 5
@@ -59,37 +60,44 @@ def _backed(work: Work, control: Control, channel: Channel) -> Array | float:
         return 0.0
     others = [c for c in control.channels if c.name != channel.name and moving(c)]
     siblings = [_alone(work, control.name, c) for c in others if book.strange(control.name, c.name)]
-    return backing(channel.keys, siblings) if siblings else 0.0
+    return backing(book.settled(channel.keys).keys, siblings) if siblings else 0.0
 
 
 def _alone(work: Work, control: str, channel: Channel) -> tuple[Break, ...]:
     """What breaks the habit of a channel by itself."""
+    assert channel.keys is not None
+    settled = work.given.book.settled(channel.keys)
 
     def seen(keys: Keys) -> Suspect | None:
-        suspect = suspected(work, control, replace(channel, keys=keys), work.given.book)
+        suspect = _suspect(work, control, channel.name, replace(settled, keys=keys), work.given.book)
         return suspect if suspect.strange else None
 
     place = control, channel.name
     if place not in work.alone:
-        assert channel.keys is not None
-        work.alone[place] = tuple(breaks(channel.keys, seen, work.given.places))
+        work.alone[place] = tuple(breaks(settled.keys, seen, work.given.places))
     return work.alone[place]
 
 
 def suspected(work: Work, control: str, channel: Channel, book: HabitBook) -> Suspect:
-    """A channel as the search for a cause sees it."""
+    """A channel as the search for a cause sees it: its settled keys."""
     assert channel.keys is not None
-    keys = channel.keys
-    strange = book.strange_frames(control, channel.name, keys)
+    return _suspect(work, control, channel.name, book.settled(channel.keys), book)
+
+
+def _suspect(work: Work, control: str, channel: str, settled: Settled, book: HabitBook) -> Suspect:
+    keys = settled.keys
+    strange = book.strange_frames(control, channel, keys)
+    between = "it stands between frames, or beside another key: put it on a frame first"
     return Suspect(
         keys=keys,
         rules=book.rules(keys),
-        habit=book.habit(control, channel.name),
+        habit=book.habit(control, channel),
         predict=book.prediction(keys),
         strange=len(strange) > 0,
         searched=near(work.locks.searched(keys), keys, strange),
-        blocked=work.locks.blocked(control, channel.name, keys),
-        pixels=lambda: most_moved(work.shot, work.posed, work.given.view, control, channel.name)[1],
+        blocked=dict.fromkeys(np.flatnonzero(settled.touched).tolist(), between)
+        | work.locks.blocked(control, channel, keys),
+        pixels=lambda: most_moved(work.shot, work.posed, work.given.view, control, channel)[1],
     )
 
 
@@ -143,14 +151,21 @@ def _option(
 ) -> Option:
     explanation, frames = chosen.explanation, work.posed.frames
     held = work.locks.held(control.name, channel, frames)
-    result = cured(shot, control.name, channel, suspect, explanation, frames, held)
+    # It is cured as it was set, and what that changes of its keys is changed where they stand.
+    as_set = replace(channel, keys=suspect.keys)
+    shot_as_set = shot.with_channel(control.name, as_set)
+    result = cured(shot_as_set, control.name, as_set, suspect, explanation, frames, held)
+    new = channel_of(result.shot, control.name, channel.name)
+    assert channel.keys is not None
+    assert new.keys is not None
+    keys = work.given.book.settled(channel.keys).carried_over(channel.keys, new.keys)
     return Option(
         explains=_words(control.name, channel.name, explanation, suspect),
         control=control.name,
         channel=channel.name,
         frames=_frames(explanation, suspect),
         probability=explanation.probability if suspect.strange else None,
-        shot=result.shot,
+        shot=shot.with_channel(control.name, replace(channel, keys=keys)),
         residuals=result.residuals,
     )
 

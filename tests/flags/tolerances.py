@@ -14,6 +14,12 @@ CHANCE = 0.025
 # Degrees, or degrees a frame: slopes of planted keys are differences over 1e-5 frames, on curves of some 20 degrees.
 SAME_SHAPE = 1e-4
 
+# px: SAME_SHAPE at each of some six angles above a point that moves by some ten px a degree.
+SEEN_ALIKE = 1e-2
+
+# Degrees of 3: what a key beside others that stand between frames had, which are known as well as curves continue.
+AS_SET = 5e-3
+
 # Slope units: a slope that would turn by less than 1e-4 of its unit stays as it was.
 SAME_SLOPE = 1.01e-4
 
