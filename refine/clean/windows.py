@@ -108,8 +108,12 @@ def quantiles(
     """The centres of blocks of `size` samples, and quantiles of `out` (N,) in them, skipped samples left out: (blocks,)
     each."""
     size = min(size, len(out))
-    count = len(out) // size
-    blocks = np.sort(np.where(skipped, np.nan, out)[: count * size].reshape(count, size), axis=1)
+    starts = np.arange(0, len(out) - size + 1, size)
+    if starts[-1] + size < len(out):  # the last second has a say of its own
+        starts = np.append(starts, len(out) - size)
+    count = len(starts)
+    known = np.where(skipped, np.nan, out)
+    blocks = np.sort(np.lib.stride_tricks.sliding_window_view(known, size)[starts], axis=1)
     good = size - np.isnan(blocks).sum(axis=1)
     found: list[Array] = []
     for share in shares:
@@ -120,7 +124,7 @@ def quantiles(
         level = np.where(good > 0, below + (at % 1.0) * (above - below), 0.0)
         # A second at rest doesn't make the next breath a spike.
         found.append(np.maximum(level, REST * float(np.median(level))))
-    return np.asarray((np.arange(count) + 0.5) * size), found
+    return np.asarray(starts + 0.5 * size), found
 
 
 def quickness(y: Array, skipped: NDArray[np.bool_], fps: float, at: NDArray[np.intp] | None = None) -> Array:

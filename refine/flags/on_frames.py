@@ -1,8 +1,8 @@
 """Mends of keys that stand between frames: of several within half a frame one is left, and one off its frame is put on.
 
 What is left stands on a whole frame. A key off its frame gets back what the slopes around say that it had there
-(`settled`). Where they don't tell it gets what the curve behind it has there, as a key that went along its curve left
-that side as it was; then what differs least from what is seen. Of several the slopes are those by which the curve
+(`settled`). Where they don't tell it gets what the curve behind it has there, as a key that went along its curve
+left that side as it was; then what differs least from what is seen. Of several the slopes are those by which the curve
 differs least from what it was, by least squares. A corner has a slope for each side. What a whole frame shows may move
 by no more than a key may be off, unless slopes tell clearly: more is for a person. A slope by the shot's rule comes
 next, for where the fitted one would break the habit.

@@ -48,3 +48,11 @@ def test_quantiles_by_blocks_leave_out_what_is_skipped() -> None:
     np.testing.assert_allclose(centres, [5.0, 15.0])
     np.testing.assert_allclose(middle, [4.5, 17.0])
     np.testing.assert_allclose(high, [np.quantile(out[:10], 0.75), 18.0])
+
+
+def test_the_last_second_has_a_quantile_of_its_own() -> None:
+    """A clip hardly ever lasts whole seconds: what begins in its last one would stand out of the second before."""
+    out = np.where(np.arange(29) < 20, 1.0, 8.0)
+    centres, (middle,) = quantiles(out, np.zeros(29, np.bool_), 10, (0.5,))
+    np.testing.assert_allclose(centres, [5.0, 15.0, 24.0])
+    np.testing.assert_allclose(middle, [1.0, 1.0, 8.0])
