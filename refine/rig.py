@@ -86,6 +86,16 @@ def descendants(shot: Shot, name: str) -> tuple[str, ...]:
     return tuple(found)
 
 
+def carriers(shot: Shot, name: str) -> list[str]:
+    """The controls that carry a control, the nearest first."""
+    found = []
+    parent = shot.controls[shot.index(name)].parent
+    while parent is not None:
+        found.append(parent)
+        parent = shot.controls[shot.index(parent)].parent
+    return found
+
+
 def graph(shot: Shot) -> Graph:
     """The directed graph of what must be final before what.
 

@@ -22,7 +22,6 @@ from refine.flags.standing import (
     LEFT,
     MM,
     broken,
-    carriers,
     carrying,
     common,
     floor,
@@ -36,6 +35,7 @@ from refine.limbs.planted import Planted
 from refine.limbs.planting import planted_again
 from refine.pinned import disturbed
 from refine.pose import Point, pose, world_point
+from refine.rig import carriers
 from refine.shot import Array, Shot
 from refine.view import project
 

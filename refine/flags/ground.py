@@ -15,11 +15,12 @@ import numpy as np
 from refine.flags.contacts import sliding
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.stage import Stage, runs
-from refine.flags.standing import LEFT, MM, broken, carriers, floor, keys_near, planted_lows, standing, usual
+from refine.flags.standing import LEFT, MM, broken, floor, keys_near, planted_lows, standing, usual
 from refine.limbs.limb import Limb
 from refine.limbs.planted import Planted
 from refine.limbs.planting import shift_of, shifted
 from refine.pose import Point, pose, world_point
+from refine.rig import carriers
 from refine.shot import Array, Shot
 from refine.view import project
 

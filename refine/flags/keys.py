@@ -83,7 +83,7 @@ def _breaks(stage: Stage, name: str, likely: float) -> dict[str, tuple[Break, ..
     return found
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=32)
 def _told(shares: bytes, tight: float, loose: float) -> dict[tuple[object, ...], tuple[Break, ...]]:
     """The breaks that were told by a shot's habit so far, by all else they depend on. The last habits are kept."""
     return {}

@@ -2,37 +2,42 @@
 
 First asked are the keys that break the shot's habit. Then each key of what carries the point, or what it is planted
 on: moved by a, with slopes set anew by the habit, it changes its channel by c(a) and the point by J c(a), to first
-order; that a is sought which undoes most of the slide. Such a curve is sound in itself; only what stands still tells.
-One key that undoes nearly all of it, and leaves much less than any other channel could, is the cause.
+order; that a is sought which undoes most of the slide, for all keys of a channel at once. Such a curve is sound in
+itself; only what stands still tells. One key that undoes nearly all of it, and leaves much less than any other channel
+could, is the cause.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from refine.curve import evaluate
+from constraints.affine import Band
+from refine.answers import Answers, case
+from refine.curve import INCOMING, OUTGOING, VALUE, evaluate, sample, sample_matrix
+from refine.flags.anew import Anew
 from refine.flags.flag import Cause
 from refine.flags.keys import habit_breaks
 from refine.flags.stage import Stage
 from refine.flags.standing import carrying, standing
-from refine.habit import Habit
 from refine.limbs.planted import Planted
 from refine.pose import Point, Pose, in_axes, jacobian
-from refine.shot import Array, Channel, Keys, Shot
-from refine.slope_rules import Rules, contexts, relative, units
+from refine.shot import Array, Keys, Shot
 
 EXPLAINED = 0.9  # [judge] of a slide's squares that a cause has to undo
 RIVAL = 2.0  # [judge] times what it leaves that every other channel leaves at least
-FOLLOWS = 4.0  # [judge] times the habit's tightness within which a slope counts as set by a rule
-LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
+KEPT = 256  # searches
+ROUNDING = 1e-12  # of a slide's squares: between keys that leave no more, nothing tells
 STARTS = (-0.5, 0.5)  # of the local range: moves from which the search begins
 ROUNDS = 4  # an amount is exact after one unless keys become extremes on the way
+SETTLED = 1e-9  # of an amount, by which it would still change
 LARGEST = 3.0  # [judge] times the local range: no key is moved farther by mistake
+
+
+_answers = Answers["PutBack | None"](KEPT)
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,170 +64,191 @@ class PutBack:
 def put_back(stage: Stage, controls: Sequence[str], slid: Sequence[Planted]) -> PutBack | None:
     """What explains how planted points left their anchors, among the keys of some controls; None where nothing does.
 
-    Also looked at are the keys of what the points are planted on.
+    Also looked at are the keys of what the points are planted on. What was searched once is known where nothing that
+    the search looks at is another.
     """
     pull = _Pull(stage, slid)
     below = [name for each in slid if each.relative for name in carrying(stage, each.relative)]
     names = list(dict.fromkeys([*controls, *below]))
-    strange = _least(_strange(pull, names))
+    undone = [each for name in names for each in _undone(stage, name)]
+    anew = [each for name in names for each in _keyed(pull, name)]
+    asked = case(pull.case(names), [each.case for each in undone], [each.case for each in anew])
+    return _answers.get(asked, lambda: _found(pull, undone, anew))
+
+
+def _found(pull: _Pull, undone: Sequence[_Undone], anew: Sequence[Anew]) -> PutBack | None:
+    strange = sorted((each.put_back(pull) for each in undone), key=lambda each: each.left)
     if strange and strange[0].left <= 1 - EXPLAINED:
         return strange[0]
-    found = _least(each for name in names for each in _moved(pull, name))
+    found = sorted(_moved(pull, anew), key=lambda each: each.left)
     if not found or found[0].left > 1 - EXPLAINED:
         return None
-    others = (
-        each.left for each in found if (each.control, each.channel) != (found[0].control, found[0].channel)
-    )
-    return found[0] if min(others, default=1.0) >= RIVAL * found[0].left else None
-
-
-def _least(found: Iterator[PutBack]) -> list[PutBack]:
-    return sorted(found, key=lambda each: each.left)
+    rival = found[1].left if len(found) > 1 else 1.0
+    return found[0].put_back(pull) if rival >= RIVAL * max(found[0].left, ROUNDING) else None
 
 
 class _Pull:
-    """How the keys of the controls that carry some points move these, against what they are planted on."""
+    """How the keys of the controls that carry some points move these, against what they are planted on.
+
+    Moves and gains have N rows: the points' frames, one point after the other.
+    """
 
     def __init__(self, stage: Stage, slid: Sequence[Planted]) -> None:
         self.stage = stage
-        self.frames = min(each.frames[0] for each in slid), max(each.frames[-1] for each in slid)
+        self.span = min(each.frames[0] for each in slid), max(each.frames[-1] for each in slid)
         self.points = [*slid, *self._still({each.control for each in slid})]
         self.away = np.concatenate([each.anchor - each.path for each in self.points])
         self.whole = float(np.sum(self.away**2))
-        self._before: tuple[Keys | None, list[Array]] = None, []
-        self.poses = [_posed(stage, each.frames) for each in self.points]
+        every = np.concatenate([each.frames for each in self.points])
+        self.frames, self._rows = np.unique(every, return_inverse=True)
+        self._posed = _posed(stage, self.frames)
+        self._grounds = {n: _ground(stage, each) for n, each in enumerate(self.points) if each.relative}
+
+    def case(self, names: Sequence[str]) -> tuple[object, ...]:
+        """All that the gains of some controls and what is left depend on."""
+        shot, every = self.stage.shot, dict.fromkeys(names)
+        every |= {name: None for point in self._seen for name in carrying(self.stage, point.control)}
+        i = [self.stage.control_at[name] for name in every]
+        still = [replace(shot.controls[n], channels=()) for n in i]
+        values = [(c.name, sample(c, shot, self.frames)) for n in i for c in shot.controls[n].channels]
+        return self.span, self.frames, self._rows, self.away, self._seen, list(self._grounds), still, values
+
+    @property
+    def _seen(self) -> list[Point]:
+        return [*(each.point for each in self.points), *self._grounds.values()]
 
     def _still(self, slid: set[str]) -> Iterator[Planted]:
         """What else is planted meanwhile: it has to stay where it is."""
         for each in standing(self.stage).contacts:
             if (
                 each.control not in slid
-                and self.frames[0] <= each.frames[-1]
-                and each.frames[0] <= self.frames[1]
+                and self.span[0] <= each.frames[-1]
+                and each.frames[0] <= self.span[1]
             ):
-                yield each.within(*self.frames)
+                yield each.within(*self.span)
 
-    def gains(self, control: str, channel: str) -> list[Array]:
-        """(k, 3, 1) of each point, per unit of a channel."""
-        pairs = zip(self.points, self.poses, strict=True)
-        return [_gain(self.stage.shot, posed, control, channel, each) for each, posed in pairs]
+    def gains(self, control: str, channel: str) -> Array:
+        """(N, 3, D): how a unit of a channel moves each point against what it is planted on."""
+        moved = jacobian(self.stage.shot, self._posed, control, channel, self._seen)
+        for n, ground in zip(self._grounds, moved[len(self.points) :], strict=True):
+            moved[n] -= ground
+        own = np.repeat(np.arange(len(self.points)), [len(each.frames) for each in self.points])
+        return moved[own, self._rows]
 
-    def made(self, gains: Sequence[Array], before: Keys, after: Keys) -> Array:
-        """(n, 3): how a change of keys moves the points, all points' frames one after the other."""
-        by = (
-            evaluate(after, each.frames) - now
-            for each, now in zip(self.points, self._at(before), strict=True)
-        )
-        return np.concatenate([(gain @ d[:, :, None])[:, :, 0] for gain, d in zip(gains, by, strict=True)])
-
-    def _at(self, keys: Keys) -> list[Array]:
-        """(k, D) of each point: what keys have on its frames. Those asked for last are kept: many moves start there."""
-        if keys is not self._before[0]:
-            self._before = keys, [evaluate(keys, each.frames) for each in self.points]
-        return self._before[1]
+    def made(self, gains: Array, before: Keys, after: Keys) -> Array:
+        """(N, 3): how a change of keys moves the points."""
+        by = evaluate(after, self.frames) - evaluate(before, self.frames)
+        return np.asarray((gains @ by[self._rows, :, None])[:, :, 0])
 
     def left(self, made: Array) -> float:
         """The share of the slide's squares that remains."""
         return float(np.sum((self.away - made) ** 2)) / self.whole
 
+    def reach(self, keys: Keys) -> slice:
+        """The keys between which the frames lie."""
+        ends = np.searchsorted(keys.frames, self.frames[[0, -1]], side="right") - 1
+        first, last = np.clip(ends, 0, len(keys) - 2).tolist()
+        return slice(first, last + 2)
+
+    def many(self, gains: Array, keys: Keys, by: Array) -> Array:
+        """(N, 3, S): how S changes of the `unknowns` of the keys in `reach` (3k, S) move the points."""
+        reach, whole = self.reach(keys), sample_matrix(keys, self.frames)
+        part = Band(whole.entries, whole.start - 3 * reach.start, 3 * (reach.stop - reach.start))
+        return np.asarray(gains * (part @ by)[self._rows, None])
+
 
 def _posed(stage: Stage, frames: Array) -> Pose:
     at = (frames - stage.frames[0]).astype(np.intp)
-    return Pose(stage.frames[at], stage.posed.linear[:, at], stage.posed.origin[:, at])
+    return Pose(frames, stage.posed.linear[:, at], stage.posed.origin[:, at])
 
 
-def _gain(shot: Shot, posed: Pose, control: str, channel: str, contact: Planted) -> Array:
-    """(k, 3, D): how a unit of a channel moves a point against what it is planted on."""
-    moved = jacobian(shot, posed, control, channel, (contact.point,))[0]
-    if contact.relative is None:
-        return np.asarray(moved)
-    i = shot.index(contact.relative)
-    local = in_axes(posed.linear[i, 0], (contact.anchor[0] - posed.origin[i, 0])[:, None])[:, 0]
-    ground = Point(contact.relative, (float(local[0]), float(local[1]), float(local[2])))
-    return np.asarray(moved - jacobian(shot, posed, control, channel, (ground,))[0])
+def _ground(stage: Stage, contact: Planted) -> Point:
+    """The point of what a contact is planted on with which it stays."""
+    assert contact.relative is not None
+    i, n = stage.control_at[contact.relative], int(contact.frames[0] - stage.frames[0])
+    away = contact.anchor[0] - stage.posed.origin[i, n]
+    local = in_axes(stage.posed.linear[i, n], away[:, None])[:, 0]
+    return Point(contact.relative, (float(local[0]), float(local[1]), float(local[2])))
 
 
-def _strange(pull: _Pull, controls: Sequence[str]) -> Iterator[PutBack]:
-    """What undoing each break of the habit leaves."""
-    for name in controls:
-        for channel in pull.stage.control(name).channels:
-            for each in habit_breaks(pull.stage, name, channel.name):
-                assert channel.keys is not None
-                own = pull.stage.book.settled(channel.keys)
-                if own.touched[list(each.explanation.keys)].any():
-                    continue  # first it has to stand on its frame
+@dataclass(frozen=True, slots=True, eq=False)
+class _Undone:
+    """A break of the habit, and the keys of its channel before and after it is undone."""
+
+    control: str
+    channel: str
+    frames: tuple[float, ...]
+    before: Keys
+    after: Keys
+
+    @property
+    def case(self) -> tuple[object, ...]:
+        return self.control, self.channel, self.frames, self.before, self.after
+
+    def put_back(self, pull: _Pull) -> PutBack:
+        left = pull.left(pull.made(pull.gains(self.control, self.channel), self.before, self.after))
+        return PutBack(self.control, self.channel, self.frames, self.after, left)
+
+
+def _undone(stage: Stage, name: str) -> Iterator[_Undone]:
+    """The breaks of a control's habit, undone; but those of keys that have to stand on their frames first."""
+    for channel in stage.control(name).channels:
+        for each in habit_breaks(stage, name, channel.name):
+            assert channel.keys is not None
+            own = stage.book.settled(channel.keys)
+            if not own.touched[list(each.explanation.keys)].any():
                 before, after = (own.carried_over(channel.keys, keys) for keys in (each.before, each.after))
-                made = pull.made(pull.gains(name, channel.name), before, after)
-                yield PutBack(name, channel.name, each.frames, after, pull.left(made))
+                yield _Undone(name, channel.name, each.frames, before, after)
 
 
-def _moved(pull: _Pull, name: str) -> Iterator[PutBack]:
-    """The best move, with slopes set anew, of each key of a control that could have done it."""
+def _keyed(pull: _Pull, name: str) -> Iterator[Anew]:
+    """The channels of a control a key of which could have done it."""
+    book = pull.stage.book
     for channel in pull.stage.control(name).channels:
         keys = channel.keys
-        if keys is None or keys.values.shape[1] != 1 or len(keys) < 3:
-            continue
-        gains = pull.gains(name, channel.name)
-        if any(map(np.any, gains)):
-            anew = Anew(keys, pull.stage.book.rules(keys), pull.stage.book.habit(name, channel.name))
-            for k in _near(pull, channel):
-                left, after = min(_moves(pull, gains, anew, k), key=lambda each: each[0], default=(1.0, keys))
-                yield PutBack(name, channel.name, (float(keys.frames[k]),), after, left)
+        if keys is not None and keys.values.shape[1] == 1 and len(keys) > 2 and len(_near(pull, keys)):
+            yield Anew(keys, book.rules(keys), book.habit(name, channel.name), (name, channel.name))
 
 
-def _near(pull: _Pull, channel: Channel) -> list[int]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Move:
+    """The key of a channel that undoes most of a slide when it is moved, and the share of the squares left."""
+
+    anew: Anew
+    gains: Array
+    k: int
+    left: float
+
+    def put_back(self, pull: _Pull) -> PutBack:
+        """The key moved by what undoes most, to the last digit."""
+        left, after = min(_moves(pull, self.gains, self.anew, self.k), key=lambda each: each[0])
+        return PutBack(*self.anew.place, (float(after.frames[self.k]),), after, left)
+
+
+def _moved(pull: _Pull, every: Sequence[Anew]) -> Iterator[_Move]:
+    """The best move, with slopes set anew, of each channel."""
+    for anew in every:
+        gains = pull.gains(*anew.place)
+        if gains.any():
+            near = _near(pull, anew.keys)
+            left = _left_by(pull, gains, anew, near)
+            best = int(np.argmin(left))
+            yield _Move(anew, gains, int(near[best]), float(left[best]))
+
+
+def _near(pull: _Pull, keys: Keys) -> NDArray[np.intp]:
     """Keys that move some of the frames, by their neighbours' slopes too."""
-    keys = channel.keys
-    assert keys is not None
     at = np.arange(len(keys))
     first, last = keys.frames[np.maximum(at - 2, 0)], keys.frames[np.minimum(at + 2, len(keys) - 1)]
-    return np.flatnonzero((first < pull.frames[1]) & (last > pull.frames[0])).tolist()
+    return np.flatnonzero((first < pull.span[1]) & (last > pull.span[0]))
 
 
-@dataclass(frozen=True, eq=False)
-class Anew:
-    """Keys whose values change and whose slopes follow, as far as they followed the shot's habit before."""
-
-    keys: Keys
-    rules: Rules
-    habit: Habit
-
-    def moved(self, k: int, by: float) -> Keys:
-        """The keys with one value moved by an amount of the channel's unit."""
-        values = self.keys.values.copy()
-        values[k] += by
-        turned = self._by_habit(values) - self._now
-        turned[~self._follows | (np.abs(turned) < LEAST * self._unit)] = 0.0
-        incoming, outgoing = self.keys.incoming + turned, self.keys.outgoing + turned
-        return self.keys.changed(values=values, incoming=incoming, outgoing=outgoing)
-
-    @cached_property
-    def _now(self) -> Array:
-        return self._by_habit(self.keys.values)
-
-    @cached_property
-    def _unit(self) -> Array:
-        return units(self.keys)[1][:, None]
-
-    @cached_property
-    def _follows(self) -> NDArray[np.bool_]:
-        """(K, 1) which slopes are what the habit says."""
-        off = relative(self.keys.outgoing - self._now, self._unit[:, 0])
-        return np.asarray(self.rules.judged & (off <= FOLLOWS * self.habit.tight))[:, None]
-
-    def _by_habit(self, values: Array) -> Array:
-        """(K, 1) slopes by the rule that the habit follows most at keys such as each."""
-        usual = np.argmax(self.habit.shares[:, :3], axis=1)[contexts(values)]
-        return np.asarray(np.take_along_axis(self.rules.slopes(values), usual[None, :, None], axis=0)[0])
-
-
-def _moves(pull: _Pull, gains: Sequence[Array], anew: Anew, k: int) -> Iterator[tuple[float, Keys]]:
+def _moves(pull: _Pull, gains: Array, anew: Anew, k: int) -> Iterator[tuple[float, Keys]]:
     """Moves of a key that undo more and more of the slide: what each leaves, and the keys after it."""
-    local = float(units(anew.keys)[0][k])
     for start in STARTS:
-        amount = start * local
+        amount = start * anew.local[k]
         for _ in range(ROUNDS):
-            if abs(amount) > LARGEST * local:
+            if abs(amount) > LARGEST * anew.local[k]:
                 break
             after = anew.moved(k, amount)
             made = pull.made(gains, anew.keys, after)
@@ -231,3 +257,25 @@ def _moves(pull: _Pull, gains: Sequence[Array], anew: Anew, k: int) -> Iterator[
                 break
             yield pull.left(made), after
             amount *= float(np.sum(made * pull.away)) / size
+
+
+def _left_by(pull: _Pull, gains: Array, anew: Anew, near: NDArray[np.intp]) -> Array:
+    """(n,) the least share of the slide's squares that `_moves` of each of the keys `near` (n,) leave, all at once."""
+    reach, least = pull.reach(anew.keys), np.ones(len(anew.keys))
+    at = np.repeat(near, len(STARTS))
+    amount = np.tile(STARTS, len(near)) * anew.local[at]
+    for _ in range(ROUNDS):
+        within = np.abs(amount) <= LARGEST * anew.local[at]
+        at, amount = at[within], amount[within]
+        if not len(at):
+            break
+        by = np.zeros((reach.stop - reach.start, 3, len(at)))
+        by[:, VALUE] = (np.arange(len(anew.keys))[reach, None] == at) * amount
+        by[:, INCOMING] = by[:, OUTGOING] = anew.turned(at, amount, reach)
+        made = pull.many(gains, anew.keys, by.reshape(-1, len(at)))
+        np.minimum.at(least, at, np.sum((pull.away[:, :, None] - made) ** 2, axis=(0, 1)) / pull.whole)
+        size, along = np.sum(made**2, axis=(0, 1)), np.einsum("nds,nd->s", made, pull.away)
+        share = np.divide(along, size, out=np.ones_like(size), where=size > 0)
+        going = np.abs(share - 1) > SETTLED
+        at, amount = at[going], (amount * share)[going]
+    return least[near]

@@ -13,6 +13,7 @@ from refine.flags.stage import Stage
 from refine.limbs.limb import Limb, limbs, metres_per_unit
 from refine.limbs.planted import Planted, found_contacts, marked_contacts
 from refine.pose import Pose, jacobian
+from refine.rig import carriers
 from refine.shot import Array, Shot
 
 MM = 1000.0
@@ -63,16 +64,6 @@ def common(shot: Shot, one: Limb, other: Limb) -> str | None:
     """The control nearest to both limbs that carries both."""
     above = carriers(shot, one.upper)
     return next((name for name in carriers(shot, other.upper) if name in above), None)
-
-
-def carriers(shot: Shot, name: str) -> list[str]:
-    """The controls that carry a control, the nearest first."""
-    found = []
-    parent = shot.controls[shot.index(name)].parent
-    while parent is not None:
-        found.append(parent)
-        parent = shot.controls[shot.index(parent)].parent
-    return found
 
 
 def carrying(stage: Stage, name: str) -> list[str]:

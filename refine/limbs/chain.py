@@ -2,8 +2,7 @@
 
 Baked channels: each frame by damped least squares over the samples of that frame, all frames at once
 (Wampler 1986, Nakamura & Hanafusa 1986 [mem]):  dx = (J'J + d^2 I)^-1 J' (goal - place), until it stays.
-Keyed channels: the values and slopes of the free keys together, within rows that keep contacts, limits and pins
-(`ChainMotion`, solved by `sequential`).
+Keyed channels: the values and slopes of the free keys together (`ChainMotion`, solved in `placed`).
 """
 
 from __future__ import annotations
@@ -17,19 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from constraints.affine import Affine
-from constraints.bounds import Bounds
-from constraints.contact import Contact
-from constraints.extension import Extension
-from constraints.stay_close import StayClose
-from constraints.terms import Constraint, Motion, Terms
 from refine.curve import INCOMING, OUTGOING, VALUE, sample_matrix, unknowns
 from refine.held import Locks
 from refine.motion import Unknown, moved
 from refine.pinned import pinned_keys
 from refine.pose import Point, jacobian, pose, world_point
-from refine.problem import Problem, build
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Array, Channel, Shot, frozen
-from refine.solve.sequential import Stop, sequential
 
 PASSES = 30
 DAMPING = (
@@ -37,8 +29,6 @@ DAMPING = (
 )
 STILL = 1e-9  # of the largest goal's distance: then the solve has arrived
 LONGEST_STEP = 6.0  # degrees a pass
-RIDGE = 0.1  # [judge] what a degree costs, in eps: the chain moves no more than the goals need
-STOP = Stop(step=1e-4, decrease=1e-5, passes=12)  # degrees: far below what is seen
 _COLUMNS = {
     "value": (VALUE,),
     "slope": (INCOMING, OUTGOING),
@@ -250,91 +240,3 @@ def free_keys(
             free.append((name, Unknown(channel.name, k, "value", unit)))
             free.append((name, Unknown(channel.name, k, "slope", slope)))
     return tuple(free)
-
-
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """The joints of a limb, and how far apart its ends may be on each of the problem's frames: (N,) shot units."""
-
-    start: Point
-    end: Point
-    longest: Array
-
-
-def placed(
-    shot: Shot,
-    names: Sequence[str],
-    goals: Goals,
-    span: tuple[float, float],
-    locks: Locks,
-    eps: float,
-    stretch: Stretch | None = None,
-) -> Shot:
-    """The shot with the free keys of a keyed chain set so that the goals' points come within `eps` where they can.
-
-    minimise  sum weight |p(f) - goal(f)|^2 / eps^2 + RIDGE^2 sum x^2  subject to: where a weight is 1 no coordinate
-    farther from its goal than today or eps, limits of channels, the limb no straighter than `stretch`. Raises
-    NoSolution where that can't be. The frames of the goals must be consecutive.
-    """
-    free = free_keys(shot, names, span, locks)
-    if not free:
-        return shot
-    start = ChainMotion(shot, free, goals.frames, np.zeros(len(free)), _seen(goals, stretch))
-    today = np.stack([_miss(start, goals, p) for p in range(len(goals.points))])
-    bounds = [
-        Bounds(f"{name}.{channel.name}", channel.limits.lower, channel.limits.upper)
-        for name, channel in turning(shot, names)
-        if channel.limits is not None and f"{name}.{channel.name}" in start.channels
-    ]
-
-    known: dict[bytes, Problem] = {}
-
-    def problem(x: Array) -> Problem:
-        found = known.get(x.tobytes())
-        if found is None:
-            known.clear()  # only the last is asked for again, for its merit
-            found = known[x.tobytes()] = stated(x)
-        return found
-
-    def stated(x: Array) -> Problem:
-        at = replace(start, x=x)
-        rules: list[Constraint] = [StayClose(1.0 / RIDGE), *bounds]
-        for p in range(len(goals.points)):
-            slack = np.where(goals.weight[p] >= 1.0, np.maximum(today[p], eps), np.inf)
-            rules.append(_Pull(p, goals, eps, slack))
-        if stretch is not None:
-            at_start, at_end = len(goals.points), len(goals.points) + 1
-            rules.append(Extension(at_start, at_end, stretch.longest, about=x))
-        return build(at, rules)
-
-    solution = sequential(problem, start.size, lambda x: problem(x).merit(x), stop=STOP)
-    return changed(shot, free, solution.x)
-
-
-def _seen(goals: Goals, stretch: Stretch | None) -> tuple[Point, ...]:
-    return goals.points if stretch is None else (*goals.points, stretch.start, stretch.end)
-
-
-def _miss(motion: ChainMotion, goals: Goals, p: int) -> Array:
-    """(k,) largest coordinate of a goal point's distance from its goal."""
-    maps = motion.points("world")[3 * p : 3 * p + 3]
-    place = np.stack([coordinate(motion.x) for coordinate in maps], axis=1)
-    return np.asarray(np.abs(place - goals.places[p]).max(axis=1))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Pull:
-    """A contact whose frames weigh differently: firm where planted, soft where it blends into the free motion."""
-
-    point: int
-    goals: Goals
-    eps: float
-    slack: Array
-
-    def terms(self, motion: Motion) -> Terms:
-        goals = self.goals
-        contact = Contact(self.point, goals.frames, goals.places[self.point], self.slack, weight=1.0)
-        terms = contact.terms(motion)
-        weight = np.tile(goals.weight[self.point], 3) / self.eps**2
-        charged = tuple(replace(penalty, weight=weight) for penalty in terms.penalties)
-        return Terms(terms.rows, charged)

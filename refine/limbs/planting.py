@@ -12,8 +12,9 @@ import numpy as np
 
 from refine.errors import NoSolution
 from refine.held import Locks
-from refine.limbs.chain import Goals, Stretch, followed, placed, turning
+from refine.limbs.chain import Goals, followed, turning
 from refine.limbs.limb import Limb, extension, joints
+from refine.limbs.placed import Stretch, placed
 from refine.limbs.planted import Planted
 from refine.pose import Point, Pose, pose, world_point
 from refine.shot import Array, Shot

@@ -8,18 +8,18 @@ import numpy as np
 import pytest
 
 from benchmarks.quality_held import BAKER, Trial, keys_of, planted, sound, with_keys
-from refine.flags import contacts
+from refine.flags import contacts, slide
+from refine.flags.anew import Anew
 from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
-from refine.flags.slide import Anew
 from refine.flags.stage import Stage
 from refine.habit import HabitBook
 from refine.limbs.planted import Planted
 from refine.pose import Point
 from refine.shot import Mark, Pin, Shot
-from tests.flags.tolerances import KEY_PUT_BACK
+from tests.flags.tolerances import KEY_PUT_BACK, SAME_SHARE
 from tests.tolerances import SAME_CURVE
 
 SLIDE = "sliding contact"
@@ -129,6 +129,69 @@ def test_moving_there_and_back_gives_the_same_keys() -> None:
         np.testing.assert_allclose(back.values, keys.values, atol=SAME_CURVE)
         follows = np.abs(back.outgoing - keys.outgoing) > 1e-3 * np.ptp(keys.values)
         assert not follows.any()
+
+
+def test_slopes_of_many_moves_at_once_are_those_of_each_move() -> None:
+    clean = sound(BAKER, 0)
+    book = HabitBook(clean, (1, 168))
+    for control, channel, _ in MOVED:
+        keys = keys_of(clean, control, channel)
+        anew = Anew(keys, book.rules(keys), book.habit(control, channel))
+        at = np.tile(np.arange(len(keys)), 2)
+        by = np.linspace(-1.0, 1.0, len(at)) * np.ptp(keys.values)
+        for rows in (slice(0, len(keys)), slice(1, 4), slice(len(keys) - 3, len(keys))):
+            turned = anew.turned(at, by, rows)
+            for s, (k, amount) in enumerate(zip(at.tolist(), by.tolist(), strict=True)):
+                after = anew.moved(k, amount)
+                np.testing.assert_allclose(
+                    turned[:, s], (after.outgoing - keys.outgoing)[rows, 0], atol=SAME_CURVE
+                )
+
+
+def test_all_keys_at_once_leave_what_each_leaves_by_itself() -> None:
+    stage = looked(planted(sound(BAKER, 0), trial(*MOVED[1])))
+    (slid, *_) = [each for each in contacts.standing(stage).contacts if each.relative == "tray"]
+    pull = slide._Pull(stage, [slid])
+    every = [anew for name in ("hips", "spine", "chest", "tray") for anew in slide._keyed(pull, name)]
+    compared = 0
+    for anew in every:
+        gains, near = pull.gains(*anew.place), slide._near(pull, anew.keys)
+        left = slide._left_by(pull, gains, anew, near)
+        for k, all_at_once in zip(near.tolist(), left.tolist(), strict=True):
+            alone = min((each[0] for each in slide._moves(pull, gains, anew, k)), default=1.0)
+            assert all_at_once == pytest.approx(min(alone, 1.0), abs=SAME_SHARE)
+            compared += alone < 1.0
+    assert compared > 20
+
+
+def test_what_was_searched_is_known_until_something_that_it_looks_at_changes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    searched: list[int] = []
+    real = slide._found
+
+    def found(*given: object) -> slide.PutBack | None:
+        searched.append(1)
+        return real(*given)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(slide, "_found", found)
+    monkeypatch.setattr(slide, "_answers", type(slide._answers)(8))
+    control, channel, frame = MOVED[1]
+    faulty = planted(sound(BAKER, 0), trial(control, channel, frame))
+
+    def put_back(shot: Shot) -> slide.PutBack | None:
+        stage = looked(shot)
+        slid = [each for each in contacts.standing(stage).contacts if each.relative == "tray"]
+        return slide.put_back(stage, ["hips", "spine", "chest"], slid[:1])
+
+    first = put_back(faulty)
+    assert first is not None
+    assert first.cause.frames == (frame,)
+    assert put_back(planted(faulty, trial("head", "rotation.x", 62.0))) == first  # carries nothing
+    assert len(searched) == 1
+    for name, turned, at in (("chest", "rotation.x", 71.0), ("hips", "rotation.y", 60.0)):
+        put_back(planted(faulty, trial(name, turned, at)))
+    assert len(searched) == 3
 
 
 def test_a_prop_that_a_mark_names_with_hands_is_what_they_hold() -> None:

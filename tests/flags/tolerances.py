@@ -123,6 +123,9 @@ OFF_PATH = 0.1
 # 60 in the demo's sound shot.
 KEY_PUT_BACK = 0.03
 
+# Share of a slide's squares: a few hundred squares of metres added in another order, near 1.
+SAME_SHARE = 1e-11
+
 
 # --- trace --------------------------------------------------------------------------------------------------
 

@@ -9,11 +9,11 @@ import pytest
 
 from benchmarks.planted.contacts import stepping
 from refine.held import Locks
-from refine.limbs.chain import ChainMotion, Goals, changed, followed, free_keys, placed
+from refine.limbs.chain import ChainMotion, Goals, changed, followed, free_keys
 from refine.limbs.limb import extension, limbs
 from refine.pose import Point, pose, world_point
 from refine.shot import Limits, Pin, Shot
-from tests.limbs.tolerances import CHAIN_DERIVATIVE, FOLLOWED_PLACE, PLACED
+from tests.limbs.tolerances import CHAIN_DERIVATIVE, FOLLOWED_PLACE
 from tests.tolerances import DERIVATIVE_STEP
 
 LEG = ("thigh.L", "shin.L", "foot.L")
@@ -72,14 +72,6 @@ def test_limits_hold() -> None:
     after = followed(shot, LEG, goals, locks(shot)).controls[i].channels[0]
     assert after.samples is not None
     assert after.samples[50:70].max() <= highest
-
-
-def test_a_keyed_leg_arrives_between_keys_too() -> None:
-    shot = stepping(keyed=3)
-    goals = lifted(shot, (0.0, 0.0, 0.012), np.arange(52.0, 80.0))
-    after = placed(shot, LEG, goals, (52.0, 79.0), locks(shot), 0.002)
-    assert miss(shot, goals) > 4 * PLACED
-    assert miss(after, goals) <= PLACED
 
 
 def test_pinned_keys_are_not_free() -> None:
