@@ -11,7 +11,7 @@ was meant to stand between frames competes: where a whole channel was scaled in 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -40,13 +40,15 @@ class Settled:
     """The keys as they were set, and which of the shot's keys each of them is.
 
     at (K,): position among the shot's own keys. touched (K,): whether it stands elsewhere, or for several. told (K,):
-    whether slopes tell what it had there clearly, as far as they follow rules.
+    whether slopes tell what it had there clearly, as far as they follow rules. retimed: whether most keys stand between
+    frames and slopes are right so, as of a channel that was moved or scaled in time as a whole.
     """
 
     keys: Keys
     at: NDArray[np.intp]
     touched: NDArray[np.bool_]
     told: NDArray[np.bool_]
+    retimed: bool = False
 
     def carried_over(self, own: Keys, edited: Keys) -> Keys:
         """The shot's `own` keys with what was edited of the settled ones."""
@@ -68,8 +70,12 @@ def settled(keys: Keys, loop: bool = False) -> Settled:
         one[group.first : group.last + 1] = np.arange(group.first, group.last + 1) == group.kept
     as_is = search.nats(one)
     before = max(group.before for group in groups)
-    if np.all(as_is <= _SOUND) or not search.begin(groups, one, float(as_is.sum()) + before):
-        return unmoved(keys)
+    most = bool(_off(keys).sum() > len(keys) / 2)
+    if np.all(as_is <= _SOUND):
+        return replace(unmoved(keys), retimed=most)
+    begun, nats = search.begin(groups, one, float(as_is.sum()) + before)
+    if not begun:
+        return replace(unmoved(keys), retimed=most and bool(as_is.sum() < nats - CLEARER))
     for sweep in range(_SWEEPS):
         # A key that went ahead is continued from the key after it, which has to be back before: both ways in turn.
         if not sum([search.settle(group) for group in (groups[::-1] if sweep % 2 == 0 else groups)]):
@@ -82,8 +88,7 @@ def settled(keys: Keys, loop: bool = False) -> Settled:
 
 def on_whole_frames(keys: Keys) -> bool:
     """Whether each key stands on a whole frame, and none beside another one."""
-    off = np.abs(keys.frames - np.rint(keys.frames))
-    return not (np.any(off > OFF) or np.any(np.diff(keys.frames) <= TOGETHER))
+    return not (_off(keys).any() or np.any(np.diff(keys.frames) <= TOGETHER))
 
 
 def unmoved(keys: Keys) -> Settled:
@@ -143,11 +148,16 @@ class _Row:
     outgoing: Array
 
 
+def _off(keys: Keys) -> NDArray[np.bool_]:
+    """(K,) which keys stand between frames."""
+    return np.asarray(np.abs(keys.frames - np.rint(keys.frames)) > OFF)
+
+
 def _groups(keys: Keys) -> Iterator[_Group]:
     """Keys off their frames, by themselves or with those that mean the same pose, for which there is room."""
     if on_whole_frames(keys):
         return
-    off = np.abs(keys.frames - np.rint(keys.frames)) > OFF
+    off = _off(keys)
     bounds = [0, *(np.flatnonzero(np.diff(keys.frames) > TOGETHER) + 1).tolist(), len(keys)]
     every = [_group(keys, first, end - 1) for first, end in pairwise(bounds)]
     for n, group in enumerate(every):
@@ -201,27 +211,30 @@ class _Search:
             self.alive[k], self.frames[k], self.values[k] = True, group.frame, row.value
             self.incoming[k], self.outgoing[k] = row.incoming, row.outgoing
 
-    def begin(self, groups: Sequence[_Group], one: NDArray[np.bool_], least: float) -> bool:
+    def begin(self, groups: Sequence[_Group], one: NDArray[np.bool_], least: float) -> tuple[bool, float]:
         """Puts all groups back along their curves, or else with their values, by which slopes are explained better.
 
-        False where they aren't explained by `least` nats, or follow hardly any rule then: they tell nothing.
+        False where they aren't explained by `least` nats, or follow hardly any rule then: they tell nothing. And the
+        nats of what explains them best.
         """
+        best = np.inf
         for option in (0, -1):
             for group in reversed(groups):
                 self.put(group, self.options(group)[option])
             nats = self.nats(one)
             follow = np.count_nonzero(nats < _RULED) >= _TELL * len(nats)
+            best = min(best, float(nats.sum()))
             if nats.sum() < least and follow:
-                return True
-        return False
+                return True, best
+        return False, best
 
     def settle(self, group: _Group) -> bool:
         """Puts a group where the slopes around are explained best; whether that changes anything."""
         was, options = self._state(group), self.options(group)
         self.put(group, None)
-        as_is = float(self._costs(group, ())[0])
+        as_is = float(self.costs(group, ())[0])
         self.put(group, options[0])
-        costs = self._costs(group, options)
+        costs = self.costs(group, options)
         best = int(np.argmin(costs))
         self.put(group, options[best] if costs[best] < as_is + group.before else None)
         self.told[group.kept] = costs[best] < min([as_is, *np.delete(costs, best)]) - CLEARER
@@ -280,7 +293,7 @@ class _Search:
         nats = self._nats(keys, self.values[alive, None], self.outgoing[alive, None])[0]
         return np.asarray(nats[one[alive] & judged(keys, self.loop)])
 
-    def _costs(self, group: _Group, options: Sequence[_Row]) -> Array:
+    def costs(self, group: _Group, options: Sequence[_Row]) -> Array:
         """(M,) nats of the slopes around a group, and of its one key, by each of the options; as it stands for none."""
         alive = np.flatnonzero(self.alive)
         before, after = alive[alive < group.first], alive[alive > group.last]

@@ -167,6 +167,8 @@ def snapped(stage: Stage, flag: Flag) -> Iterator[Shot]:
     frame = own_frame(keys, k)
     here = float(keys.frames[k])
     _check_room(stage, np.delete(keys.frames, k), frame, here, here)
+    if stage.book.settled(keys).retimed:
+        raise NoSolution("the channel was retimed as a whole, and its slopes are right as they are")
     after, (as_set, told) = _shifted(keys, k, frame), _as_set(stage, flag, keys, k)
     tried = [*as_set, *(() if keys.corner[k] else _others(stage, flag, keys, after, k)), after]
     found, words = _unmoved(stage, flag, channel, tried[told:])

@@ -20,7 +20,7 @@ from refine.key_rows import only
 from refine.prepared import Request
 from refine.shot import Pin, Shot
 from refine.suggest import suggest
-from tests.flags.tolerances import AS_SET, SAME_SHAPE, SEEN_ALIKE
+from tests.flags.tolerances import AS_SET, SAME_SHAPE, SEEN_ALIKE, UNSEEN
 from tests.hand_made import ARM_Z, faulty, keys_of, two_part_shot, with_keys
 
 OFF_BY = 3.0  # deg of the arm, tens of px
@@ -116,3 +116,24 @@ def test_a_pinned_key_between_frames_stays_and_the_others_go_back() -> None:
         change.frame != held for change in differences(shot, result.shot) if change.channel == ARM_Z[1]
     )
     assert px(result.shot, sound) < px(shot, sound)
+
+
+def retimed(shot: Shot, by: float) -> Shot:
+    """All of the shot that much slower, its slopes with it: it follows the rules as it did."""
+    for control in shot.controls:
+        for channel in control.channels:
+            keys = keys_of(shot, control.name, channel.name)
+            slopes = {"incoming": keys.incoming / by, "outgoing": keys.outgoing / by}
+            shot = with_keys(
+                shot, control.name, channel.name, keys.changed(frames=by * keys.frames, **slopes)
+            )
+    return shot
+
+
+@pytest.mark.parametrize("rule", ["natural", "chord"])
+def test_a_shot_that_was_retimed_as_a_whole_stays(rule: Rule) -> None:
+    shot = retimed(two_part_shot(rule), 24 / 25)
+    found = [flag for flag in flags(shot) if flag.fault == OFF]
+    result = mend(shot, Look(), found)
+    assert px(result.shot, shot) < UNSEEN
+    assert sum("retimed as a whole" in left.why for left in result.left) > 0.9 * len(found)

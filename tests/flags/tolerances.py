@@ -17,6 +17,9 @@ SAME_SHAPE = 1e-4
 # px: SAME_SHAPE at each of some six angles above a point that moves by some ten px a degree.
 SEEN_ALIKE = 1e-2
 
+# px [judge]: what nobody sees; a few keys of a shot retimed as a whole stand where no slope tells.
+UNSEEN = 0.3
+
 # Degrees of 3: what a key beside others that stand between frames had, which are known as well as curves continue.
 AS_SET = 5e-3
 
