@@ -11,7 +11,7 @@ differences and don't move, so the two sides join without a seam.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -37,10 +37,8 @@ SPIKE = 6.0  # robust sigmas, back within a frame
 SMOOTHER = 0.5  # [judge] a range with less than half of its surroundings' noise has been smoothed already
 STANDS_OUT = 2.0  # [judge] times the surroundings' noise: then the range is flagged without being named
 LOWEST_HZ = 2.0  # [judge] slower than that is motion
-SHARP, EVENTS = (
-    5.0,
-    4,
-)  # sigmas of noise that no noise moves a sample by, and rounds of looking for such places
+SHARP = 5.0  # sigmas of noise, which no noise moves a sample by
+EVENTS = 4  # rounds of looking for such places
 STIFF = 1e-3  # how far samples may give where only spikes are taken back, against a spike's neighbours
 TRIED = 24  # frequencies between that and a third of the frame rate
 MORE_THAN_NOISE = 1.2  # [judge] the noise is only known to about a tenth
@@ -53,9 +51,7 @@ class Noise:
     inside: float
     around: float
     spikes: tuple[int, ...]
-    beside: tuple[
-        int, ...
-    ] = ()  # spikes around the range: they stay, but mustn't draw the range towards them
+    beside: tuple[int, ...] = ()  # spikes around the range: they stay, but mustn't draw it towards them
 
     @property
     def worth_smoothing(self) -> bool:
@@ -136,58 +132,80 @@ def smoothed(
 
     Raises NoSolution when pins and limits exclude each other.
     """
-    assert channel.samples is not None
-    a, b = (frame - shot.first_frame for frame in frames)
-    low, high = max(a - 3, 0), min(b + 4, len(channel.samples))
-    old = channel.samples[low:high]
-    times = np.arange(low, high, dtype=np.float64) + shot.first_frame
-    y = led_through(continuous(channel, old), np.isin(times, found.beside))
-    scale = np.ones(b - a + 1)
-    scale[[spike - frames[0] for spike in found.spikes]] = np.inf
-    whole = breaks[low:high].copy()  # 0 where the motion may break
-
-    def solved(
-        weight: float, component: int, constraints: list[Constraint]
-    ) -> tuple[Array, tuple[Residual, ...]]:
-        motion = BakedMotion(channel.name, times, y[:, component], frames[0], frames[1])
-        smooth = SmoothMotion("channel", weight, channel=channel.name, frame_weight=whole)
-        solution = solve(build(motion, [smooth, StayClose(scale), *constraints]))
-        return solution.x, solution.residuals
-
-    def taken(hz: float) -> Array:
-        weight = float(weight_of(hz, shot.fps))
-        return np.stack([solved(weight, c, [])[0] for c in range(y.shape[1])])
-
-    base = _base(taken, found, scale, shot.fps)
+    part = _Part(channel, shot, frames, found, breaks)
+    base = _base(part.taken, found, part.scale, shot.fps)
     if base is None:  # what any smoothing takes is motion, not noise: only spikes may go
         if not found.spikes:
             return Smoothed(channel, np.inf, ())
-        base, scale = shot.fps / 3, np.where(np.isinf(scale), np.inf, STIFF)
-    for _ in range(EVENTS):
-        # A step or an impact: the smoother would move it by far more than the noise, so the motion breaks there.
-        sharp = np.linalg.norm(taken(base), axis=0) > SHARP * found.inside
-        sharp &= np.isfinite(scale) & (scale > STIFF)
-        if not sharp.any():
-            break
-        scale[sharp] = STIFF
-        whole[np.flatnonzero(sharp) + a - low] = 0.0
+        base = shot.fps / 3
+        part.scale[np.isfinite(part.scale)] = STIFF
+    part.break_at_events(base, SHARP * found.inside)
     weight = float(weight_of(base, shot.fps)) * strength**6
-    spikes_share = np.where(np.isinf(scale), min(strength, 1.0), 1.0)
-    z = y.copy()
-    residuals: list[Residual] = []
-    for component in range(y.shape[1]):
-        constraints: list[Constraint] = [Pins(channel.name, np.array(f), source) for source, f in held.pins]
+    samples, residuals = part.smoothed(weight, min(strength, 1.0), held)
+    return Smoothed(replace(channel, samples=frozen(samples)), base / strength, residuals)
+
+
+class _Part:
+    """The samples of a range of a channel, and the three on each side that its differences reach.
+
+    scale (n,): how far each sample of the range may give, inf for spikes. whole (n + 6,): 0 where the motion may break.
+    """
+
+    def __init__(
+        self, channel: Channel, shot: Shot, frames: tuple[int, int], found: Noise, breaks: Array
+    ) -> None:
+        assert channel.samples is not None
+        self.channel, self.frames, self.fps = channel, frames, shot.fps
+        first, last = (frame - shot.first_frame for frame in frames)
+        low, high = max(first - 3, 0), min(last + 4, len(channel.samples))
+        self.range, self.inside = slice(first, last + 1), slice(first - low, last + 1 - low)
+        self.old = channel.samples[low:high]
+        self.times = np.arange(low, high, dtype=np.float64) + shot.first_frame
+        self.y = led_through(continuous(channel, self.old), np.isin(self.times, found.beside))
+        self.scale, self.whole = np.ones(last - first + 1), breaks[low:high].copy()
+        self.scale[[spike - frames[0] for spike in found.spikes]] = np.inf
+
+    def taken(self, hz: float) -> Array:
+        """(D, n) what smoothing at a frequency adds to the samples."""
+        weight = float(weight_of(hz, self.fps))
+        return np.stack([self._solved(weight, d, ())[0] for d in range(self.y.shape[1])])
+
+    def break_at_events(self, hz: float, most: float) -> None:
+        """Where the smoother would move a sample by more than noise does is a step or an impact: the motion breaks."""
+        for _ in range(EVENTS):
+            sharp = np.linalg.norm(self.taken(hz), axis=0) > most
+            sharp &= np.isfinite(self.scale) & (self.scale > STIFF)
+            if not sharp.any():
+                return
+            self.scale[sharp] = STIFF
+            self.whole[self.inside][sharp] = 0.0
+
+    def smoothed(self, weight: float, share: float, held: Held) -> tuple[Array, tuple[Residual, ...]]:
+        """(N, D) the channel's samples with the range smoothed, of spikes a share."""
+        constraints: list[Constraint] = [
+            Pins(self.channel.name, np.array(f), source) for source, f in held.pins
+        ]
         if held.limits is not None:
-            constraints.append(Bounds(channel.name, held.limits.lower, held.limits.upper, held.limits.rate))
-        x, rows = solved(weight, component, constraints)
-        z[a - low : b + 1 - low, component] += spikes_share * x
-        residuals += rows
-    if z.shape[1] == 4:
-        changed = np.any(z != y, axis=1)  # what is held stays to the last bit
-        z[changed] /= np.linalg.norm(z[changed], axis=1, keepdims=True)
-    samples = channel.samples.copy()
-    samples[a : b + 1] = (old + (z - y) * _signs(old, y))[a - low : b + 1 - low]
-    return Smoothed(replace(channel, samples=frozen(samples)), base / strength, tuple(residuals))
+            lower, upper, rate = held.limits.lower, held.limits.upper, held.limits.rate
+            constraints.append(Bounds(self.channel.name, lower, upper, rate))
+        solved = [self._solved(weight, d, constraints) for d in range(self.y.shape[1])]
+        shares, z = np.where(np.isinf(self.scale), share, 1.0), self.y.copy()
+        z[self.inside] += shares[:, None] * np.stack([x for x, _ in solved], axis=1)
+        if z.shape[1] == 4:
+            changed = np.any(z != self.y, axis=1)  # what is held stays to the last bit
+            z[changed] /= np.linalg.norm(z[changed], axis=1, keepdims=True)
+        assert self.channel.samples is not None
+        samples = self.channel.samples.copy()
+        samples[self.range] = (self.old + (z - self.y) * _signs(self.old, self.y))[self.inside]
+        return samples, tuple(row for _, rows in solved for row in rows)
+
+    def _solved(
+        self, weight: float, component: int, constraints: Sequence[Constraint]
+    ) -> tuple[Array, tuple[Residual, ...]]:
+        motion = BakedMotion(self.channel.name, self.times, self.y[:, component], *self.frames)
+        smooth = SmoothMotion("channel", weight, channel=self.channel.name, frame_weight=self.whole)
+        solution = solve(build(motion, [smooth, StayClose(self.scale), *constraints]))
+        return solution.x, solution.residuals
 
 
 def _signs(old: Array, y: Array) -> Array:
