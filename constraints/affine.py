@@ -157,11 +157,6 @@ def identity(size: int) -> Band:
     return Band(np.broadcast_to(1.0, (size, 1)), np.arange(size), size)
 
 
-def selection(rows: NDArray[np.intp], size: int) -> Band:
-    """Picks the entries `rows` (rising) of a vector of `size`."""
-    return Band(np.broadcast_to(1.0, (len(rows), 1)), np.asarray(rows, np.intp), size)
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Affine:
     """y = matrix @ x + offset: matrix (m, n), offset (m,)."""

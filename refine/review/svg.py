@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from html import escape
 
 INK, SOFT, FAINT, PAPER = "#222222", "#666666", "#d8d8d8", "#ffffff"
-GREY, BLUE, VERMILLION, GREEN, ORANGE = "#7a7a7a", "#0072B2", "#D55E00", "#009E73", "#E69F00"
+GREY, BLUE, VERMILLION = "#7a7a7a", "#0072B2", "#D55E00"
 TINT = "#f5f1e6"  # of the range that was asked for
 FONT = "DejaVu Sans, Helvetica, Arial, sans-serif"
 # XML 1.0 has no way to write these, not even escaped.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from constraints.affine import Affine, Band, difference, identity, plus, selection
+from constraints.affine import Affine, Band, difference, identity, plus
 from tests.constraints.tolerances import SUM_ORDER
 
 RANDOM = np.random.default_rng(7)
@@ -24,7 +24,7 @@ def consecutive() -> Band:
 BANDS = {
     "stencil": difference(3, 12),
     "identity": identity(12),
-    "selection": selection(np.array([0, 3, 4, 11]), 12),
+    "rows": Band(np.broadcast_to(1.0, (4, 1)), np.array([0, 3, 4, 11]), 12),
     "one row": difference(11, 12),
     "no rows": difference(13, 12),
     "scattered": scattered(),
