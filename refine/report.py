@@ -23,6 +23,7 @@ from refine.text import BOLD, PLAIN, aligned, printable
 
 _FIELDS = {"value": "value", "incoming_slope": "slope in", "outgoing_slope": "slope out", "key": "key to"}
 MOST_DIGITS, SAID_DIGITS = 9, 7  # significant: more than MOST were computed, and the JSON has them all
+DUST = 1e-12  # of any unit: what is left of a zero that was computed
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 SEVERAL = r"; (?=\S+-[0-9a-f]{4}: )"  # before the id of the next flag, in a reason of several
 _SHOWN = 12  # changed samples of a baked channel that are listed before they are summed up
@@ -110,7 +111,7 @@ def _summed(merged: list[tuple[str, Change]]) -> list[str]:
     return [
         f"    {len(merged)} numbers from frame {min(frames):g} to {max(frames):g}, the largest at frame "
         f"{worst.frame:g}: {spoken(worst.before_text)} -> {spoken(worst.after_text)} "
-        f"({max(sizes):.4g} {worst.unit})".rstrip()
+        f"({max(sizes):.4g} {worst.unit}); --json lists them all"
     ]
 
 
@@ -120,6 +121,8 @@ def spoken(text: str) -> str:
 
 
 def _short(number: str) -> str:
+    if 0 < abs(float(number)) < DUST:
+        return "0"
     digits = re.sub(r"[eE].*|\D", "", number).lstrip("0")
     return number if len(digits) <= MOST_DIGITS else f"{float(number):.{SAID_DIGITS}g}"
 

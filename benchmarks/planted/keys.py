@@ -7,6 +7,7 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchmarks.corpus import screen_points
 from benchmarks.planted.displaced import OFF_KEY, measure_key
@@ -27,6 +28,7 @@ from benchmarks.planted.planted import (
     with_value,
 )
 from refine.curve import evaluate, sample
+from refine.key_rows import only
 from refine.pose import Point
 from refine.shot import ROTATIONS, Array, Channel, Control, Keys, Limits, Segment, Shot, frozen
 
@@ -182,14 +184,17 @@ def off_frame(shot: Shot, seed: int, size: Size) -> Planted:
     rng, wanted = rng_of(seed, "off-frame key", size), CATALOGUE["off-frame key"].of(size)
     for control, channel, keys, k, point, _ in _places(shot, rng):
         frame = float(keys.frames[k]) + wanted
-        moved = inserted(keys, np.array([frame]))
-        left = np.delete(np.arange(len(moved)), moved.index(float(keys.frames[k])) or 0)
-        fields = {name: getattr(moved, name)[left] for name in moved.__slots__}
-        off = replace(channel, keys=moved.changed(**fields))
+        off = replace(channel, keys=moved_along(keys, np.array([k]), np.array([wanted])))
         span = int(keys.frames[k]), int(keys.frames[k]) + 1
         truth = Truth(("off-frame key",), (control.name,), (channel.name,), span, wanted, (frame,), point)
         return shot.with_channel(control.name, off), replace(truth, least="note")
     return None
+
+
+def moved_along(keys: Keys, at: NDArray[np.intp], by: Array) -> Keys:
+    """The keys with those `at` some places (n,) moved along their curve by (n,) frames."""
+    moved = inserted(keys, keys.frames[at] + by)
+    return only(moved, ~np.isin(moved.frames, keys.frames[at]))
 
 
 def measure_doubled(shot: Shot, clean: Shot, truth: Truth) -> float:

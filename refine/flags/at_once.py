@@ -20,7 +20,7 @@ from refine.flags import keys, on_frames
 from refine.flags.check import ASKED, check
 from refine.flags.contacts import SLIDING
 from refine.flags.flag import Flag, twin
-from refine.flags.one import OF_KEYS, Left, State, has_mend, left, mended, tried
+from refine.flags.one import Left, State, has_mend, left, mended, tried
 from refine.flags.stage import Stage
 from refine.flags.verdict import brought, outshone, stays, still
 from refine.pinned import disturbed
@@ -110,7 +110,7 @@ def _step(
         return Step(flag, stage, why=f"mended only where it is asked for: --flag {flag.id}")
     if not has_mend(flag):
         return Step(flag, stage, why=f"for a person to mend: {flag.remedy}")
-    if before and flag.fault in OF_KEYS:
+    if before and flag.fault in keys.OF_KEYS:
         if not keys.found_again(stage, flag):
             return Step(flag, stage)
     elif before and (flag.fault not in LOCAL or any(step.reaches(flag) for step in before)):

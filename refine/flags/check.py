@@ -65,6 +65,7 @@ TRIES: dict[str, Tries] = {
 }
 # Faults that are mended only where a person names the flag: the mend adds what nobody asked for.
 ASKED = frozenset(fault for family in MENDERS for fault in getattr(family, "ASKED", ()))
+ALL = "all"  # in place of ids: all flags
 DELIVERY = 1080  # lines, where the shot has no camera
 BESIDE = 40.0  # [judge] s beside the frames in question that are looked at: as much as most shots have
 
@@ -99,8 +100,13 @@ def check(stage: Stage) -> list[Flag]:
 
 def in_question(stage: Stage) -> list[Flag]:
     """The flags that show on the frames in question."""
+    return showing(stage, check(stage))
+
+
+def showing(stage: Stage, flags: Sequence[Flag]) -> list[Flag]:
+    """Those flags of a stage that show on the frames in question."""
     first, last = stage.asked
-    return [flag for flag in check(stage) if flag.frames[0] <= last and first <= flag.frames[1]]
+    return [flag for flag in flags if flag.frames[0] <= last and first <= flag.frames[1]]
 
 
 def _once(flags: Sequence[Flag]) -> list[Flag]:
@@ -134,7 +140,7 @@ def at_least(flags: Sequence[Flag], level: Severity) -> list[Flag]:
 def named(flags: Sequence[Flag], ids: Sequence[str], option: str = "--flag") -> list[Flag]:
     """The flags with these ids, "all" for all of them. InputError for one that isn't there."""
     known = {flag.id: flag for flag in flags}
-    if "all" in ids:
+    if ALL in ids:
         return list(flags)
     for name in ids:
         if name not in known:

@@ -308,3 +308,4 @@ def _limits(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
 
 
 TRIES = on_frames.TRIES | unheld.TRIES
+OF_KEYS = (*TRIES, *dict.fromkeys(FAULTS.values()))  # what a channel's own keys tell

@@ -15,9 +15,9 @@ import numpy as np
 from refine.changes import differences
 from refine.curve import sample
 from refine.flags.at_once import every
-from refine.flags.check import at_least, check, stage_of
+from refine.flags.check import ALL, at_least, check, showing, stage_of
 from refine.flags.flag import Flag, twin
-from refine.flags.keys import FAULTS
+from refine.flags.keys import FAULTS, OF_KEYS
 from refine.flags.look import Look
 from refine.flags.one import Left, State
 from refine.flags.verdict import still
@@ -51,42 +51,55 @@ def mend(
 ) -> Mended:
     """Mends flags one after the other, in the order given (solve order); the `pins` come on top of the shot's own.
 
-    `asked` are the ids that a person named: some faults are mended only then. A strength below 1 goes that share of the
-    way once all are mended; one above 1 concerns what the search mends.
+    `asked` are the ids that a person named: some faults are mended only then. Of all flags, those of keys that show
+    only once others are mended are mended as well. A strength below 1 goes that share of the way once all are mended;
+    one above 1 concerns what the search mends.
     """
     if strength == 0:
         return Mended(shot, (), ())
     stage = stage_of(replace(shot, pins=(*shot.pins, *pins)), look)
     begun = State(stage, check(stage))
     state, done, left = every(begun, flags, max(strength, 1.0), asked)
+    known = [*begun.flags, *flags]
+    while ALL in asked and (later := _come_up(state, known)):
+        state, more, rest = every(state, later, max(strength, 1.0), asked)
+        done, left, known = [*done, *more], [*left, *rest], [*known, *later]
     whole = Mended(replace(state.stage.shot, pins=shot.pins), tuple(done), tuple(left))
-    return _as_strong(begun, look, whole, strength) if done else whole
+    if strength < 1 and done:
+        return _part_way(begun, state, look, whole, strength)
+    return replace(whole, notes=_as_at_1(whole.mended, strength)) if strength > 1 else whole
 
 
-def _as_strong(begun: State, look: Look, whole: Mended, strength: float) -> Mended:
-    """The mends at a strength, looked at once more by themselves, with what is to be said where that means nothing."""
-    shot, notes = whole.shot, list[str]()
-    if strength < 1:
-        turned = {flag.control for flag in whole.mended if flag.fault in WHOLE}
-        shot, kept = shot_part_way(begun.stage.shot, whole.shot, strength, turned)
-        if kept:
-            how = "keys that are added, moved in time or turned over, on"
-            notes = [f"--strength {strength:g} means nothing to {how} {', '.join(kept)}"]
-    elif strength > 1:
-        own = [flag.id for flag in whole.mended if flag.fault not in FAULTS.values()]
-        how = "mends of a family's own, done as at 1:"
-        notes = [f"--strength {strength:g} means nothing to {how} {', '.join(own)}"] if own else []
+def _come_up(state: State, known: Sequence[Flag]) -> list[Flag]:
+    """What keys tell by now that they didn't before: the habit is clearer once others are mended."""
+    shown = at_least(showing(state.stage, state.flags), "warn")
+    return [flag for flag in shown if flag.fault in OF_KEYS and twin(flag, known) is None]
+
+
+def _as_at_1(mended: Sequence[Flag], strength: float) -> tuple[str, ...]:
+    """What is to be said where a strength above 1 means nothing."""
+    own = [flag.id for flag in mended if flag.fault not in FAULTS.values()]
+    said = f"--strength {strength:g} means nothing to mends of a family's own, done as at 1: {', '.join(own)}"
+    return (said,) if own else ()
+
+
+def _part_way(begun: State, state: State, look: Look, whole: Mended, strength: float) -> Mended:
+    """A share of the mends, looked at anew, with what is to be said where a share means nothing."""
+    turned = {flag.control for flag in whole.mended if flag.fault in WHOLE}
+    shot, kept = shot_part_way(begun.stage.shot, state.stage.shot, strength, turned)
     stage = stage_of(shot, look)
     for error in at_least(check(stage), "error"):
-        if twin(error, begun.flags) is None and not still(begun.stage, stage, error):
-            there = f"gone {strength:g} of the way" if strength < 1 else "once all is mended"
-            why = f"{there} there would be a new error: {error.control}: {error.message}"
+        known = twin(error, [*begun.flags, *state.flags]) is not None
+        if not known and not still(begun.stage, stage, error):
+            why = f"gone {strength:g} of the way there would be a new error: {error.control}: {error.message}"
             return _without(begun, look, whole, strength, error, why)
-    return replace(whole, shot=replace(shot, pins=whole.shot.pins), notes=tuple(notes))
+    how = f"--strength {strength:g} means nothing to keys that are added, moved in time or turned over, on"
+    notes = (f"{how} {', '.join(kept)}",) if kept else ()
+    return replace(whole, shot=replace(shot, pins=whole.shot.pins), notes=notes)
 
 
 def _without(begun: State, look: Look, whole: Mended, strength: float, error: Flag, why: str) -> Mended:
-    """The mends but those of the control at which all together make an error; none where none is."""
+    """The mends but those of the control at which a share of all makes an error; none where none is."""
     guilty = [f for f in whole.mended if error.control in (f.control, f.cause.control)] or whole.mended
     rest = [f for f in whole.mended if f not in guilty]
     again = mend(begun.stage.shot, look, rest, strength, asked=[f.id for f in rest])
@@ -106,7 +119,12 @@ def suggested(
     shot = document.shot
     check_strength(strength)
     result = mend(shot, look, flags, strength, pins, asked)
-    words = [f"{f.id}: {f.control}: {_named(f)} mended" for f in result.mended if not f.along]
+    share = f" {100 * strength:g} % of the way" if strength < 1 else ""
+    words = [
+        f"{f.id}: {f.control}: {_named(f)} mended{share}{_when(f, flags)}"
+        for f in result.mended
+        if not f.along
+    ]
     words += [f"{f.id}: {f.control}: {f.fault} left, {why}" for f, why, _ in result.left]
     idle = "strength 0 changes nothing" if flags else "nothing is flagged"
     found = _described(document, look, flags, result.shot, "; ".join(words) or idle, strength)
@@ -115,6 +133,10 @@ def suggested(
         clash = dict.fromkeys(name for each in result.left for name in each.clash)
         found = replace(found, clash=tuple(clash))
     return found, result.left
+
+
+def _when(flag: Flag, begun: Sequence[Flag]) -> str:
+    return "" if flag in begun else ", which showed once others were"
 
 
 def _named(flag: Flag) -> str:

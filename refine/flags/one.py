@@ -25,7 +25,6 @@ from refine.shot import Shot
 from refine.suggest import suggest
 
 MOVES_HELD = "it would move what"
-OF_KEYS = (*keys.TRIES, *dict.fromkeys(keys.FAULTS.values()))  # what a channel's own keys tell
 
 
 class Left(NamedTuple):
@@ -84,7 +83,7 @@ def left(state: State, flag: Flag, strength: float, why: str) -> Left:
 
 def _any(stage: Stage, flag: Flag, strength: float) -> bool:
     """Whether there is anything to try for a flag of the keys, which the rest of the shot has no part in."""
-    if flag.fault not in OF_KEYS:
+    if flag.fault not in keys.OF_KEYS:
         return True
     try:
         return next(iter(tried(stage, flag, strength)[0]), None) is not None
@@ -129,7 +128,7 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot
     """The search of `suggest` on the flag's own range and control, held to the flagged keys.
 
     What it undoes in other channels on the same frames goes with them: a pose that was nudged is put back as one, and
-    half a pose may be worse than none.
+    half a pose may be worse than none. But not what is a part of something larger there, such as a zigzag's first key.
     """
     request = Request(flag.frames, (flag.cause.control,), strength, camera=stage.camera)
     found = suggest(stage.shot, request)
@@ -141,6 +140,11 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot
                 break
     if not changes:
         return (), found.reason
-    others = [c for c in found.changes if c.channel != flag.cause.channel and c.frame in flag.cause.frames]
+    at = set(flag.cause.frames)
+    others = [c for c in found.changes if c.channel != flag.cause.channel and c.frame in at]
+    breaks = {c.channel: keys.habit_breaks(stage, c.control, c.channel) for c in others}
+    others = [
+        c for c in others if all(at.issuperset(b.frames) for b in breaks[c.channel] if at & set(b.frames))
+    ]
     alone = made(stage.shot, changes)
     return ((made(stage.shot, [*changes, *others]), alone) if others else (alone,)), ""

@@ -81,6 +81,7 @@ def _override(table: dict[str, dict[str, Any]], file: Path) -> None:
         changes = tomllib.loads(read_bytes(file).decode("utf-8-sig"))
     except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
         raise InputError(str(file), f"it isn't TOML: {error}", "a table of thresholds") from None
+    rising = {fault: entry["warn"] <= entry["error"] for fault, entry in table.items()}
     for fault, entry in changes.items():
         place = f"{file.name}: {fault}"
         if fault not in table:
@@ -101,3 +102,7 @@ def _override(table: dict[str, dict[str, Any]], file: Path) -> None:
             if name == "scale" and value not in ("px", "frames", "per frame2", ""):
                 raise InputError(f"{place}.scale", f"{value!r}", "px, frames, per frame2 or nothing")
             table[fault][name] = value
+        warn, severe = table[fault]["warn"], table[fault]["error"]
+        if (warn <= severe) != rising[fault] and warn != severe:
+            allowed = f"an error {'above' if rising[fault] else 'below'} the warning"
+            raise InputError(place, f"warn {warn:g}, error {severe:g}", allowed, "state both")

@@ -9,7 +9,9 @@ import numpy as np
 
 from refine.flags.check import TRIES, at_least
 from refine.flags.flag import Flag, twin
+from refine.flags.keys import OF_KEYS
 from refine.flags.stage import Stage
+from refine.key_rows import content
 
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 
@@ -50,9 +52,23 @@ def is_new(flag: Flag, before: Sequence[Flag]) -> bool:
 
 
 def outshone(before: Stage, after: Stage, mended: Sequence[Flag], found: Sequence[Flag]) -> list[Flag]:
-    """Flags of the faults that are mended, where nothing moved: those that are mended outshone them."""
+    """Flags that what is mended outshone: of its faults where nothing moved, and what untouched keys tell."""
     faults = {flag.fault for flag in mended}
-    return [other for other in found if other.fault in faults and still(before, after, other)]
+    return [
+        other
+        for other in found
+        if (other.fault in faults and still(before, after, other)) or untouched(before, after, other)
+    ]
+
+
+def untouched(before: Stage, after: Stage, flag: Flag) -> bool:
+    """Whether a flag is of keys that are as they were: they tell more once the shot's habit is clearer."""
+    if flag.fault not in OF_KEYS or flag.cause.channel is None:
+        return False
+    old, new = (stage.control(flag.cause.control).channel(flag.cause.channel) for stage in (before, after))
+    if old is None or new is None or old.keys is None or new.keys is None:
+        return False
+    return old is new or content(old.keys) == content(new.keys)
 
 
 def still(before: Stage, after: Stage, flag: Flag) -> bool:

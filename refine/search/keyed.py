@@ -121,7 +121,7 @@ def _cure(work: Work, control: Control, channel: Channel, suspect: Suspect, chos
     holding = _holding(work, control, channel, suspect, chosen)
     if holding:
         work.blocked.append(f"{option.explains}, but held by {' and '.join(holding)}")
-    elif _changes_nothing(channel, option):
+    elif channel.limits is not None and _changes_nothing(channel, option):
         work.blocked.append(f"{option.explains}, but the limits of the channel leave no room to mend it")
     else:
         work.untaken.append(f"{option.explains}: mending it moves nothing on screen by {INVISIBLE:g} px")

@@ -193,6 +193,9 @@ def test_the_file_of_numbers_has_the_whole_name_of_the_shot(tmp_path: Path) -> N
         ("[moved-key]\nunit = 3", ("moved-key.unit", "a text")),
         ("[moved-key]\nunit = ''", ("moved-key.unit", "a text with letters")),
         ("[moved-key]\nscale = 'inches'", ("moved-key.scale", "px, frames")),
+        ("[moved-key]\nwarn = 90\nerror = 9", ("moved-key", "warn 90, error 9", "an error above")),
+        ("[moved-key]\nwarn = 90", ("moved-key", "warn 90", "an error above")),
+        ("[doubled-key]\nwarn = 0.2\nerror = 0.4", ("doubled-key", "error 0.4", "an error below")),
     ],
 )
 @pytest.mark.parametrize("command", [("check",), ("suggest", "--flag", "all")], ids=["check", "suggest"])

@@ -9,14 +9,13 @@ import numpy as np
 import pytest
 
 from benchmarks.corpus import RULES, Rule, screen_points
-from benchmarks.planted.planted import inserted
+from benchmarks.planted.keys import moved_along
 from refine.changes import differences
 from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.flags.on_frames import OFF
-from refine.key_rows import only
 from refine.prepared import Request
 from refine.shot import Pin, Shot
 from refine.suggest import suggest
@@ -41,8 +40,7 @@ def between_frames(shot: Shot, seed: int, share: float = 0.3, spared: int | None
             if spared is not None and place == ARM_Z:
                 at = at[np.abs(at - spared) > 1]
             by = rng.choice([-1.0, 1.0], len(at)) * rng.uniform(0.05, 0.45, len(at))
-            moved = inserted(keys, keys.frames[at] + by)
-            shot = with_keys(shot, *place, only(moved, ~np.isin(moved.frames, keys.frames[at])))
+            shot = with_keys(shot, *place, moved_along(keys, at, by))
     return shot
 
 
