@@ -175,7 +175,11 @@ def write_flag_pictures(
 ) -> None:
     from refine.flags.mend import picture
 
-    pictures = {f"{flag.id}.svg": picture(document, look, flag).encode() for flag in flags}
+    names = [f"{flag.id}.svg" for flag in flags]
+    check_free(
+        [folder / name for name in names], sources(document), force
+    )  # before they are drawn, which takes long
+    pictures = {name: picture(document, look, flag).encode() for name, flag in zip(names, flags, strict=True)}
     write_folder(document, folder, pictures, force)
     if not quiet:
         say(f"wrote {len(pictures)} picture{'s' * (len(pictures) != 1)} to {folder}")

@@ -133,14 +133,19 @@ def _channel_changes(shot: Shot, old: Channel, new: Channel) -> list[str]:
     if old.keys is None or new.keys is None:
         return _sample_changes(shot, old, new, unit)
     words = []
-    for k, frame in enumerate(new.keys.frames):
-        j = old.keys.index(float(frame))
+    gone = [frame for frame in old.keys.frames.tolist() if new.keys.index(frame) is None]
+    for k, frame in enumerate(new.keys.frames.tolist()):
+        j = old.keys.index(frame)
         if j is None:
-            words.append(f"{old.name} at frame {frame:g} (no key stood there)")
+            moved = next((each for each in gone if abs(each - frame) < 1), None)
+            words.append(
+                f"{old.name}: {'a new key at frame' if moved is None else f'frame {moved:g} ->'} {frame:g}"
+            )
+            gone = [each for each in gone if each != moved]
         elif panel_frames.differs(old.keys, j, new.keys, k):
             what = panel_frames.change_in_words(old.keys, j, new.keys, k, unit)
             words.append(f"{old.name} at frame {frame:g}" + (f" ({what})" if what else ""))
-    return words
+    return words + [f"{old.name}: the key at frame {frame:g} goes" for frame in gone]
 
 
 def _sample_changes(shot: Shot, old: Channel, new: Channel, unit: str) -> list[str]:

@@ -13,6 +13,7 @@ import pytest
 from refine.curve import bake, evaluate
 from refine.errors import InputError
 from refine.formats import read
+from refine.key_rows import only
 from refine.pose import Point, pose, world_point
 from refine.review import panel_arc, panel_frames, svg
 from refine.review.picture import comparison_picture, suggestion_picture
@@ -51,6 +52,14 @@ def with_value(shot: Shot, control: str, channel: str, frame: float, value: floa
     values = old.keys.values.copy()
     values[old.keys.index(frame)] = value
     return shot.with_channel(control, replace(old, keys=old.keys.changed(values=values)))
+
+
+def with_frames(shot: Shot, control: str, channel: str, frames: Array, kept: Array) -> Shot:
+    """The shot with keys on other frames, and only some of them."""
+    old = shot.controls[shot.index(control)].channel(channel)
+    assert old is not None
+    assert old.keys is not None
+    return shot.with_channel(control, replace(old, keys=only(old.keys.changed(frames=frames), kept)))
 
 
 def draw(
@@ -358,3 +367,18 @@ def test_the_drawn_curve_is_the_evaluated_one(picture: Element, after: Shot) -> 
     for key in of_class(panel, "key after"):
         n = int(np.argmin(np.abs(points[:, 0] - float(key.attrib["cx"]))))
         assert [float(key.attrib["cx"]), float(key.attrib["cy"])] == pytest.approx(points[n], abs=PAGE)
+
+
+@pytest.mark.parametrize(
+    ("by", "taken", "words"),
+    [
+        (0.3, False, "translation.y: frame 60 -> 60.3"),
+        (3.0, False, "translation.y: a new key at frame 63; translation.y: the key at frame 60 goes"),
+        (0.0, True, "translation.y: the key at frame 60 goes"),
+    ],
+)
+def test_keys_that_move_come_and_go_are_named(before: Shot, by: float, taken: bool, words: str) -> None:
+    keys = before.controls[before.index("hips")].channel("translation.y").keys
+    at = keys.frames == 60
+    after = with_frames(before, "hips", "translation.y", keys.frames + by * at, ~(at & taken))
+    assert f"Changed on hips: {words}." in draw(before, after).replace("&gt;", ">")

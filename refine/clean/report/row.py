@@ -184,7 +184,7 @@ def _all(clip: Clip, found: Findings) -> str:
     length = f"{counted(found.frames, 'frame')} at {found.fps:g} fps, {short(found.frames / found.fps)} s"
     terms: list[tuple[str, str | list[str]]] = [
         ("clip", f"{clip.source}: {length}"),
-        ("check still finds", _flags(found)),
+        ("check still finds (frames of the result)", _flags(found)),
         ("joints", f"{found.joints}"),
         ("lead-in left alone", counted(found.lead_in, "frame")),
         ("gaps filled", _spans(found.filled)),
