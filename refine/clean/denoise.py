@@ -237,8 +237,6 @@ class _Work:
         self.stiff = np.ones(y.shape)
         self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
         self.smooths = np.array([n.sigma > QUIET for n in noise])
-        if self.keep_below is not None:
-            self.smooths |= np.ptp(y, axis=1) > 0
         self.alike = np.array([n.alike for n in noise])
         self.jerk = np.stack([self._jerk(i) for i in range(len(y))])
         self._let_loose(keep.breaks, BROKEN)
@@ -287,6 +285,7 @@ class _Work:
             stiffest = self.sigma[:, None] ** 2 / STIFFEST
             self.jerk = np.maximum(self.jerk / self.strength**6, stiffest)
             return
+        self.smooths |= np.ptp(self.y, axis=1) > 0  # not before: what has no noise can't tell what leaves it
         weight = float(weight_of(self.keep_below, self.fps))
         self.jerk = np.broadcast_to(self.sigma[:, None] ** 2 / weight, self.jerk.shape)
         self.alike = np.zeros_like(self.alike)

@@ -201,6 +201,19 @@ def test_a_spike_under_loud_noise_is_learnt_of() -> None:
     assert np.abs(found.tracks.values[:, 200] - true[:, 200]).max() < 3 * SIGMA
 
 
+@pytest.mark.parametrize("row", [0.1 * np.arange(COUNT), np.where(np.arange(COUNT) < 240, 0.0, 20.0)])
+def test_a_spike_is_learnt_of_beside_a_row_without_any_noise_that_is_to_be_smoothed(row: Array) -> None:
+    true = turns(7)
+    rows = noisy(true, SIGMA, 7)
+    rows[:, 200] += [4.0, -3.5, 0.0]
+    rows[2] = row
+    read = tracks(shot({"arm": rows}))
+    found = smooth(read, keep(), Settings(keep_below=5.0))
+    assert found.parts[read.groups[0]].noise[2].sigma == 0
+    assert found.parts[read.groups[0]].spikes[200]
+    assert np.all(np.isfinite(found.tracks.values))
+
+
 def test_channels_at_rest_stay_to_the_bit() -> None:
     rows = noisy(turns(8), SIGMA, 8)
     rows[1] = 7.5
