@@ -142,6 +142,8 @@ SEAM_SPEED = 1e-6
 
 # Relative: a difference quotient with a step of 1e-5 of a channel's unit, whose second order is left out.
 FORM = 1e-4
+# Of a form: places 2^30 units off keep 2e-7 of a bone 0.3 long, and a form is made of their squares.
+FAR_AWAY = 1e-5
 
 
 # --- smoother -----------------------------------------------------------------------------------------------
