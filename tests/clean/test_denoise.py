@@ -24,6 +24,7 @@ from tests.clean.tolerances import (
     NOISE_LEFT_OVER,
     SPIKE_GONE,
     TIMES_STRONGER,
+    TORN,
 )
 from tests.tolerances import SAME_TURN
 
@@ -96,6 +97,18 @@ def test_pinned_samples_come_out_to_the_bit(kind: str) -> None:
     after = smooth(read, keep(held=held)).tracks.values
     np.testing.assert_array_equal(after[:, held], read.values[:, held])
     assert np.all(np.any(after[:, ~held] != read.values[:, ~held], axis=0))
+
+
+@pytest.mark.parametrize("settings", [Settings(strength=30.0), Settings(keep_below=1.0)], ids=str)
+@pytest.mark.parametrize("sigma", [0.0, SIGMA])
+def test_strong_smoothing_goes_through_pinned_samples(settings: Settings, sigma: float) -> None:
+    """Left as they stand beside a way that was smoothed elsewhere, they would stick out of it."""
+    rows = noisy(turns(1), sigma, 1)
+    read, held = tracks(shot({"arm": rows})), at(range(200, 211))
+    after = smooth(read, keep(held=held), settings).tracks.values
+    np.testing.assert_array_equal(after[:, held], rows[:, held])
+    beside = np.abs(np.diff(after, axis=1))[:, 195:216]
+    assert beside.max() < TORN * np.abs(np.diff(rows, axis=1)).max()
 
 
 def test_stronger_is_smoother_and_keep_below_says_where() -> None:
