@@ -5,7 +5,8 @@ these were set by another time, and by another value where it went along its cur
 are judged as they stood: each on its whole frame, with what the curve beside it has there, and of several within half a
 frame one. The curve is continued from either side (a key that went along its curve left the side behind it as it was),
 or the value stays; which of these it was, the slopes around tell, in nats of what they miss the rules by. That the key
-was meant to stand between frames competes: where a whole channel was scaled in time, all slopes are right as it is.
+was meant to stand between frames competes: where a whole channel was scaled in time, all slopes are right as it is; so
+they are, set by hand or not, where it was shifted.
 """
 
 from __future__ import annotations
@@ -65,6 +66,8 @@ def settled(keys: Keys, loop: bool = False) -> Settled:
     groups = list(_groups(keys))
     if not groups:
         return unmoved(keys)
+    if _shifted(keys):
+        return replace(unmoved(keys), retimed=True)
     search, one = _Search(keys, loop), np.ones(len(keys), np.bool_)
     for group in groups:
         one[group.first : group.last + 1] = np.arange(group.first, group.last + 1) == group.kept
@@ -151,6 +154,13 @@ class _Row:
 def _off(keys: Keys) -> NDArray[np.bool_]:
     """(K,) which keys stand between frames."""
     return np.asarray(np.abs(keys.frames - np.rint(keys.frames)) > OFF)
+
+
+def _shifted(keys: Keys) -> bool:
+    """Whether most keys are off their frames by the same: between them all is as it was, whatever their slopes."""
+    parts = np.sort(keys.frames[_off(keys)] % 1.0)
+    alike = np.searchsorted(parts, parts + OFF, "right") - np.arange(len(parts))
+    return bool(len(keys) > 1 and 2 * alike.max(initial=0) > len(keys))
 
 
 def _groups(keys: Keys) -> Iterator[_Group]:

@@ -186,7 +186,7 @@ def swings(track: Track, fps: float, settle: int) -> Iterator[Arrival]:
     `speed` is the mean of the move up to there. One that drifts past more slowly is no swing, nor is one that takes
     longer than `settle` frames from there to its rest.
     """
-    hold, back = max(round(RESTS * fps), 2 * window(fps)), round(BACK * fps)
+    hold, back = max(round(RESTS * fps), 2 * window(fps)), max(round(BACK * fps), 1)
     seen: set[int] = set()
     for r in _rests(track.steps, hold, back):
         first = max(r - back, 0)

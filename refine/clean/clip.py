@@ -89,7 +89,8 @@ def _lead(shot: Shot) -> int:
         remedy = "`refine suggest` mends keyed shots"
         raise InputError(shot.name, "no channel has a sample for every frame", "captured motion", remedy)
     if len(raw) < SHORTEST:
-        raise InputError(shot.name, counted(len(raw), "frame"), f"{SHORTEST} frames or more")
+        remedy = "leave it out, or join it to the take that it was cut from"
+        raise InputError(shot.name, counted(len(raw), "frame"), f"{SHORTEST} frames or more", remedy)
     return lead_in(raw)
 
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.clean.branches import angles_of
+from refine.clean.eased import eased
 from refine.clean.few_frames import Rows, certain, degrees
 from refine.clean.noise import FASTEST, TELLING, Noise, estimated, falling, liveliness
 from refine.clean.settings import Settings
@@ -237,8 +238,6 @@ class _Work:
         self.stiff = np.ones(y.shape)
         self.sigma = np.array([max(n.sigma, QUIET) for n in noise])
         self.smooths = np.array([n.sigma > QUIET for n in noise])
-        if self.keep_below is not None:
-            self.smooths |= np.ptp(y, axis=1) > 0
         self.alike = np.array([n.alike for n in noise])
         self.jerk = np.stack([self._jerk(i) for i in range(len(y))])
         self._let_loose(keep.breaks, BROKEN)
@@ -263,6 +262,7 @@ class _Work:
         if self.asked:
             self._as_asked()
             self._pass(self.every)
+            self._ease()
         else:
             for _ in range(HOLDS):
                 far = self._held_back()
@@ -287,10 +287,19 @@ class _Work:
             stiffest = self.sigma[:, None] ** 2 / STIFFEST
             self.jerk = np.maximum(self.jerk / self.strength**6, stiffest)
             return
+        self.smooths |= np.ptp(self.y, axis=1) > 0  # not before: what has no noise can't tell what leaves it
         weight = float(weight_of(self.keep_below, self.fps))
         self.jerk = np.broadcast_to(self.sigma[:, None] ** 2 / weight, self.jerk.shape)
         self.alike = np.zeros_like(self.alike)
         self._let_loose(self.keep.breaks, BROKEN)
+
+    def _ease(self) -> None:
+        """Lets what was smoothed run into held samples, within half a wave of what is half left."""
+        hz = self._hz()
+        if hz:
+            reach = round(self.fps / (2.0 * float(np.median(hz))))
+            kept = self.held & ~self.missing
+            self.z = eased(self.z, self.y, kept, self.keep.breaks, FAR * self.sigma, reach)
 
     def _pass(self, rows: NDArray[np.intp]) -> None:
         """Smooths some rows by what is believed now."""
@@ -353,11 +362,15 @@ class _Work:
             near = np.convolve(at, np.ones(2 * reach + 1), "same") > 0
             self.jerk = np.where(near[1:-2], times * self.jerk, self.jerk)
 
-    def part(self) -> Part:
-        hz = [
+    def _hz(self) -> list[float]:
+        """Of each row that is smoothed, the frequency of which half is left."""
+        return [
             float(frequency_of(self.sigma[i] ** 2 / np.median(self.jerk[i]), self.fps))
             for i in np.flatnonzero(self.smooths & (not self.still))
         ]
+
+    def part(self) -> Part:
+        hz = self._hz()
         half_left = float(np.median(hz)) if hz else 0.0
         return Part(self.missing, self.spikes, self.noise, half_left, tuple(self.bursts), self.least)
 

@@ -52,7 +52,7 @@ CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are be
 PAIR = 2  # frames in a row of those that are believed where there is no noise: more bridge any step
 SPARE = 3  # samples that must be left over to say that the others are spikes
 STEP = 2  # what a step is free to choose: its height, and another slope
-TINY = 1e-300  # where a row rests exactly nothing is left
+TINY = 1e-200  # where a row rests exactly nothing is left
 
 
 def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0.0) -> NDArray[np.bool_]:
@@ -177,7 +177,8 @@ def _judged(
     longest = PAIR if strict else LONGEST
     out = OUT * np.where(size[best] > longest, CROWDED, 1.0)  # so many must be two in a row
     spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < torn)
-    for which in _best_first(spike, gain / variance):
+    # Where nothing is left and no noise known, what is gained is worth more than anything.
+    for which in _best_first(spike, gain / np.maximum(variance, TINY)):
         free = [int(at[which]) + k for k in _FREE[best[which]]]
         if not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
             found[free] = True

@@ -63,7 +63,7 @@ def pops(stage: Stage, limb: Limb) -> list[tuple[int, float, float]]:
     """Position, change of the joint's turn (deg/frame^2) and of its place on screen (px/frame^2) of each pop."""
     shot, threshold = stage.shot, stage.thresholds["straight limb pop"]
     straight = extension(shot, stage.posed, limb) > threshold["extension"]
-    if len(straight) < 5 or not straight.any():
+    if len(straight) < 5 * _step(shot) or not straight.any():  # shorter than a pop and what is around it
         return []
     turn = _turn(stage, limb)
     seen = _snap(stage, limb, turn.step)
@@ -80,9 +80,14 @@ def pops(stage: Stage, limb: Limb) -> list[tuple[int, float, float]]:
     return [(a + int(np.argmax(change[s])), float(change[s].max()), float(seen[s].max())) for a, s in spans]
 
 
+def _step(shot: Shot) -> int:
+    """Frames of a 24th of a second."""
+    return max(round(shot.fps / 24), 1)
+
+
 def _turn(stage: Stage, limb: Limb) -> Turn:
     """At 120 Hz a frame's turn is mostly noise: hence the steps, of frames averaged as an open shutter would."""
-    step = max(round(stage.shot.fps / 24), 1)
+    step = _step(stage.shot)
     bent = bend_vector(stage.shot, stage.posed, limb)
     change = second_difference(averaged(bent, step), step) / step**2
     fast = np.linalg.norm(bent[step:] - bent[:-step], axis=1) / step
@@ -157,7 +162,7 @@ def _pops(stage: Stage, limb: Limb) -> Iterator[Flag]:
         frame = int(stage.frames[at])
         frames = max(frame - 1, int(stage.frames[0])), min(frame + 1, int(stage.frames[-1]))
         joint = "knee" if limb.kind == "leg" else "elbow"
-        jolt = amount * max(round(stage.shot.fps / 24), 1) ** 2
+        jolt = amount * _step(stage.shot) ** 2
         message = (
             f"the {joint} pops by {jolt:.0f} deg within a 24th of a second, {px:.1f} px, "
             f"as the {limb.kind} goes straight"

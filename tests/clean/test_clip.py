@@ -401,6 +401,7 @@ def test_a_clip_too_short_is_refused_and_the_shortest_is_not() -> None:
     with pytest.raises(InputError, match=f"{SHORTEST - 1} frames") as refused:
         cleaned(shot({"arm": noisy(turns(1, SHORTEST - 1), 0.1, 1)}), Settings())
     assert f"{SHORTEST} frames or more" in str(refused.value)
+    assert refused.value.remedy
     done = cleaned(shot({"arm": noisy(turns(1, SHORTEST), 0.1, 1)}), Settings())
     assert np.all(np.isfinite(rows_of(done.shot, "arm")))
 

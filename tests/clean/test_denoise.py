@@ -24,6 +24,7 @@ from tests.clean.tolerances import (
     NOISE_LEFT_OVER,
     SPIKE_GONE,
     TIMES_STRONGER,
+    TORN,
 )
 from tests.tolerances import SAME_TURN
 
@@ -96,6 +97,18 @@ def test_pinned_samples_come_out_to_the_bit(kind: str) -> None:
     after = smooth(read, keep(held=held)).tracks.values
     np.testing.assert_array_equal(after[:, held], read.values[:, held])
     assert np.all(np.any(after[:, ~held] != read.values[:, ~held], axis=0))
+
+
+@pytest.mark.parametrize("settings", [Settings(strength=30.0), Settings(keep_below=1.0)], ids=str)
+@pytest.mark.parametrize("sigma", [0.0, SIGMA])
+def test_strong_smoothing_goes_through_pinned_samples(settings: Settings, sigma: float) -> None:
+    """Left as they stand beside a way that was smoothed elsewhere, they would stick out of it."""
+    rows = noisy(turns(1), sigma, 1)
+    read, held = tracks(shot({"arm": rows})), at(range(200, 211))
+    after = smooth(read, keep(held=held), settings).tracks.values
+    np.testing.assert_array_equal(after[:, held], rows[:, held])
+    beside = np.abs(np.diff(after, axis=1))[:, 195:216]
+    assert beside.max() < TORN * np.abs(np.diff(rows, axis=1)).max()
 
 
 def test_stronger_is_smoother_and_keep_below_says_where() -> None:
@@ -199,6 +212,19 @@ def test_a_spike_under_loud_noise_is_learnt_of() -> None:
     found = smooth(read, keep())
     assert found.parts[read.groups[0]].spikes[200]
     assert np.abs(found.tracks.values[:, 200] - true[:, 200]).max() < 3 * SIGMA
+
+
+@pytest.mark.parametrize("row", [0.1 * np.arange(COUNT), np.where(np.arange(COUNT) < 240, 0.0, 20.0)])
+def test_a_spike_is_learnt_of_beside_a_row_without_any_noise_that_is_to_be_smoothed(row: Array) -> None:
+    true = turns(7)
+    rows = noisy(true, SIGMA, 7)
+    rows[:, 200] += [4.0, -3.5, 0.0]
+    rows[2] = row
+    read = tracks(shot({"arm": rows}))
+    found = smooth(read, keep(), Settings(keep_below=5.0))
+    assert found.parts[read.groups[0]].noise[2].sigma == 0
+    assert found.parts[read.groups[0]].spikes[200]
+    assert np.all(np.isfinite(found.tracks.values))
 
 
 def test_channels_at_rest_stay_to_the_bit() -> None:

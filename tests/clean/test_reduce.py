@@ -29,6 +29,7 @@ from refine.shot import (
     SCALES,
     TRANSLATIONS,
     Array,
+    Camera,
     Channel,
     Control,
     Segment,
@@ -37,7 +38,7 @@ from refine.shot import (
     make_keys,
 )
 from refine.view import project, view
-from tests.clean.tolerances import FORM, SAME_DEVIATION
+from tests.clean.tolerances import FAR_AWAY, FORM, SAME_DEVIATION
 from tests.open_clips import clip_or_skip
 from tests.random_rigs import random_rig
 from tests.tolerances import PLACE, SAME_CURVE
@@ -371,6 +372,23 @@ def test_the_form_is_what_an_error_does_at_the_end(name: str) -> None:
         assert size == pytest.approx(distance, rel=FORM)
     else:
         assert np.all(size >= distance * (1 - FORM))
+
+
+@pytest.mark.parametrize("unit", ["mm", "px"])
+def test_the_form_of_a_figure_far_away_is_that_of_one_near(unit: Unit) -> None:
+    """2^30 units off, where places keep to a ten millionth of a unit."""
+    away = 2.0**30
+
+    def forms(x: float) -> list[Array]:
+        shot = arm(swinging(2))
+        root = replace(shot.controls[0], rest_translation=(x, 0.0, 0.0))
+        camera = Camera(Control("front", rest_translation=(x, 0.5, 6.0)), 40.0, 1920, 1080, 16 / 9)
+        shot = replace(shot, controls=(root, *shot.controls[1:]), cameras=(camera,))
+        m = measured(shot, (0, len(shot.frames) - 1), Amount(1.0, unit), None, 1000.0)
+        return [form(m, carried(m), i, c.channels, 1.0) for i, c in enumerate(shot.controls)]
+
+    for near, far in zip(forms(0.0), forms(away), strict=True):
+        np.testing.assert_allclose(far, near, rtol=FAR_AWAY, atol=FAR_AWAY * np.abs(near).max())
 
 
 def test_the_measure_is_millimetres() -> None:

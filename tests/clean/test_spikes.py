@@ -181,3 +181,10 @@ def test_captures_hold_few_and_made_motion_hardly_any(clip: str) -> None:
         told, _ = wrong(read, 36)
         count = sum(int(hit.sum()) for hit in told.spikes.values())
         assert count <= share * len(read) * len(read.groups)
+
+
+@pytest.mark.parametrize("size", [10.0, 1e6])
+def test_a_spike_of_what_rests_exactly_is_found(size: float) -> None:
+    y = np.zeros((60, 3))
+    y[30] = size
+    assert found(y, 30.0) == [30]

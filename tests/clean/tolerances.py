@@ -77,6 +77,9 @@ GAP_FILLED = 1.5
 # Times: how much rougher at least a motion is that is smoothed half as strongly.
 TIMES_STRONGER = 1.3
 
+# Of the largest step of a noisy row: the way into pinned samples is no quicker; left beside them, it jumped by 5 to 10.
+TORN = 1.5
+
 # Times sigma: the largest error of a corner that isn't marked; smoothing at the clip's 5 Hz would leave 20.
 CORNER_KEPT = 6.0
 
@@ -142,6 +145,8 @@ SEAM_SPEED = 1e-6
 
 # Relative: a difference quotient with a step of 1e-5 of a channel's unit, whose second order is left out.
 FORM = 1e-4
+# Of a form: places 2^30 units off keep 2e-7 of a bone 0.3 long, and a form is made of their squares.
+FAR_AWAY = 1e-5
 
 
 # --- smoother -----------------------------------------------------------------------------------------------

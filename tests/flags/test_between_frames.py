@@ -135,3 +135,22 @@ def test_a_shot_that_was_retimed_as_a_whole_stays(rule: Rule) -> None:
     result = mend(shot, Look(), found)
     assert px(result.shot, shot) < UNSEEN
     assert sum("retimed as a whole" in left.why for left in result.left) > 0.9 * len(found)
+
+
+def shifted(shot: Shot, by: float) -> Shot:
+    """All channels of the arm later by a part of a frame, as a part that comes after another is made to."""
+    for channel in shot.controls[shot.index("arm")].channels:
+        keys = keys_of(shot, "arm", channel.name)
+        shot = with_keys(shot, "arm", channel.name, keys.changed(frames=keys.frames + by))
+    return shot
+
+
+@pytest.mark.parametrize("rule", RULES)
+def test_channels_that_were_shifted_as_a_whole_stay_though_some_slopes_were_set_by_hand(rule: Rule) -> None:
+    sound = two_part_shot(rule)
+    for channel in ("rotation.x", "rotation.y", "rotation.z"):
+        sound = faulty(sound, "arm", channel, slopes={5: 0.1, 12: -0.15, 21: 0.1})
+    shot = shifted(sound, 0.4)
+    result = mend(shot, Look(), [flag for flag in flags(shot) if flag.fault == OFF])
+    assert px(result.shot, shot) < UNSEEN
+    assert all("retimed as a whole" in left.why for left in result.left)

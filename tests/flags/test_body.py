@@ -370,3 +370,17 @@ def test_names_stand_in_for_parts_only_openly() -> None:
     nameless = replace(shot, controls=tuple(replace(c, part=None) for c in shot.controls))
     (flag,) = found(nameless)
     assert "taken from its name" in flag.message
+
+
+@pytest.mark.parametrize("fps", [0.1, 0.3, 0.5])
+def test_minutes_from_frame_to_frame_are_looked_at_all_the_same(fps: float) -> None:
+    """Standing begins after a frame that moved, however long that was."""
+    at = [0.0, 1.0, 2.0, 3.0, 40.0]
+    assert (
+        found(
+            figure(
+                {CHEST: make_keys(at, [0.0, 20.0, 40.0, 40.0, 40.0], [20.0, 20.0, 0.0, 0.0, 0.0])}, fps, 40
+            )
+        )
+        == []
+    )

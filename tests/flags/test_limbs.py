@@ -73,6 +73,11 @@ def test_a_knee_that_snaps_straight_is_found_and_eased(fps: float) -> None:
     assert extension(after, then.posed, limb).max() <= FULL + 1e-6
 
 
+@pytest.mark.parametrize("fps", [60.0, 120.0, 1000.0])
+def test_frames_too_few_for_their_rate_have_no_pop(fps: float) -> None:
+    assert flags(hanging_leg(np.full(24, THIGH + SHIN), fps)) == []
+
+
 def jolting(fps: float, sizes: Array) -> Shot:
     """A knee that goes straight once a second and jolts there for a 24th of a second, by so many degrees each time."""
     t = np.arange(round(len(sizes) * fps)) / fps

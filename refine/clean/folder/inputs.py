@@ -98,7 +98,9 @@ def _matching(pattern: Path, out: Path) -> Iterator[Source]:
     parts = pattern.parts
     wild = next(n for n, part in enumerate(parts) if _WILD & set(part))
     base = Path(*parts[:wild]) if wild else Path()
-    for match in sorted(glob.glob(str(Path(*parts[wild:])), root_dir=base, recursive=True)):
+    matches = glob.glob(str(Path(*parts[wild:])), root_dir=base, recursive=True)
+    # A clip that is reached by links as well has the place that is nearest, not one that a link goes round to.
+    for match in sorted(matches, key=lambda match: (len(Path(match).parts), match)):
         path = base / match
         if path.is_dir():
             if "**" not in parts:  # with it, what is in the folder matches by itself

@@ -110,7 +110,10 @@ def _part(shot: Shot, a: int, b: int) -> Shot:
 
 @dataclass(frozen=True, eq=False)
 class Carried:
-    """Points that each control carries, summed: (C, N), and how far the farthest is from its pivot (C,)."""
+    """Points p that each control carries, from its pivot and summed, and how far the farthest is from there (C,).
+
+    From the world's origin, squares of a figure far away would leave no digits for its size.
+    """
 
     count: Array  # (C,)
     first: Array  # (C, N, 3) sum of p
@@ -125,15 +128,20 @@ def carried(m: Measure) -> Carried:
     count, first, second = np.zeros(size), np.zeros((size, frames, 3)), np.zeros((size, frames, 3, 3))
     for i in reversed(parent_order(shot)):
         control = shot.controls[i]
+        pivot = m.places[i][0]
         for place in m.places[i]:
+            off = place - pivot
             count[i] += 1
-            first[i] += place
-            second[i] += place[:, :, None] * place[:, None, :]
+            first[i] += off
+            second[i] += off[:, :, None] * off[:, None, :]
         if control.parent is not None:
             up = at[control.parent]
+            by = pivot - m.places[up][0]
+            cross = by[:, :, None] * first[i][:, None, :]
             count[up] += count[i]
-            first[up] += first[i]
-            second[up] += second[i]
+            first[up] += first[i] + count[i] * by
+            second[up] += second[i] + cross + np.swapaxes(cross, 1, 2)
+            second[up] += count[i] * by[:, :, None] * by[:, None, :]
     return Carried(count, first, second, _farthest(m))
 
 
@@ -207,7 +215,7 @@ def _world_form(m: Measure, sums: Carried, i: int) -> Array:
     if m.unit == "deg":  # a place is kept as well as a turn would keep the farthest point
         return np.broadcast_to(np.rad2deg(1.0 / _arm(m, sums, i)) ** 2 * eye, (len(m.posed.frames), 3, 3))
     assert m.view is not None
-    middle = sums.first[i] / sums.count[i]
+    middle = m.places[i][0] + sums.first[i] / sums.count[i]
     away = seen_distance(m, middle)
     scale = m.view.focal.max(axis=1) / away
     by_place = screen_jacobian(m.view, middle)
@@ -234,14 +242,7 @@ def _turn_form(m: Measure, sums: Carried, i: int, world: Array) -> Array:
     """
     if m.unit == "deg":
         return np.broadcast_to(np.asarray(np.rad2deg(1.0) ** 2 * np.eye(3)), world.shape)
-    pivot = m.places[i][0]
-    cross = pivot[:, :, None] * sums.first[i][:, None, :]
-    spread = (
-        sums.second[i]
-        - cross
-        - np.swapaxes(cross, 1, 2)
-        + sums.count[i] * pivot[:, :, None] * pivot[:, None, :]
-    )
+    spread = sums.second[i]
     trace = np.einsum("nii->n", spread)
     far = float(sums.farthest[i])
     if far > 0:
