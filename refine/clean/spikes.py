@@ -8,6 +8,7 @@ A spike must beat those, and stand out by `OUT` of the residual that is then lef
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -48,10 +49,13 @@ _APART = ((-1, 1), (-2, -1, 1), (-1, 1, 2), (-2, -1, 1, 2))  # two, with one goo
 _FREE = (*_ALONE, *_APART)
 _MORE = 6.0  # [judge] sigmas^2 that each free sample takes by chance
 LONGEST = 3  # frames in a row that a spike lasts: longer is a move
+LASTS = 0.05  # [judge] s that it lasts: a fist is there and back in 0.12
+LASTING = 100.0  # [judge] times the variance left from which what lasts longer is one; a punch had 28, spikes over 200
 CROWDED = 2.0  # [judge] times OUT from which several spikes side by side are believed
 PAIR = 2  # frames in a row of those that are believed where there is no noise: more bridge any step
 SPARE = 3  # samples that must be left over to say that the others are spikes
 STEP = 2  # what a step is free to choose: its height, and another slope
+ROUNDED = 1e-7  # of what there is to explain, that is no better known
 TINY = 1e-200  # where a row rests exactly nothing is left
 
 
@@ -66,7 +70,7 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
     found = np.zeros(count, np.bool_)
     if fps < FEWEST or count < 4 * half or not np.any(np.ptp(path, axis=0) > 0):
         return found
-    y = led_through(path, skipped)
+    y, row = led_through(path, skipped), max(int(LASTS * fps), 1)
     fourth, strict = fourth_differences(y), False
     least = SURE * floor / LEAST if floor else np.inf  # only of turns it is known what is far
     while (sure := there_and_back(fourth, skipped | found, fps, least)).any():
@@ -80,11 +84,10 @@ def spikes(path: Array, skipped: NDArray[np.bool_], fps: float, floor: float = 0
         if not _stands_out(out, floor, half):
             break
         at = _candidates(out, unsure, skipped, half, fps, floor)
-        unlike = unlike_cubics(fourth, at - half, half)
         noise = np.maximum(usual(fourth, unsure, half, 1, fps, LOUDER, at), floor)
         level = np.maximum(noise, quickness(y, unsure, fps, at))
-        new = _judged(unlike, at, noise, level, half, strict, count)
-        new &= ~unsure
+        unlike = unlike_cubics(fourth, at - half, half)
+        new = _judged(_Windows(at, unlike, noise, level, half, row, strict), count) & ~unsure
         if not new.any():
             break
         found |= new
@@ -127,72 +130,120 @@ def _candidates(
     return np.flatnonzero(near & ~skipped)
 
 
-def _free(half: int) -> tuple[tuple[int, ...], ...]:
-    """What a window can free and still have samples enough to speak against it."""
-    return tuple(free for free in _FREE if 2 * half + 1 - 4 - len(free) >= SPARE)
+@lru_cache(maxsize=2)
+def _free(half: int) -> NDArray[np.bool_]:
+    """(H, n) what a window can free and still have samples enough to speak against it."""
+    t = np.arange(-half, half + 1)
+    return np.stack([np.isin(t, free) for free in _FREE if len(t) - 4 - len(free) >= SPARE])
 
 
-@lru_cache(maxsize=8)
-def _explanations(half: int) -> tuple[Explained, Explained, Array]:
-    """What spikes explain, what breaks explain, and how many degrees of freedom each of the spikes (H,) leaves."""
-    t = np.arange(-half, half + 1.0)
-    spikes = [(t[:, None] == np.array(free)).astype(float) for free in _free(half)]
-    freedom = np.array([len(t) - 4 - len(free) for free in _free(half)], float)
-    return Explained.by(half, spikes), Explained.by(half, breaks(half)), freedom
+@lru_cache(maxsize=2)
+def _explanations(half: int) -> tuple[Explained, Explained]:
+    """What spikes explain, and what breaks explain."""
+    spikes = [np.eye(len(free))[:, free] for free in _free(half)]
+    return Explained.by(half, spikes), Explained.by(half, breaks(half))
 
 
-def _judged(
-    unlike: Array,
-    at: NDArray[np.intp],
-    noise: Array,
-    level: Array,
-    half: int,
-    strict: bool,
-    count: int,
-) -> NDArray[np.bool_]:
-    """(count,) the samples of those candidates that a spike explains.
+def _in_a_row(masks: NDArray[np.bool_]) -> NDArray[np.intp]:
+    """(M,) how many samples of windows (M, n) stand side by side at most."""
+    run, most = np.zeros((2, len(masks)), np.intp)
+    for column in masks.T:
+        run = (run + 1) * column
+        most = np.maximum(most, run)
+    return most
 
-    unlike (n - 4, D, M): what the windows around them have but for their cubics. noise (M,): the usual residual of a
-    sample by its noise, level (M,): by how quick the joint is as well. A quick joint's corners, which a cleaning leaves
-    in, would stand out of noise alone once that is gone; so that counts only where all frames around the spike are on
-    one way to `CLEAR`.
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Windows:
+    """What M windows around candidates have but for their cubics, and what is usual there.
+
+    at (M,): the frames amid them. unlike (n - 4, D, M). noise (M,): the usual residual of a sample by its noise, level
+    (M,): by how quick the joint is as well. A quick joint's corners, which a cleaning leaves in, would stand out of
+    noise alone once that is gone; so that counts only where all frames around a spike are on one way to `CLEAR`. More
+    than a `row` of samples side by side have to be as clear, or `LASTING`. In a `strict` look breaks explain more.
     """
+
+    at: NDArray[np.intp]
+    unlike: Array
+    noise: Array
+    level: Array
+    half: int
+    row: int
+    strict: bool
+
+    def only(self, which: NDArray[np.bool_] | NDArray[np.intp]) -> _Windows:
+        return replace(
+            self,
+            at=self.at[which],
+            unlike=self.unlike[..., which],
+            noise=self.noise[which],
+            level=self.level[which],
+        )
+
+    def beyond(self, times: float) -> _Windows:
+        """Those in which there is more to explain than so many times the noise."""
+        return self.only(self.whole() > (times * self.noise) ** 2)
+
+    def whole(self) -> Array:
+        """(M,) the squares that there are to explain."""
+        return squares(self.unlike)
+
+    def torn(self, whole: Array) -> Array:
+        """(M,) what the best break leaves of them."""
+        _, broken = _explanations(self.half)
+        left = np.maximum(whole - broken.explains(self.unlike).max(axis=0), 0.0)
+        return np.asarray(left / BROKEN if self.strict else left)
+
+
+def _judged(windows: _Windows, count: int) -> NDArray[np.bool_]:
+    """(count,) the samples of the windows that spikes explain."""
     found = np.zeros(count, np.bool_)
-    whole = squares(unlike)
-    worth = whole > (OUT * noise) ** 2  # no spike explains more than there is
-    if not worth.any():
-        return found
-    at, whole, noise, level, unlike = at[worth], whole[worth], noise[worth], level[worth], unlike[..., worth]
-    spiky, broken, freedom = _explanations(half)
-    left = np.maximum(whole - spiky.explains(unlike), 0.0)
-    torn = np.maximum(whole - broken.explains(unlike).max(axis=0), 0.0) / (BROKEN if strict else 1.0)
+    windows = windows.beyond(OUT)  # no spike explains more than there is
+    if len(windows.at):
+        spike = _by_themselves(windows, found)
+        crowded = windows.only(~spike).beyond(CROWDED * OUT)
+        if len(crowded.at):
+            _side_by_side(crowded, found)
+    return found
+
+
+def _by_themselves(windows: _Windows, found: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(M,) the windows that a spike of one to four samples explains; its samples are `found` (N,), the best first."""
+    half, whole = windows.half, windows.whole()
+    noise = np.maximum(windows.noise, ROUNDED * np.sqrt(whole))
+    spiky, _ = _explanations(half)
+    free = _free(half)
+    left = np.maximum(whole - spiky.explains(windows.unlike), 0.0)
     # Of the ways to free samples the one that explains most for their number; a corner may not do as well.
-    size = np.array([len(f) for f in _free(half)], float)
-    chance = _MORE * size[:, None] * noise**2
-    best = np.argmax(whole - left - chance, axis=0)
-    rest = left[best, np.arange(len(at))]
-    clear = (whole - rest) / size[best] > CLEAR * rest / freedom[best]
-    variance = np.maximum(rest / freedom[best], np.where(clear, noise, level) ** 2)
-    gain = whole - rest - _MORE * size[best] * variance
-    longest = PAIR if strict else LONGEST
-    out = OUT * np.where(size[best] > longest, CROWDED, 1.0)  # so many must be two in a row
-    spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < torn)
+    count = np.count_nonzero(free, axis=1).astype(float)
+    best = np.argmax(whole - left - _MORE * count[:, None] * noise**2, axis=0)
+    size, rest, lasts = count[best], left[best, np.arange(len(best))], (_in_a_row(free) > windows.row)[best]
+    each, spread = (whole - rest) / size, rest / (free.shape[1] - 4 - size)
+    variance = np.maximum(spread, np.where(each > CLEAR * spread, noise, windows.level) ** 2)
+    gain = whole - rest - _MORE * size * variance
+    longest = PAIR if windows.strict else LONGEST
+    out = OUT * np.where(size > longest, CROWDED, 1.0)  # so many must be two in a row
+    spike = (gain > out**2 * variance) & (rest < LEFT * whole) & (rest < windows.torn(whole))
+    spike &= ~lasts | (each > LASTING * spread)
     # Where nothing is left and no noise known, what is gained is worth more than anything.
     for which in _best_first(spike, gain / np.maximum(variance, TINY)):
-        free = [int(at[which]) + k for k in _FREE[best[which]]]
-        if not found[max(free[0] - half, 0) : free[-1] + half + 1].any():
-            found[free] = True
-    # What no single spike explains may be several, side by side: freed one after the other, the worst first.
-    crowded = np.flatnonzero(~spike & (whole > (CROWDED * OUT * noise) ** 2))
-    picked, sure = _picked(unlike[..., crowded], noise[crowded], half, torn[crowded])
-    if not strict:
-        sure |= whole[crowded] > (CROWDED * OUT * level[crowded]) ** 2
-    worth_it = whole[crowded] / np.maximum(noise[crowded] ** 2, TINY)
-    for which in _best_first(picked.any(axis=1) & sure, worth_it):
-        middle = int(at[crowded[which]])
+        own = int(windows.at[which]) - half + np.flatnonzero(free[best[which]])
+        if not found[max(own[0] - half, 0) : own[-1] + half + 1].any():
+            found[own] = True
+    return np.asarray(spike)
+
+
+def _side_by_side(windows: _Windows, found: NDArray[np.bool_]) -> None:
+    """What no single spike explains may be several, side by side: freed one after the other, the worst first."""
+    half, whole = windows.half, windows.whole()
+    picked, sure = _picked(windows.unlike, windows.noise, half, windows.torn(whole))
+    if not windows.strict:
+        stands_out = whole > (CROWDED * OUT * windows.level) ** 2
+        sure |= stands_out & (_in_a_row(picked) <= windows.row)
+    for which in _best_first(picked.any(axis=1) & sure, whole / np.maximum(windows.noise**2, TINY)):
+        middle = int(windows.at[which])
         if not found[max(middle - half, 0) : middle + half + 1].any():
-            found[middle - half + _whole(picked[which], middle, half, count)] = True
-    return found
+            found[middle - half + _whole(picked[which], middle, half, len(found))] = True
 
 
 def _whole(picked: NDArray[np.bool_], at: int, half: int, count: int) -> NDArray[np.intp]:

@@ -67,6 +67,14 @@ def test_around_spikes_good_samples_keep_their_say() -> None:
     assert false <= FALSE_SPIKES * 8 * COUNT
 
 
+@pytest.mark.parametrize("fps", [30.0, FPS])
+def test_the_good_sample_between_two_spikes_stays(fps: float) -> None:
+    for seed in range(4):
+        y = path(seed, fps=fps)
+        y[[AT - 1, AT + 1]] += JUMP
+        assert [k for k in found(y, fps) if abs(k - AT) < 4] == [AT - 1, AT + 1]
+
+
 @pytest.mark.parametrize("beside", [1, 2, 3, 4, 5, 6])
 @pytest.mark.parametrize("sigma", [0.0, 0.1])
 def test_two_spikes_side_by_side_are_both_found(beside: int, sigma: float) -> None:
