@@ -10,6 +10,10 @@ from numpy.typing import NDArray
 from refine.cure import Held
 from refine.shot import Array, Channel, Keys, Mark, Pin, Shot
 
+# What "meant" has to say, if anything, to hold keys or samples that are searched: the faults that are mended there.
+MEANT_KEYS = ("", "moved key", "stray slope", "zigzag")
+MEANT_SAMPLES = ("", "jitter", "spike")
+
 
 @dataclass(frozen=True, slots=True)
 class Locks:
@@ -48,7 +52,8 @@ class Locks:
                     f"it moves frames {first[k]:g}:{last[k]:g}, more than the range: widen it to that"
                 )
             for mark in accents:
-                if mark.frames[0] <= frame <= mark.frames[1] and self._inside(mark):
+                singled_out = self._inside(mark) or mark in meant(self.shot, control, MEANT_KEYS)
+                if mark.frames[0] <= frame <= mark.frames[1] and singled_out:
                     reasons[k] = f"{mark.kind} marked at {_frames(mark.frames)}"
             for pin in pins:
                 if self._freezes(pin, frame, first[k], last[k], _no_row_holds(pin, keys)):
@@ -66,9 +71,9 @@ class Locks:
         return (a < last and b > first) if pin.is_range or whole else abs(frame - a) < 1e-6
 
     def disturbs_accent(self, control: str, first: float, last: float) -> bool:
-        """Whether a change between two frames would reach into a marked accent of the control."""
-        accents = (mark.frames for mark in self._marks(control, ("accent",)))
-        return any(first < b and last > a for a, b in accents)
+        """Whether a change between two frames would reach into a marked accent of the control, or what is meant."""
+        kept = (*self._marks(control, ("accent",)), *meant(self.shot, control, MEANT_KEYS))
+        return any(first < mark.frames[1] and last > mark.frames[0] for mark in kept)
 
     def usable(self, keys: Keys, blocked: dict[int, str]) -> tuple[float, float] | None:
         """The frames that a suggestion may move, None where all keys are blocked."""
@@ -97,6 +102,10 @@ class Locks:
         """Accents of a control, with their names: on baked channels their samples stay as they are."""
         return [(f"accent {_frames(mark.frames)}", mark.frames) for mark in self._marks(control, ("accent",))]
 
+    def meant_samples(self, control: str) -> list[tuple[str, tuple[float, float]]]:
+        """The same of what was meant on the control's baked channels."""
+        return [(f"meant {_frames(m.frames)}", m.frames) for m in meant(self.shot, control, MEANT_SAMPLES)]
+
     def breaks(self, control: str, frames: Array) -> Array:
         """(N,) 0 where motion may break (a contact's ends, an accent, a cut), 1 elsewhere."""
         weight = np.ones(len(frames))
@@ -106,6 +115,15 @@ class Locks:
                 inside = np.isin(frames, mark.frames)
             weight[inside] = 0.0
         return weight
+
+
+def meant(shot: Shot, control: str, notes: tuple[str, ...]) -> list[Mark]:
+    """The marks that say of a control that it was meant, with one of some notes."""
+    return [
+        mark
+        for mark in shot.marks
+        if mark.kind == "meant" and mark.note in notes and (not mark.controls or control in mark.controls)
+    ]
 
 
 def _no_row_holds(pin: Pin, keys: Keys) -> bool:

@@ -1,27 +1,30 @@
 """Baked channels: smooth the flagged range only, by as much as its own noise asks for.
 
-    minimise   sum w (z - y)^2 + lambda sum (D^3 z)^2,   z = y outside the range
+    minimise   sum (z - y)^2 / s^2 + lambda sum (D^3 z)^2      over the range and what is around it
 
 The third-difference smoother (Whittaker-Henderson) halves the amplitude of frequency fc where
 lambda = (2 sin(pi fc / fps))^-6, so its strength can be said in Hz. fc is found from the noise: the smoother
 takes away what the noise explains and no more (discrepancy principle, Morozov 1966). Spikes are found first and
-get no weight; contacts, accents and cuts break the differences; samples outside the range take part in the
-differences and don't move, so the two sides join without a seam.
+get no weight; contacts, accents and cuts break the differences.
+
+Samples outside the range stay, but they are noisy too: they are smoothed along with it, each by its own noise s, and
+only the range is taken from that. Were they held to, the slope of their noise would be carried into the range.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
 
 from constraints.bounds import Bounds
 from constraints.pins import Pins
-from constraints.smooth_motion import SmoothMotion
+from constraints.smooth_motion import SmoothMotion, difference_weights
 from constraints.stay_close import StayClose
-from constraints.terms import Constraint
+from constraints.terms import Constraint, Motion, Terms
 from refine.cure import Held
 from refine.motion import BakedMotion
 from refine.problem import build
@@ -29,29 +32,58 @@ from refine.rotation import continuous
 from refine.samples import led_through, robust_sigma
 from refine.shot import Array, Channel, Shot, frozen
 from refine.solve import Residual, solve
-from refine.third_differences import weight_of
+from refine.solve.banded import gram
+from refine.third_differences import ORDER, ROW, weight_of
 
 MARGIN = 60  # frames around the range that show what is usual there
+ORDER_OF_NOISE = 4  # of the differences that tell the noise
+FEW = 48.0  # [judge] fps, below which quick motion is in those as well, and higher ones are asked too. Not above:
+HIGHER = (6, 8)  # the noise of captured motion isn't white, and those see the least of it
 BACK = 0.5  # of a spike's height that may be left between its two sides
+OWN = 0.7  # [judge] of a spike's height that its neighbours on both sides don't lead up to
 SPIKE = 6.0  # robust sigmas, back within a frame
 SMOOTHER = 0.5  # [judge] a range with less than half of its surroundings' noise has been smoothed already
 STANDS_OUT = 2.0  # [judge] times the surroundings' noise: then the range is flagged without being named
+DOUBT = 5.0  # [judge] over the root of the differences counted: how far off the logarithm of a noise may be
 LOWEST_HZ = 2.0  # [judge] slower than that is motion
-SHARP = 5.0  # sigmas of noise, which no noise moves a sample by
+SHARP = 4.0  # sigmas of noise, which no noise moves a sample by
 EVENTS = 4  # rounds of looking for such places
-STIFF = 1e-3  # how far samples may give where only spikes are taken back, against a spike's neighbours
+FIRMEST = (
+    1e6  # times as firmly as by noise: what is clean around it, and all where only spikes are taken back
+)
+FAINT = 1e-13  # of its own stiffness: what holds a spike where too few differences lead through it
 TRIED = 24  # frequencies between that and a third of the frame rate
-MORE_THAN_NOISE = 1.2  # [judge] the noise is only known to about a tenth
+MOTION = 0.35  # sigmas of motion that each unit of strength above 1 may take from a sample
+SLOWER = 12  # frequencies tried between that of a strength of 1 and that of the strength asked for
+MORE_THAN_NOISE = 1.1  # [judge] the noise is only known to about a tenth
 
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """What a range of a baked channel holds: noise (channel units) in it and around it, and frames of spikes."""
+    """What a range of a baked channel holds: noise (channel units) in it and around it, and frames of spikes.
+
+    `counts` are those of the differences, in the range and around it, that tell the noise.
+    """
 
     inside: float
     around: float
     spikes: tuple[int, ...]
     beside: tuple[int, ...] = ()  # spikes around the range: they stay, but mustn't draw it towards them
+    counts: tuple[int, int] = (0, 0)
+
+    @property
+    def alike(self) -> bool:
+        """Whether the range may well have the noise of what is around it: few samples tell it poorly."""
+        if not (all(self.counts) and self.inside > 0 and self.around > 0):
+            return False
+        return abs(float(np.log(self.inside / self.around))) < DOUBT / float(np.sqrt(self.counts[0]))
+
+    @property
+    def sigma(self) -> float:
+        """The noise of the range, with what is around it to tell where that is alike."""
+        if not self.alike:
+            return self.inside
+        return float(np.sqrt(np.average(np.square((self.inside, self.around)), weights=self.counts)))
 
     @property
     def worth_smoothing(self) -> bool:
@@ -70,7 +102,7 @@ class Smoothed:
 
 
 def noise(channel: Channel, shot: Shot, frames: tuple[int, int], breaks: Array) -> Noise:
-    """Noise of a range by the median of fourth differences, which cubic motion doesn't touch, and its spikes.
+    """Noise of a range by the median of high differences, which slow motion hardly touches, and its spikes.
 
     `breaks` (N,) over the shot's frames, 0 where motion may break.
     """
@@ -79,42 +111,64 @@ def noise(channel: Channel, shot: Shot, frames: tuple[int, int], breaks: Array) 
     low, high = max(a - MARGIN, 0), min(b + MARGIN + 1, len(channel.samples))
     y = continuous(channel, channel.samples[low:high])
     spiky = _spikes(y) & (breaks[low:high] > 0)
-    differences = np.linalg.norm(np.diff(y, 4, axis=0), axis=1) / np.sqrt(70.0)
-    broken = spiky | (breaks[low:high] == 0)
-    usable = (
-        np.convolve(broken, np.ones(5), "valid")[: len(differences)] == 0
-    )  # no difference in a short clip
-    centre = np.arange(len(differences)) + low + 2
-    inside = (centre >= a) & (centre <= b)
     at = [int(k) + low + shot.first_frame for k in np.flatnonzero(spiky)]
+    orders = (ORDER_OF_NOISE, *(HIGHER if shot.fps < FEW else ()))
+    broken = spiky | (breaks[low:high] == 0)
+    inside, around = zip(*(_sizes(y, broken, order, (a - low, b - low)) for order in orders), strict=True)
     return Noise(
-        robust_sigma(differences[inside & usable]),
-        robust_sigma(differences[~inside & usable]),
+        _least_sigma(inside),
+        _least_sigma(around),
         tuple(k for k in at if frames[0] <= k <= frames[1]),
         tuple(k for k in at if not frames[0] <= k <= frames[1]),
+        (len(inside[0]), len(around[0])),
     )
+
+
+def _sizes(y: Array, broken: NDArray[np.bool_], order: int, at: tuple[int, int]) -> tuple[Array, Array]:
+    """Sizes of the differences of y (N, D) centred between two samples, and of the others, as those of its noise.
+
+    Those that reach a broken sample don't count.
+    """
+    if len(y) <= order:
+        return np.empty(0), np.empty(0)
+    sizes = np.linalg.norm(np.diff(y, order, axis=0), axis=1) / np.sqrt(comb(2 * order, order))
+    usable = np.convolve(broken, np.ones(order + 1), "valid") == 0
+    centre = np.arange(len(sizes)) + order // 2
+    inside = (centre >= at[0]) & (centre <= at[1])
+    return sizes[inside & usable], sizes[~inside & usable]
+
+
+def _least_sigma(sizes: Sequence[Array]) -> float:
+    """Motion only adds to what the differences show."""
+    return min((robust_sigma(each) for each in sizes if len(each)), default=0.0)
 
 
 def _spikes(y: Array) -> NDArray[np.bool_]:
     """(N,) samples that jump away from the running median of five and are back within a frame."""
     if len(y) < 7:
         return np.zeros(len(y), np.bool_)
-    padded = np.pad(y, ((2, 2), (0, 0)), mode="edge")
-    median = np.median(np.stack([padded[i : i + len(y)] for i in range(5)]), axis=0)
+    padded = np.pad(y, ((3, 3), (0, 0)), mode="edge")
+    near = {i: padded[3 + i : 3 + i + len(y)] for i in range(-3, 4)}
+    median = np.median(np.stack([near[i] for i in range(-2, 3)]), axis=0)
     away = np.linalg.norm(y - median, axis=1)
     steps = np.linalg.norm(np.diff(y, axis=0), axis=1)
     sigma = max(robust_sigma(away[away > 0]), 0.3 * float(np.median(steps)))
     far = away > SPIKE * max(sigma, 1e-12)
     # Two samples long at most: longer excursions are moves. And back where it came from: a step is none.
     alone = np.convolve(far, np.ones(5), "same") <= 2
-    before = [padded[1 : 1 + len(y)], padded[: len(y)]]
-    after = [padded[3 : 3 + len(y)], padded[4 : 4 + len(y)]]
-    gaps = [
-        np.linalg.norm(b - a, axis=1)
-        for b, a in ((before[0], after[0]), (before[0], after[1]), (before[1], after[0]))
-    ]
-    back = np.min(gaps, axis=0) < BACK * away
+    back = np.zeros(len(y), np.bool_)
+    for first, last, pair in ((-1, 1, far), (-1, 2, np.roll(far, -1)), (-2, 1, np.roll(far, 1))):
+        gap = np.linalg.norm(near[last] - near[first], axis=1)
+        # Nor is the turn of a quick motion: its neighbours are on the way there.
+        at = np.array([first - 1, first, last, last + 1])
+        led = sum(weight * near[int(i)] for i, weight in zip(at, _cubic(at), strict=True))
+        back |= pair & (gap < BACK * away) & (np.linalg.norm(y - led, axis=1) > OWN * away)
     return np.asarray(far & alone & back)
+
+
+def _cubic(at: NDArray[np.intp]) -> Array:
+    """(4,) weights of the values at four places, none of them 0, in that at 0 of the cubic through them."""
+    return np.asarray(np.linalg.solve(np.vander(at, 4, increasing=True).T, [1.0, 0.0, 0.0, 0.0]), float)
 
 
 def smoothed(
@@ -128,27 +182,34 @@ def smoothed(
 ) -> Smoothed:
     """The channel with its range smoothed at base / strength Hz, base being the frequency that its noise asks for.
 
-    Spikes have no weight of their own and are taken back whole, or by the strength where that is below 1.
+    Above a strength of 1 no sample moves farther from where 1 leaves it than the strength less 1 sigmas of noise: what
+    is more is motion. Spikes have no weight of their own and are taken back whole, or by the strength where that is
+    below 1.
 
     Raises NoSolution when pins and limits exclude each other.
     """
     part = _Part(channel, shot, frames, found, breaks)
-    base = _base(part.taken, found, part.scale, shot.fps)
+    base = _base(part.taken, found.sigma, shot.fps)
     if base is None:  # what any smoothing takes is motion, not noise: only spikes may go
         if not found.spikes:
             return Smoothed(channel, np.inf, ())
         base = shot.fps / 3
-        part.scale[np.isfinite(part.scale)] = STIFF
-    part.break_at_events(base, SHARP * found.inside)
-    weight = float(weight_of(base, shot.fps)) * strength**6
-    samples, residuals = part.smoothed(weight, min(strength, 1.0), held)
-    return Smoothed(replace(channel, samples=frozen(samples)), base / strength, residuals)
+        part.stiff[part.free] = FIRMEST
+    part.break_at_events(base, SHARP * max(found.inside, found.sigma))
+    hz = (
+        base / strength
+        if strength <= 1
+        else part.slowest(base, base / strength, MOTION * (strength - 1) * found.sigma)
+    )
+    samples, residuals = part.smoothed(base, hz, min(strength, 1.0), held)
+    return Smoothed(replace(channel, samples=frozen(samples)), hz, residuals)
 
 
 class _Part:
-    """The samples of a range of a channel, and the three on each side that its differences reach.
+    """The samples of a range of a channel and MARGIN of them around it, y (n, D).
 
-    scale (n,): how far each sample of the range may give, inf for spikes. whole (n + 6,): 0 where the motion may break.
+    stiff (n,): how firmly each is held, 1 as by the noise of the range. free (n,): all but the spikes, which have no
+    say. whole (n,): 0 where the motion may break.
     """
 
     def __init__(
@@ -157,55 +218,127 @@ class _Part:
         assert channel.samples is not None
         self.channel, self.frames, self.fps = channel, frames, shot.fps
         first, last = (frame - shot.first_frame for frame in frames)
-        low, high = max(first - 3, 0), min(last + 4, len(channel.samples))
+        low, high = max(first - MARGIN, 0), min(last + MARGIN + 1, len(channel.samples))
         self.range, self.inside = slice(first, last + 1), slice(first - low, last + 1 - low)
         self.old = channel.samples[low:high]
         self.times = np.arange(low, high, dtype=np.float64) + shot.first_frame
-        self.y = led_through(continuous(channel, self.old), np.isin(self.times, found.beside))
-        self.scale, self.whole = np.ones(last - first + 1), breaks[low:high].copy()
-        self.scale[[spike - frames[0] for spike in found.spikes]] = np.inf
+        self.y, self.whole = continuous(channel, self.old), breaks[low:high].copy()
+        self.free = ~np.isin(self.times, (*found.spikes, *found.beside))
+        clean = found.around * np.sqrt(FIRMEST) <= found.sigma
+        around = FIRMEST if clean else 1.0 if found.alike else (found.sigma / found.around) ** 2
+        self.stiff = np.full(len(self.times), around)
+        self.stiff[self.inside] = 1.0
 
-    def taken(self, hz: float) -> Array:
-        """(D, n) what smoothing at a frequency adds to the samples."""
-        weight = float(weight_of(hz, self.fps))
-        return np.stack([self._solved(weight, d, ())[0] for d in range(self.y.shape[1])])
+    def estimate(self, hz: float) -> Array:
+        """(n, D) the motion under the noise, where no pin or limit asks for more."""
+        from scipy.linalg import solveh_banded
+
+        weight = weight_of(hz, self.fps) * difference_weights(self.whole, len(self.y), ORDER)
+        missing = ~self.free & (
+            np.convolve(weight, np.ones(ORDER + 1)) > 0
+        )  # others nothing would lead through
+        filled = led_through(self.y, missing)
+        bands = gram(ROW, weight)
+        bands[0] += np.where(missing, FAINT * bands[0], self.stiff)
+        jerk = weight[:, None] * np.diff(filled, ORDER, axis=0)
+        pull = np.stack([np.convolve(column, ROW[::-1]) for column in jerk.T], axis=1)
+        return np.asarray(filled + solveh_banded(bands, pull, lower=True))
+
+    def taken(self, hz: float) -> list[Array]:
+        """How far smoothing at a frequency moves the samples of the range, and all that are as noisy."""
+        size, noisy = np.linalg.norm(self.estimate(hz) - self.y, axis=1), self.free & (self.stiff == 1.0)
+        noisy &= (self.times > self.frames[0] - MARGIN / 2) & (self.times < self.frames[1] + MARGIN / 2)
+        return [size[noisy & self.moving], size[noisy]]
 
     def break_at_events(self, hz: float, most: float) -> None:
         """Where the smoother would move a sample by more than noise does is a step or an impact: the motion breaks."""
         for _ in range(EVENTS):
-            sharp = np.linalg.norm(self.taken(hz), axis=0) > most
-            sharp &= np.isfinite(self.scale) & (self.scale > STIFF)
+            sharp = np.linalg.norm(self.estimate(hz) - self.y, axis=1) > most
+            sharp &= self.free & (self.stiff < FIRMEST)
             if not sharp.any():
                 return
-            self.scale[sharp] = STIFF
-            self.whole[self.inside][sharp] = 0.0
+            self.stiff[sharp] = FIRMEST
+            self.whole[sharp] = 0.0
 
-    def smoothed(self, weight: float, share: float, held: Held) -> tuple[Array, tuple[Residual, ...]]:
-        """(N, D) the channel's samples with the range smoothed, of spikes a share."""
-        constraints: list[Constraint] = [
-            Pins(self.channel.name, np.array(f), source) for source, f in held.pins
-        ]
-        if held.limits is not None:
-            lower, upper, rate = held.limits.lower, held.limits.upper, held.limits.rate
-            constraints.append(Bounds(self.channel.name, lower, upper, rate))
-        solved = [self._solved(weight, d, constraints) for d in range(self.y.shape[1])]
-        shares, z = np.where(np.isinf(self.scale), share, 1.0), self.y.copy()
-        z[self.inside] += shares[:, None] * np.stack([x for x, _ in solved], axis=1)
+    def slowest(self, base: float, lowest: float, most: float) -> float:
+        """The lowest frequency that takes no sample of the range farther than `most` from where `base` leaves it."""
+        at = self.free & (self.stiff < FIRMEST) & self.moving
+        first = self.estimate(base)[at]
+        for hz in map(float, np.geomspace(lowest, base, SLOWER)):
+            off = np.linalg.norm(self.estimate(hz)[at] - first, axis=1)
+            if not len(off) or off.max() <= most:
+                return hz
+        return base
+
+    def smoothed(
+        self, base: float, hz: float, share: float, held: Held
+    ) -> tuple[Array, tuple[Residual, ...]]:
+        """(N, D) the channel's samples with the range smoothed, of spikes a share.
+
+        What a lower frequency than `base` takes is motion: it sets in and ends within half a period of `base`.
+        """
+        z = self.estimate(hz)
+        if hz < base:
+            first = self.estimate(base)
+            z = first + self._fade(self.fps / base / 2)[:, None] * (z - first)
+        z = np.where(self.moving[:, None], z, self.y)
+        z, residuals = self._kept(z, float(weight_of(max(hz, base), self.fps)), held)
+        z = self.y + np.where(self.free, 1.0, share)[:, None] * (z - self.y)
         if z.shape[1] == 4:
             changed = np.any(z != self.y, axis=1)  # what is held stays to the last bit
             z[changed] /= np.linalg.norm(z[changed], axis=1, keepdims=True)
         assert self.channel.samples is not None
         samples = self.channel.samples.copy()
         samples[self.range] = (self.old + (z - self.y) * _signs(self.old, self.y))[self.inside]
-        return samples, tuple(row for _, rows in solved for row in rows)
+        return samples, residuals
 
-    def _solved(
-        self, weight: float, component: int, constraints: Sequence[Constraint]
-    ) -> tuple[Array, tuple[Residual, ...]]:
-        motion = BakedMotion(self.channel.name, self.times, self.y[:, component], *self.frames)
-        smooth = SmoothMotion("channel", weight, channel=self.channel.name, frame_weight=self.whole)
-        solution = solve(build(motion, [smooth, StayClose(self.scale), *constraints]))
-        return solution.x, solution.residuals
+    @property
+    def moving(self) -> NDArray[np.bool_]:
+        return np.asarray((self.times >= self.frames[0]) & (self.times <= self.frames[1]))
+
+    def _fade(self, over: float) -> Array:
+        """(n,) from 0 at the range's ends to 1 after some frames."""
+        way = np.minimum(self.times - self.frames[0], self.frames[1] - self.times) / over
+        share = np.clip(way, 0.0, 1.0)
+        return np.asarray(share**2 * (3.0 - 2.0 * share))
+
+    def _kept(self, z: Array, weight: float, held: Held) -> tuple[Array, tuple[Residual, ...]]:
+        """What is nearest to z (n, D) within pins and limits, going over to it smoothly."""
+        pins: list[Constraint] = [Pins(self.channel.name, np.array(f), source) for source, f in held.pins]
+        pinned = np.isin(self.times, [frame for _, frames in held.pins for frame in frames])
+        if held.limits is not None:
+            lower, upper, rate = held.limits.lower, held.limits.upper, held.limits.rate
+            pins.append(Bounds(self.channel.name, lower, upper, rate))
+        if held.limits is None and not np.any(pinned & self.moving):
+            return z, ()
+        # Neighbours that are held would carry the slope of their noise on.
+        beside = pinned & (np.roll(pinned, 1) | np.roll(pinned, -1))
+        smooth = SmoothMotion(
+            "channel", weight, channel=self.channel.name, frame_weight=np.where(beside, 0.0, self.whole)
+        )
+        scale = np.where(self.free, self.stiff**-0.5, np.inf)[self.inside]
+        kept = z.copy()
+        residuals: list[Residual] = []
+        for d, (y, goal) in enumerate(zip(self.y.T, z.T, strict=True)):
+            motion, off = (
+                BakedMotion(self.channel.name, self.times, values, *self.frames) for values in (y, y - goal)
+            )
+            close = StayClose(scale, (goal - y)[self.inside])
+            solution = solve(build(motion, [_Of(off, smooth), close, *pins]))
+            kept[self.inside, d] = y[self.inside] + solution.x
+            residuals += solution.residuals
+        return kept, tuple(residuals)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Of:
+    """A constraint on another motion with the same unknowns."""
+
+    motion: BakedMotion
+    constraint: Constraint
+
+    def terms(self, motion: Motion) -> Terms:
+        return self.constraint.terms(self.motion)
 
 
 def _signs(old: Array, y: Array) -> Array:
@@ -223,23 +356,20 @@ def _robust_square(size: Array) -> float:
     return robust_sigma(size) ** 2
 
 
-def _base(changes: Callable[[float], Array], found: Noise, scale: Array, fps: float) -> float | None:
+def _base(taken: Callable[[float], list[Array]], sigma: float, fps: float) -> float | None:
     """The lowest frequency at which what the smoother takes away can still be noise.
 
     White noise of variance s^2 loses about (1 - 2 fc / fps) of it, what is above fc; taking more is taking motion.
     None where every frequency takes more.
     """
-    counted = np.isfinite(scale)
     highest = fps / 3
-    if found.inside == 0 or not counted.any():
+    if sigma == 0 or not len(taken(highest)[0]):
         return highest
-    tried = np.geomspace(min(LOWEST_HZ, highest), highest, TRIED)
-    taken: dict[float, Array] = {}
+    tried = list(map(float, np.geomspace(min(LOWEST_HZ, highest), highest, TRIED)))
+    sizes = {hz: taken(hz) for hz in tried}
     # By the mean of squares; where a step or an impact in the range spoils it, by the median, which it can't.
     for variance in (_mean_square, _robust_square):
-        for hz in map(float, tried):
-            if hz not in taken:
-                taken[hz] = np.linalg.norm(changes(hz)[:, counted], axis=0)
-            if variance(taken[hz]) <= MORE_THAN_NOISE * found.inside**2 * (1 - 2 * hz / fps):
+        for hz in tried:
+            if max(map(variance, sizes[hz])) <= MORE_THAN_NOISE * sigma**2 * (1 - 2 * hz / fps):
                 return hz
     return None

@@ -50,6 +50,10 @@ _NOTHING = Baked(None, "", False, 0.0, ())
 
 def look(work: Work, control: Control, channel: Channel) -> bool:
     """Smooths a baked channel, or keeps that as a lead where it doesn't stand out; whether it was changed."""
+    holding = _all_held(work, control, channel)
+    if holding:
+        work.blocked.append(f"{control.name}.{channel.name}: noise, but held by {' and '.join(holding)}")
+        return False
     found = _settled(work, control, channel)
     if found.shot is None:
         if found.why_not:
@@ -100,6 +104,8 @@ def _once(
 ) -> Baked:
     """One smoothing, unless the channel flips, or it wouldn't show, or made things worse."""
     breaks = locks.breaks(control.name, shot.frames)
+    for _, (a, b) in locks.meant_samples(control.name):
+        breaks[(shot.frames >= a) & (shot.frames <= b)] = 0.0
     found = noise(channel, shot, given.frames, breaks)
     if not found.worth_smoothing:
         return _NOTHING
@@ -131,14 +137,24 @@ def _once(
 
 
 def _held(locks: Locks, control: Control, channel: Channel, shot: Shot) -> Held:
-    """Pins, limits, and the accents of the control and of all that it carries."""
+    """Pins, limits, what was meant, and the accents of the control and of all that it carries."""
     kept = locks.held(control.name, channel, shot.frames)
     names = (control.name, *descendants(shot, control.name))
-    accents = dict.fromkeys(mark for name in names for mark in locks.kept_samples(name))
-    pins = tuple(
-        (source, tuple(np.arange(np.ceil(a), np.floor(b) + 1).tolist())) for source, (a, b) in accents
-    )
+    marks = dict.fromkeys(mark for name in names for mark in locks.kept_samples(name))
+    marks.update(dict.fromkeys(locks.meant_samples(control.name)))
+    pins = tuple((source, tuple(np.arange(np.ceil(a), np.floor(b) + 1).tolist())) for source, (a, b) in marks)
     return replace(kept, pins=(*kept.pins, *pins))
+
+
+def _all_held(work: Work, control: Control, channel: Channel) -> tuple[str, ...]:
+    """The pins and marks that hold every sample of the range, where its noise would be mended without them."""
+    shot, (a, b) = work.shot, work.given.frames
+    held = _held(work.locks, control, channel, shot).pins
+    if set(range(a, b + 1)) - {frame for _, at in held for frame in at}:
+        return ()
+    found = noise(channel, shot, (a, b), np.ones(len(shot.frames)))
+    asked = found.worth_smoothing and (work.request.controls or found.stands_out)
+    return tuple(source for source, at in held if any(a <= frame <= b for frame in at)) if asked else ()
 
 
 def _flip(control: Control, shot: Shot, frames: tuple[int, int]) -> int | None:

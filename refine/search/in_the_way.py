@@ -6,7 +6,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from refine.changes import differences
+from refine.held import MEANT_KEYS, MEANT_SAMPLES
 from refine.shot import Mark, Shot
+
+_HOLDING = (*MEANT_KEYS, *MEANT_SAMPLES)
 
 # The shot after a mend that is accepted; None where there is none.
 Mender = Callable[[Shot], Shot | None]
@@ -20,7 +23,7 @@ class Holder:
     """
 
     name: str
-    kind: str  # pins, limits, accents or contacts
+    kind: str  # pins, limits, accents, contacts or meants
     place: int  # among the shot's pins or marks; 0 for limits
     controls: tuple[str, ...]
     channel: str | None = None
@@ -36,7 +39,8 @@ def in_the_way(shot: Shot, mended: Mender) -> tuple[str, ...]:
     """
     every = holders(shot)
     # Without the contact that slides, or the limit that is passed, there is nothing to mend: such have to stay.
-    for kinds in (("pins", "limits", "accents", "contacts"), ("pins", "limits", "accents"), ("pins",)):
+    kept = ("pins", "limits", "accents", "meants")
+    for kinds in ((*kept, "contacts"), kept, ("pins",)):
         lifted = [holder for holder in every if holder.kind in kinds]
         free = mended(_without(shot, lifted)) if lifted else None
         if free is not None:
@@ -46,7 +50,7 @@ def in_the_way(shot: Shot, mended: Mender) -> tuple[str, ...]:
 
 def held_by(clash: Sequence[str]) -> str:
     """What excludes a mend, in words, and what to do: a pin or limits are released, a mark isn't."""
-    marks = [name for name in clash if name.startswith(("accent ", "contact "))]
+    marks = [name for name in clash if name.startswith(("accent ", "contact ", "meant "))]
     remedies = []
     if len(marks) < len(clash):
         remedies.append("release it" if len(clash) == 1 else "release one of them")
@@ -97,7 +101,7 @@ def holders(shot: Shot) -> list[Holder]:
     return found + [
         Holder(_named(mark), f"{mark.kind}s", n, mark.controls)
         for n, mark in enumerate(shot.marks)
-        if mark.kind in ("accent", "contact")
+        if mark.kind in ("accent", "contact") or (mark.kind == "meant" and mark.note in _HOLDING)
     ]
 
 
