@@ -26,6 +26,7 @@ from refine.text import aligned
 from refine.view import View, project
 
 SCHEMA = "motion-refine/comparison/1"
+MOST_LINES = 6  # that say what was left alone
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +65,20 @@ class Comparison:
             return None
         return max(self.suggestions, key=lambda suggestion: suggestion.strength)
 
+    @property
+    def left_alone(self) -> tuple[str, ...]:
+        """Why some strengths leave a channel alone that others change, a line a channel."""
+        kept = [suggestion for suggestion in self.suggestions if suggestion.strength > 0]
+        changed = dict.fromkeys(f"{c.control}.{c.channel}: " for each in kept for c in each.changes)
+        lines = []
+        for channel in changed:
+            why = [(s.strength, each) for s in kept for each in s.left_alone if each.startswith(channel)]
+            if why:
+                strengths = ", ".join(f"{strength:g}" for strength, _ in why)
+                lines.append(f"Left alone at {strengths}: {why[-1][1]}")
+        more = len(lines) - MOST_LINES
+        return (*lines[:MOST_LINES], f"and {more} more channels") if more > 1 else tuple(lines)
+
 
 def compare(
     document: Document, request: Request, strengths: Sequence[float], retime: bool = False
@@ -97,11 +112,12 @@ def compare(
 def _measured_at(
     shot: Shot, prepared: Prepared, found: Sequence[Suggestion], shots: Sequence[Shot]
 ) -> list[Point]:
-    """The points at which all variants are measured: where the strongest change shows."""
+    """The points at which all variants are measured: where the strongest change shows, or what is most uneven."""
     most = max(range(len(found)), key=lambda n: found[n].effect.largest_move.pixels)
     changes = found[most].changes
     if not changes:
-        return list(marked_points(shot.controls[shot.index(prepared.order[0])]))
+        every = [p for name in prepared.order for p in marked_points(shot.controls[shot.index(name)])]
+        return [max(every, key=lambda p: unevenness(shot, prepared.posed, prepared.view, (p,)).spacing)]
     after = reposed(prepared.posed, shots[most], {change.control for change in changes})
     return prepared.watched(shots[most], after, changes)
 
@@ -261,6 +277,7 @@ def as_document(comparison: Comparison, files: Sequence[str]) -> dict[str, Any]:
         "measured_at": [point.control for point in comparison.points],
         "knee": comparison.knee,
         "reason": comparison.idle.reason if comparison.idle else "",
+        "left_alone": list(comparison.left_alone),
         "variants": [
             {
                 "name": row.name,
@@ -301,5 +318,6 @@ def table_lines(comparison: Comparison, length: str = "unit") -> list[str]:
         where = "knee" if n == comparison.knee else ""
         cells = (f"{row.unevenness:.3f} px", f"{100 * row.left:.0f} %", move, change, str(row.keys), accent)
         rows.append((row.name, *cells, where))
-    idle = comparison.idle
-    return [*aligned(rows), *(["", f"Nothing changes at any strength: {idle.reason}"] if idle else [])]
+    idle, said = comparison.idle, comparison.left_alone
+    words = [f"Nothing changes at any strength: {idle.reason}"] if idle else said
+    return [*aligned(rows), *(["", *words] if words else [])]

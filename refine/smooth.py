@@ -53,7 +53,7 @@ FIRMEST = (
 )
 FAINT = 1e-13  # of its own stiffness: what holds a spike where too few differences lead through it
 TRIED = 24  # frequencies between that and a third of the frame rate
-MOTION = 0.35  # sigmas of motion that each unit of strength above 1 may take from a sample
+MOTION = 0.25  # sigmas of motion that each unit of strength above 1 may take from a sample
 SLOWER = 12  # frequencies tried between that of a strength of 1 and that of the strength asked for
 MORE_THAN_NOISE = 1.1  # [judge] the noise is only known to about a tenth
 

@@ -85,7 +85,8 @@ def _suggestion(work: Work, document: Document | None) -> Suggestion:
     found = work.given.suggestion(
         document, work.request, changes, reason, work.usable, listed, work.residuals
     )
-    return replace(found, notes=(*found.notes, lost)) if lost else found
+    notes = (*found.notes, lost) if lost else found.notes
+    return replace(found, notes=notes, left_alone=tuple(dict.fromkeys(work.untaken)))
 
 
 def _reason(work: Work, changes: Sequence[Change], options: Sequence[Option]) -> str:

@@ -74,6 +74,7 @@ class Suggestion:
     residuals: tuple[Residual, ...]
     notes: tuple[str, ...] = ()
     clash: tuple[str, ...] = ()  # pins, limits and marks that exclude every mend; () where something changes
+    left_alone: tuple[str, ...] = ()  # `control.channel: ` and why a mend that was tried isn't taken
 
     def text(self) -> str:
         """The suggestion file: JSON, one document, ending in a newline."""

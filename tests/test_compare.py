@@ -12,7 +12,7 @@ import pytest
 from refine.compare import Row, as_document, compare, knee, retimings, table_lines
 from refine.curve import sample
 from refine.formats import Document
-from refine.measure import Move
+from refine.measure import Move, marked_points, unevenness
 from refine.prepared import prepare
 from refine.review.illustrate import of_comparison
 from refine.shot import Channel, Control, Mark, Pin, Shot
@@ -92,6 +92,36 @@ def test_nothing_to_do_is_a_row_too(tmp_path: Path) -> None:
     *rows, empty, why = table_lines(found)
     assert all("none" in line for line in rows[1:])
     assert (empty, why) == ("", f"Nothing changes at any strength: {found.suggestions[-1].reason}")
+
+
+def test_where_nothing_changes_no_panel_is_drawn_and_what_moves_most_unevenly_is_measured(
+    tmp_path: Path,
+) -> None:
+    found = compare(document(two_part_shot(), tmp_path / "b.shot.json"), Request(RANGE), STRENGTHS)
+    assert found.idle is not None
+    (point,) = found.points
+    given = prepare(two_part_shot(), Request(RANGE))
+    every = [p for control in given.shot.controls for p in marked_points(control)]
+    uneven = {p: unevenness(given.shot, given.posed, given.view, (p,)).spacing for p in every}
+    assert 0.0 < uneven[point] == max(uneven.values()) == found.rows[0].unevenness
+    drawn = of_comparison(two_part_shot(), found, None)
+    assert found.idle.reason[:40] in drawn
+    assert "nothing changes at any strength" in drawn
+    assert "<path" not in drawn
+    assert "variant" not in drawn
+
+
+def test_what_some_strengths_leave_alone_is_told_with_the_reason(source: Document) -> None:
+    found = compare(source, Request(RANGE, ("arm",)), STRENGTHS)
+    assert found.left_alone == ()
+    shaken = replace(
+        found.suggestions[-1], changes=(), left_alone=("arm.rotation.z: off: it would shake", "x.y: no")
+    )
+    found = replace(found, suggestions=(*found.suggestions[:-1], shaken))
+    words = "Left alone at 2: arm.rotation.z: off: it would shake"
+    assert found.left_alone == (words,)
+    assert table_lines(found)[-1] == words
+    assert as_document(found, [f"{n}.json" for n in range(4)])["left_alone"] == [words]
 
 
 def test_the_table_and_the_document_tell_the_same(source: Document) -> None:

@@ -119,6 +119,27 @@ def test_marks_hold_the_keys_within_them(kind: str) -> None:
     assert sorted(blocked(marks=[replace(mark, controls=())])) == [1, 3, 4, 5]
 
 
+@pytest.mark.parametrize(
+    ("note", "held"),
+    [("", True), ("moved key", True), ("stray slope", True), ("zigzag", True), ("sliding contact", False)],
+)
+def test_what_was_meant_holds_though_it_spans_the_range(note: str, held: bool) -> None:
+    """An accent that spans all of it says nothing about a key; somebody who meant it all said so of each."""
+    mark = Mark("meant", (0.0, 160.0), ("arm",), note)
+    reasons = blocked(marks=[mark])
+    assert sorted(reasons) == ([1, 2, 3, 4, 5] if held else [1, 5])
+    assert locks(marks=[mark]).disturbs_accent("arm", 20.0, 40.0) == held
+    assert sorted(blocked(marks=[replace(mark, controls=("hips",))])) == [1, 5]
+
+
+@pytest.mark.parametrize(
+    ("note", "held"), [("", True), ("jitter", True), ("spike", True), ("moved key", False)]
+)
+def test_samples_that_were_meant(note: str, held: bool) -> None:
+    found = locks(marks=[Mark("meant", (28.0, 42.0), ("arm",), note)]).meant_samples("arm")
+    assert found == ([("meant 28:42", (28.0, 42.0))] if held else [])
+
+
 def test_a_mark_over_the_whole_range_says_nothing_about_a_key() -> None:
     """A foot planted during the whole shot would otherwise forbid all."""
     assert sorted(blocked(marks=[Mark("contact", (0.0, 160.0))])) == [1, 5]

@@ -112,6 +112,94 @@ def test_smoothing_brings_the_range_nearer_to_the_motion_and_leaves_the_rest() -
     assert np.array_equal(np.delete(new, np.arange(N)[INSIDE]), np.delete(values, np.arange(N)[INSIDE]))
 
 
+TRUTHS = (
+    lambda t: 25 * np.sin(2 * np.pi * 0.6 * t) + 6 * np.sin(2 * np.pi * 1.7 * t + 1),
+    lambda t: 15 * np.sin(2 * np.pi * 0.9 * t + 0.5),
+    lambda t: 10 * np.sin(2 * np.pi * 1.2 * t),
+)
+
+
+def errors(fps: float, length: int, strength: float, sigma: float = 0.25) -> tuple[Array, Array]:
+    """(R,) RMS after a smoothing over that before, and the largest error after it in sigmas, of many ranges."""
+    ratios, largest = [], []
+    for seed in range(4):
+        for n, truth in enumerate(TRUTHS):
+            motion = truth(np.arange(N) / fps)
+            y = motion + sigma * np.random.default_rng(10 * seed + n).normal(size=N)
+            shot = baked_shot({"rotation.z": y}, fps)
+            frames = (100 + 31 * seed, 100 + 31 * seed + length)
+            part, breaks = slice(frames[0], frames[1] + 1), np.ones(N)
+            channel = channel_of(shot, "hips", "rotation.z")
+            found = noise(channel, shot, frames, breaks)
+            z = smoothed(channel, shot, frames, found, strength, breaks, Held()).channel.samples
+            assert z is not None
+            before, after = (y - motion)[part], (z[:, 0] - motion)[part]
+            ratios.append(float(np.sqrt(np.mean(after**2) / np.mean(before**2))))
+            largest.append(float(np.abs(after).max()) / sigma)
+    return np.array(ratios), np.array(largest)
+
+
+@pytest.mark.parametrize("fps", [24.0, 120.0])
+@pytest.mark.parametrize("length", [20, 60, 150])
+@pytest.mark.parametrize("strength", [0.5, 1.0, 1.5, 2.0])
+def test_no_range_is_farther_from_the_motion_than_its_noise_was(
+    fps: float, length: int, strength: float
+) -> None:
+    """Twenty samples may by chance have less noise than all around says: then a little more may be left."""
+    ratios, largest = errors(fps, length, strength)
+    assert ratios.max() <= (1.0 if length > 20 else 1.25)
+    assert ratios.mean() < 0.75
+    assert largest.max() < 3.0
+
+
+@pytest.mark.parametrize("fps", [24.0, 120.0])
+def test_the_greatest_strength_takes_no_more_than_some_noise_of_motion(fps: float) -> None:
+    ratios, largest = errors(fps, 60, 4.0)
+    assert ratios.max() < 1.5
+    assert largest.max() < 3.0
+
+
+@pytest.mark.parametrize("strength", [1.0, 4.0])
+def test_noise_just_outside_the_range_is_not_carried_into_it(strength: float) -> None:
+    """Three sigmas more on the last sample before the range move nothing in it by more than a sigma."""
+    one, other = noisy(), noisy()
+    other[RANGE[0] - 1] += 0.6
+    moved = [smooth(baked_shot({"rotation.z": y}, FPS), strength)[INSIDE, 0] for y in (one, other)]
+    assert np.abs(moved[1] - moved[0]).max() < 0.2
+
+
+def test_noise_that_is_pinned_is_not_carried_on() -> None:
+    shot = baked_shot({"rotation.z": noisy()}, FPS)
+    free, pinned = (
+        smooth(shot, 4.0, held)[INSIDE, 0]
+        for held in (Held(), held_by(shot, Pin("hips", None, (190.0, 194.0))))
+    )
+    assert np.abs(pinned - free).max() < 3 * 0.2
+
+
+def test_the_turn_of_a_quick_motion_is_no_spike() -> None:
+    """A limb swung and back within ten frames: its turning point is on the way that its neighbours take."""
+    swing = np.zeros(N)
+    swing[195:206] = [0.0, 3.0, 11.0, 30.0, 41.0, 52.0, 40.0, 29.0, 10.0, 3.0, 0.0]
+    values = swing + 0.02 * np.random.default_rng(2).normal(size=N)
+    assert not found_noise(baked_shot({"rotation.z": values}, FPS)).spikes
+    values[200] += 20.0
+    assert 200 in found_noise(baked_shot({"rotation.z": values}, FPS)).spikes
+
+
+def test_few_samples_take_their_noise_from_what_is_around() -> None:
+    """Of ten samples alone the noise may come out as twice what it is."""
+    told = []
+    for seed in range(40):
+        shot = baked_shot({"rotation.z": noisy(seed=seed)}, FPS)
+        told.append(found_noise(shot, frames=(200, 210)))
+    alone, pooled = (
+        max(abs(float(np.log(value / 0.2))) for value in values)
+        for values in ([n.inside for n in told], [n.sigma for n in told])
+    )
+    assert pooled < 0.35 < alone
+
+
 def test_more_strength_takes_away_more() -> None:
     shot = baked_shot({"rotation.z": noisy()}, FPS)
     taken = [

@@ -138,6 +138,16 @@ def test_keys_of_accents_and_contacts_are_named_but_not_moved(mark: Mark) -> Non
 # --- the way through the rig ---------------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("note", ["", "moved key"])
+@pytest.mark.parametrize("frames", [RANGE, (60.0, 70.0)])
+def test_a_key_that_was_meant_stays_and_the_mark_is_named(note: str, frames: tuple[float, float]) -> None:
+    mark = Mark("meant", (float(frames[0]), float(frames[1])), ("arm",), note)
+    found = suggest(replace(value_off("flat"), marks=(mark,)), Request(RANGE, ("arm",)))
+    assert found.changes == ()
+    assert f"meant marked at {frames[0]:g}:{frames[1]:g}" in found.reason
+    assert found.clash == (f"meant {frames[0]:g}:{frames[1]:g} of arm",)
+
+
 def test_controls_root_outward_and_translations_before_rotations(monkeypatch: pytest.MonkeyPatch) -> None:
     """The file lists the arm first and rotations first; looked at are the hips first, translations first."""
     shot = faulty(value_off(), "hips", "translation.y", {11: 0.2})

@@ -10,7 +10,7 @@ import numpy as np
 from refine.changes import Change
 from refine.compare import Comparison
 from refine.diff import Difference
-from refine.review.picture import comparison_picture, suggestion_picture
+from refine.review.picture import comparison_picture, idle_picture, suggestion_picture
 from refine.shot import Shot
 from refine.suggestion import Suggestion
 
@@ -72,7 +72,9 @@ def of_difference(before: Shot, after: Shot, found: Difference, title: str, came
 
 
 def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> str:
-    """The strengths of a comparison side by side."""
+    """The strengths of a comparison side by side; where none changes anything, why."""
+    if comparison.idle is not None:
+        return idle_picture(comparison.frames, comparison.idle.reason)
     variants: list[tuple[float | str, Shot]] = []
     for row, suggestion, shot in zip(comparison.rows, comparison.suggestions, comparison.shots, strict=True):
         steady = row.name == f"{row.strength:g}"

@@ -230,6 +230,13 @@ def comparison_picture(
     return svg.document(WIDTH, end + 40, title, [*head, *small, *trade, *rows, _legend(end + 20, frames)])
 
 
+def idle_picture(frames: tuple[int, int], reason: str) -> str:
+    """That no variant changes anything, and why, in words: there is nothing to draw."""
+    title = f"frames {frames[0]} to {frames[1]}: nothing changes at any strength"
+    head, end = _head(title, [reason])
+    return svg.document(WIDTH, end + MARGIN, title, head)
+
+
 def _variant_name(label: float | str) -> str:
     return label if isinstance(label, str) else f"strength {label:g}"
 

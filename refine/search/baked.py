@@ -24,7 +24,10 @@ from refine.solve import Residual
 from refine.view import project
 
 FLIP = 60.0  # deg in a frame: an Euler angle that passes gimbal lock, not a motion
-ROUGHER = 1.05  # [judge] times the roughness before, and a twentieth of a pixel on top
+ROUGHER = 1.05  # [judge] times the largest roughness before, and a twentieth of a pixel on top
+UNEVENER = (
+    1.01  # [judge] times the spacing's: a sum over all frames, which no single one makes larger by chance
+)
 SLACK = 0.05  # px
 SLIDE = 1.0  # px that a contact may move
 SETTLED = 4  # runs after which a channel must be left alone
@@ -195,12 +198,12 @@ def _rougher(given: Prepared, shot: Shot, changed: Shot, posed: Pose, after: Pos
     before, now = (
         wobble(project(given.view, world_point(p, s, point))) for p, s in ((posed, shot), (after, changed))
     )
-    for name, old, new in (
-        ("off its arc", before.arc, now.arc),
-        ("unevenly in time", before.timing, now.timing),
-        ("with a spacing that speeds up and down more", before.spacing, now.spacing),
+    for name, old, new, rougher in (
+        ("off its arc", before.arc, now.arc, ROUGHER),
+        ("unevenly in time", before.timing, now.timing, ROUGHER),
+        ("with a spacing that speeds up and down more", before.spacing, now.spacing, UNEVENER),
     ):
-        if new > ROUGHER * old + SLACK:
+        if new > rougher * old + SLACK:
             return f"{name} ({old:.2f} -> {new:.2f} px)"
     return ""
 

@@ -193,7 +193,7 @@ def test_the_picture_and_the_file_are_written_where_told(shot: Path) -> None:
 
 @pytest.mark.parametrize("n", [1, 2])
 def test_a_candidate_can_be_taken(n: int, tmp_path: Path) -> None:
-    walk = write_bvh(tmp_path, 0, 0.1)
+    walk = write_bvh(tmp_path, 0, 0.3)
     candidates = suggestion(walk)["candidates"]
     assert len(candidates) > 1
     taken = suggestion(walk, "--candidate", str(n))

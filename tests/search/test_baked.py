@@ -91,6 +91,37 @@ def test_accents_and_pins_keep_their_samples_to_the_bit(strength: float) -> None
     assert {177, 184, 199, 201, 210, 229, 232} <= place
 
 
+@pytest.mark.parametrize("strength", [1.0, 3.0])
+def test_samples_that_were_meant_stay_to_the_bit(strength: float) -> None:
+    marks = (Mark("meant", (178.0, 183.0), ("hips",), "spike"), Mark("meant", (200.0, 210.0), (), "zigzag"))
+    shot = replace(noisy(), marks=marks)
+    moved = moved_frames(shot, applied(shot, suggest(shot, Request(RANGE, ("hips",), strength))))
+    assert not set(moved["hips", TURN]) & {*range(178, 184)}
+    assert {177, 184, *range(200, 211)} <= set(moved["hips", TURN])
+
+
+def test_a_range_that_was_meant_as_a_whole_names_the_mark() -> None:
+    shot = replace(noisy(), marks=(Mark("meant", (140.0, 260.0), ("hips",)),))
+    found = suggest(shot, Request(RANGE, ("hips",)))
+    assert found.changes == ()
+    assert f"hips.{TURN}: noise, but held by meant 140:260" in found.reason
+    assert found.clash == ("meant 140:260 of hips",)
+
+
+def test_spacing_that_would_speed_up_and_down_more_is_not_taken() -> None:
+    """The arm undoes the hips' noise: without that it shakes."""
+    shake = noise(7)
+    hips = Control("hips", channels=(Channel(TURN, samples=(MOTION + shake)[:, None]),))
+    arm = Control(
+        "arm", "hips", tip=(0.7, 0.2, 0.1), channels=(Channel(TURN, samples=(0.3 * MOTION - shake)[:, None]),)
+    )
+    shot = replace(noisy(), controls=(hips, arm))
+    found = suggest(shot, Request(RANGE, ("hips",)))
+    assert found.changes == ()
+    assert "arm would move" in found.reason
+    assert [why for why in found.left_alone if why.startswith(f"hips.{TURN}: noise of")]
+
+
 def quaternion_shot() -> Shot:
     rng = np.random.default_rng(2)
     turns = np.column_stack([150 * np.sin(2 * np.pi * 0.4 * T), 30 * np.sin(2 * np.pi * 0.9 * T), 0 * T])

@@ -43,6 +43,7 @@ def test_just_the_holders_that_clash_are_named(clash: tuple[int, ...]) -> None:
         (["pin hips@3"], "release it"),
         (["pin hips@3", "pin hips@4"], "release one of them"),
         (["accent 3:5 of arm"], "shorten or remove the mark"),
+        (["meant 3:5 of arm"], "shorten or remove the mark"),
         (["accent 3:5", "contact 3:5"], "shorten or remove one of the marks"),
         (["pin hips@3", "contact 3:5"], "release pin hips@3, or shorten or remove the mark"),
     ],
@@ -60,6 +61,12 @@ def test_of_two_clashes_one_is_named() -> None:
 def test_nothing_is_named_where_the_mend_fails_without_holders_too() -> None:
     assert in_the_way(pinned(), lambda shot: None) == ()
     assert in_the_way(two_part_shot(), lambda shot: None) == ()
+
+
+@pytest.mark.parametrize(("note", "held"), [("", 1), ("moved key", 1), ("jitter", 1), ("foot roll", 0)])
+def test_what_was_meant_holds_where_its_fault_is_mended_here(note: str, held: int) -> None:
+    mark = Mark("meant", (3.0, 5.0), ("arm",), note)
+    assert [holder.name for holder in holders(two_part_shot(marks=[mark]))] == ["meant 3:5 of arm"] * held
 
 
 def test_pins_limits_accents_and_contacts_hold_and_other_marks_do_not() -> None:
