@@ -195,16 +195,16 @@ def _worse(given: Prepared, shot: Shot, changed: Shot, posed: Pose, control: Con
 
 
 def _rougher(given: Prepared, shot: Shot, changed: Shot, posed: Pose, after: Pose, point: Point) -> str:
+    paths = [project(given.view, world_point(p, s, point)) for p, s in ((posed, shot), (after, changed))]
+    # As a whole: which share of it is off the arc and which off in time hangs on the direction, which noise turns too.
     before, now = (
-        wobble(project(given.view, world_point(p, s, point))) for p, s in ((posed, shot), (after, changed))
+        float(np.linalg.norm(np.diff(path, 4, axis=0) / 6, axis=1).max(initial=0.0)) for path in paths
     )
-    for name, old, new, rougher in (
-        ("off its arc", before.arc, now.arc, ROUGHER),
-        ("unevenly in time", before.timing, now.timing, ROUGHER),
-        ("with a spacing that speeds up and down more", before.spacing, now.spacing, UNEVENER),
-    ):
-        if new > rougher * old + SLACK:
-            return f"{name} ({old:.2f} -> {new:.2f} px)"
+    if now > ROUGHER * before + SLACK:
+        return f"more roughly ({before:.2f} -> {now:.2f} px)"
+    before, now = (wobble(path).spacing for path in paths)
+    if now > UNEVENER * before + SLACK:
+        return f"with a spacing that speeds up and down more ({before:.2f} -> {now:.2f} px)"
     return ""
 
 
