@@ -82,7 +82,7 @@ class Noise:
     def sigma(self) -> float:
         """The noise of the range, with what is around it to tell where that is alike."""
         if not self.alike:
-            return self.inside
+            return self.inside if self.inside > 0 or self.counts[0] else self.around
         return float(np.sqrt(np.average(np.square((self.inside, self.around)), weights=self.counts)))
 
     @property
@@ -226,7 +226,7 @@ class _Part:
         self.free = ~np.isin(self.times, (*found.spikes, *found.beside))
         clean = found.around * np.sqrt(FIRMEST) <= found.sigma
         around = FIRMEST if clean else 1.0 if found.alike else (found.sigma / found.around) ** 2
-        self.stiff = np.full(len(self.times), around)
+        self.stiff = np.full(len(self.times), max(around, 1.0 / FIRMEST))
         self.stiff[self.inside] = 1.0
 
     def estimate(self, hz: float) -> Array:
@@ -234,9 +234,10 @@ class _Part:
         from scipy.linalg import solveh_banded
 
         weight = weight_of(hz, self.fps) * difference_weights(self.whole, len(self.y), ORDER)
-        missing = ~self.free & (
-            np.convolve(weight, np.ones(ORDER + 1)) > 0
-        )  # others nothing would lead through
+        if not len(weight):
+            return self.y
+        # Spikes that no difference reaches have nothing to be led through by.
+        missing = ~self.free & (np.convolve(weight, np.ones(ORDER + 1)) > 0)
         filled = led_through(self.y, missing)
         bands = gram(ROW, weight)
         bands[0] += np.where(missing, FAINT * bands[0], self.stiff)

@@ -256,6 +256,40 @@ def test_a_spike_is_removed_to_where_the_motion_is() -> None:
     assert np.abs(new - MOTION)[[180, 220]].max() < 4 * 0.05
 
 
+@pytest.mark.parametrize("beside", [0, 1, 3, 10])
+def test_a_spike_is_removed_where_the_range_has_little_else(beside: int) -> None:
+    """Up to two samples beside it there is no difference without the spike: what is around tells the noise."""
+    at = 150 + int(np.abs(np.gradient(MOTION[150:250])).argmin())
+    values = noisy(0.05)
+    values[at] += 8.0
+    shot, frames = baked_shot({"rotation.z": values}, FPS), (at - beside, at + beside)
+    found, channel = found_noise(shot, frames=frames), channel_of(shot, "hips", "rotation.z")
+    assert found.spikes == (at,)
+    new = smoothed(channel, shot, frames, found, 1.0, np.ones(N), Held()).channel.samples
+    assert new is not None
+    assert abs(new[at, 0] - MOTION[at]) < 4 * 0.05
+    changed = np.flatnonzero(new[:, 0] != values)
+    assert changed.min() >= frames[0]
+    assert changed.max() <= frames[1]
+
+
+def test_a_spike_amid_samples_without_any_noise() -> None:
+    values = 0.3 * np.random.default_rng(3).normal(size=N)
+    values[INSIDE] = 2.0
+    values[200] += 8.0
+    new = smooth(baked_shot({"rotation.z": values}, FPS))[INSIDE, 0]
+    assert np.abs(new[10:-10] - 2.0).max() < 1e-3
+
+
+@pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
+def test_a_few_frames_are_no_trouble(count: int) -> None:
+    shot = baked_shot({"rotation.z": np.arange(float(count))}, FPS)
+    frames, channel = (0, count - 1), channel_of(shot, "hips", "rotation.z")
+    result = smoothed(channel, shot, frames, Noise(0.1, 0.0, ()), 2.0, np.ones(count), Held())
+    assert result.channel.samples is not None
+    assert np.isfinite(result.channel.samples).all()
+
+
 def test_contacts_break_the_smoothing() -> None:
     """A foot stops dead at frame 200: with the contact marked the corner stays, without it is rounded."""
     corner = np.where(np.arange(N) < 200, 0.5 * (np.arange(N) - 200), 0.0)
