@@ -9,9 +9,10 @@ import pytest
 
 from refine.cure import Held
 from refine.held import Locks
+from refine.range_noise import Noise, noise
 from refine.rotation import turn, vector_quaternion
 from refine.shot import QUATERNION, Array, Limits, Mark, Pin, Shot
-from refine.smooth import Noise, noise, smoothed
+from refine.smooth import smoothed
 from tests.hand_made import baked_shot, channel_of
 from tests.tolerances import LIMIT, NOISE_ESTIMATE, ROW, SMOOTH_CHANGE
 

@@ -13,9 +13,10 @@ from refine.flags.stage import Stage
 from refine.flags.tremble import tremble
 from refine.flags.witnesses import Witnesses, witnesses
 from refine.measure import most_moved
+from refine.range_noise import Noise
 from refine.rotation import continuous
 from refine.shot import QUATERNION, Array, Channel, Limits, Shot, frozen
-from refine.smooth import Noise, smoothed
+from refine.smooth import smoothed
 
 ROUNDING = 1e-9  # channel units
 AROUND = 1.0  # s to each side of a range in which its noise may begin or end [judge]

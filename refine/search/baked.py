@@ -16,10 +16,11 @@ from refine.held import Locks
 from refine.measure import carried, displacement, marked_points, most_moved, wobble
 from refine.pose import Point, Pose, reposed, world_point
 from refine.prepared import Prepared
+from refine.range_noise import MARGIN, Noise, noise
 from refine.rig import descendants
 from refine.search.work import INVISIBLE, Lead, Option, Work
 from refine.shot import ROTATIONS, Array, Channel, Control, Shot
-from refine.smooth import MARGIN, Noise, noise, smoothed
+from refine.smooth import smoothed
 from refine.solve import Residual
 from refine.view import project
 

@@ -11,8 +11,8 @@ import pytest
 
 from refine.application import apply, take_back
 from refine.formats import Document, parsed, read
+from refine.range_noise import noise
 from refine.shot import Array, Channel, Pin, Shot
-from refine.smooth import noise
 from refine.suggest import Request, suggest
 from refine.suggestion import Suggestion, applied
 from tests.outside.tolerances import CLIP_NOISE, PRINTED_3
