@@ -35,6 +35,7 @@ _EDIT_SCALE = 0.3  # [judge] prior size of an edit, relative to the local range
 _ZIGZAG = (3, 4, 5)
 _SHARED = 0.5  # [judge] odds that a key's value is off if that of another channel on its frame is
 _BOTH = 3.0  # [judge] nats: a key off in value and slope at once is that much rarer than in one of them
+_TELLS = 1.0  # [judge] nats of slopes that a moved value has to explain
 _NOTICED = 2.0  # [judge] px at which half of the faults get noticed
 _BULGE = 4 / 27  # what a unit slope lifts a segment of unit length by: the maximum of u (1 - u)^2
 _REACH_OF_RULE = 6  # keys; the natural spline's influence has fallen below 0.27^6 = 4e-4
@@ -290,15 +291,20 @@ class _Judge:
         sizes = [len(amounts) for amounts, _ in tried]
         moves = Moves(np.repeat(self.searched, sizes), np.concatenate([a for a, _ in tried])[:, None])
         guess = np.concatenate([np.arange(len(amounts)) < count for amounts, count in tried])
-        total = self.score.cost(moves) + self._charge(moves, guess)
+        by_slopes, by_values = self.score.more(moves)
+        total = self.score.now + by_slopes + by_values + self._charge(moves, guess)
+        every = total.copy()
+        # That a value stands out from its neighbours doesn't make it the cause of slopes that it leaves as strange.
+        total[by_slopes > -_TELLS] = np.inf
         # The same with the key's slope set anew by a rule: (3, S).
         more, turn = self.score.resloped(moves)
-        both = np.where(guess | ~self.judged[moves.first], np.inf, total + more + self.tight_edit + _BOTH)
+        both = np.where(guess | ~self.judged[moves.first], np.inf, every + more + self.tight_edit + _BOTH)
         found = []
         for k, end, count in zip(self.searched.tolist(), np.cumsum(sizes).tolist(), sizes, strict=True):
             own = slice(end - count, end)
             best = own.start + int(np.argmin(total[own]))
-            found.append(Explanation("value", (Edit(k, moves.amounts[best, 0]),), float(total[best])))
+            if np.isfinite(total[best]):
+                found.append(Explanation("value", (Edit(k, moves.amounts[best, 0]),), float(total[best])))
             rule, best = np.unravel_index(np.argmin(both[:, own]), (len(both), count))
             if np.isfinite(both[rule, own][best]):
                 edit = Edit(k, moves.amounts[own][best, 0], turn[rule, own][best])

@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 
 from refine.changes import differences
-from refine.curve import sample
 from refine.formats import Document
 from refine.held import Locks
 from refine.measure import Move, marked_points, unevenness, watched
 from refine.pose import Point, Pose, reposed, world_point
+from refine.pose_time import keyed, with_pose_moved
 from refine.prepared import Prepared, Request, in_spelling, prepare
-from refine.shot import Array, Channel, Control, Keys, Shot, frozen
+from refine.shot import Array, Control, Shot
 from refine.suggest import suggest
 from refine.suggestion import Suggestion, applied
 from refine.text import aligned
@@ -204,7 +204,7 @@ def retimings(document: Document, request: Request, prepared: Prepared) -> list[
         control = shot.controls[shot.index(name)]
         for frame in _pose_frames(control, locks):
             for step in (-1, 1):
-                shifted = _shifted(shot, control, frame, step, locks)
+                shifted = with_pose_moved(shot, control, frame, step, locks)
                 if shifted is not None:
                     left = _left(shot, prepared, shifted, name)
                     words = f"{name}: the key pose at frame {frame:g} moved to {frame + step:g}"
@@ -215,42 +215,9 @@ def retimings(document: Document, request: Request, prepared: Prepared) -> list[
     return [_retimed(document, request, prepared, after, words) for _, after, words in best]
 
 
-def _keyed(control: Control) -> list[tuple[Channel, Keys]]:
-    return [(channel, channel.keys) for channel in control.channels if channel.keys is not None]
-
-
 def _pose_frames(control: Control, locks: Locks) -> list[float]:
-    frames = {float(f) for _, keys in _keyed(control) for f in keys.frames[locks.searched(keys)]}
+    frames = {float(f) for _, keys in keyed(control) for f in keys.frames[locks.searched(keys)]}
     return sorted(frames)
-
-
-def _shifted(shot: Shot, control: Control, frame: float, step: int, locks: Locks) -> Shot | None:
-    """The shot with the control's key pose moved, None where a key may not move or has no room."""
-    for channel, keys in _keyed(control):
-        k = keys.index(frame)
-        if k is None:
-            continue
-        blocked = locks.blocked(control.name, channel.name, keys)
-        room = np.delete(keys.frames, k)
-        if k in blocked or len(keys) < 2 or np.abs(room - (frame + step)).min() < 1:
-            return None
-        first, last = locks.influence(keys)
-        if locks.disturbs_accent(control.name, first[k], last[k]):
-            return None
-        frames = keys.frames.copy()
-        frames[k] += step
-        moved = replace(channel, keys=keys.changed(frames=frozen(frames)))
-        if not _pins_kept(shot, control.name, channel, moved, locks):
-            return None
-        shot = shot.with_channel(control.name, moved)
-    return shot
-
-
-def _pins_kept(shot: Shot, control: str, before: Channel, after: Channel, locks: Locks) -> bool:
-    """A pin where no key stands holds the value there, whichever key would move it."""
-    held = locks.held(control, before, shot.frames).pins
-    at = np.array([frame for _, frames in held for frame in frames])
-    return not len(at) or np.array_equal(sample(before, shot, at), sample(after, shot, at))
 
 
 def _left(shot: Shot, prepared: Prepared, shifted: Shot, control: str) -> float:

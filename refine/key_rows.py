@@ -65,6 +65,11 @@ def only(keys: Keys, kept: NDArray[np.bool_]) -> Keys:
     return Keys(**{n: frozen(getattr(keys, n)[kept], getattr(keys, n).dtype.type) for n in Keys.__slots__})
 
 
+def without(keys: Keys, k: int) -> Keys:
+    """The keys but the k-th."""
+    return only(keys, np.arange(len(keys)) != k)
+
+
 def with_keys(keys: Keys, frames: Sequence[float], rows: Sequence[Key]) -> Keys:
     """The keys of a channel and new ones among them; in order of their frames, also where those were moved."""
     new = of_rows(frames, rows) if rows else only(keys, np.zeros(len(keys), np.bool_))

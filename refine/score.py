@@ -60,17 +60,23 @@ class Score:
         self.scatter = max(float(np.median(outside)) / 0.765 if len(outside) > 4 else 0.3, 0.05)
         every = np.arange(len(keys))
         self._deviation = relative(self.slopes - self._by_rule, self.unit)
-        self._rows = self._nats(self._deviation, self._context, every) + self._wild(self._miss, every)
-        self.now = float(self._rows.sum())
+        self._by_slope = self._nats(self._deviation, self._context, every)
+        self._by_value = self._wild(self._miss, every)
+        self.now = float((self._by_slope + self._by_value).sum())
 
     def cost(self, moves: Moves) -> Array:
         """(S,) nats of the whole channel after each move, slopes staying as they are."""
+        return np.asarray(self.now + self.more(moves).sum(axis=0))
+
+    def more(self, moves: Moves) -> Array:
+        """(2, S) nats more that slopes, and values, cost after each move."""
         at = self._window(moves, _FELT)
         miss = self._miss[at] - self.predict[at[:, :, None], moves.keys[:, None, :]] @ moves.amounts
         rows, columns = self._moved(moves, at)
         miss[rows, columns] += moves.amounts
-        cost = self._nats(self._deviations(moves, at), self._contexts(moves, at), at) + self._wild(miss, at)
-        return np.asarray(self.now + (cost - self._rows[at]).sum(axis=1))
+        slopes = self._nats(self._deviations(moves, at), self._contexts(moves, at), at)
+        by_kind = slopes - self._by_slope[at], self._wild(miss, at) - self._by_value[at]
+        return np.stack([each.sum(axis=1) for each in by_kind])
 
     def resloped(self, moves: Moves) -> tuple[Array, Array]:
         """(3, S) nats more that the channel costs where each move's first key then takes each rule's slope.

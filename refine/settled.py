@@ -3,10 +3,10 @@
 A key that was moved a part of a frame, or has a second one beside it, breaks its neighbours' slopes by every rule:
 these were set by another time, and by another value where it went along its curve. Nothing is wrong with them. So keys
 are judged as they stood: each on its whole frame, with what the curve beside it has there, and of several within half a
-frame one. The curve is continued from either side (a key that went along its curve left the side behind it as it was),
-or the value stays; which of these it was, the slopes around tell, in nats of what they miss the rules by. That the key
-was meant to stand between frames competes: where a whole channel was scaled in time, all slopes are right as it is; so
-they are, set by hand or not, where it was shifted.
+frame one, as of two a frame apart of which one is a copy (`copies`). The curve is continued from either side (a key
+that went along its curve left the side behind it as it was), or the value stays; which of these it was, the slopes
+around tell, in nats of what they miss the rules by. That the key was meant to stand between frames competes: where a
+whole channel was scaled in time, all slopes are right as it is; so they are, set by hand or not, where it was shifted.
 """
 
 from __future__ import annotations
@@ -18,19 +18,17 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.copies import ALONE, copies, pairs
+from refine.key_rows import only
 from refine.shot import Array, Keys, Segment, frozen
-from refine.slope_rules import judged, relative, slopes_by_rule, units_of_all
+from refine.slope_nats import CLEARER, followed, nats_of_all, slope_nats
+from refine.slope_rules import judged
 
 OFF = 0.01  # [judge] frames that a key may be off a whole one
 TOGETHER = 0.5  # [judge] frames up to which keys mean one pose
 APART = 1.0  # frames: keys that lie so far apart in all were set on parts of frames on purpose
-CLEARER = 4.0  # nats: with half of the slopes set by hand, what was told by more was right in over 99 % of 950 cases
-_EXACT = 1e-5  # slope units, to about which files round slopes
-_LOOSE = 1e-2  # [judge] slope units, from which on no rule was meant
-_BY_HAND = 0.3  # [judge] slope units, by which slopes that were set by hand miss the rules
 _SOUND, _RULED = -8.5, -3.0  # nats of a slope that misses a rule by 5e-5, and by 2e-2
 _TELL = 0.25  # [judge] of the slopes that have to follow rules
-_UNSEEN = 0.1  # keys of each rule that are believed in before any was seen
 _FELT = 4  # keys to each side whose slopes tell: the natural spline's influence is 0.27^4 = 5e-3 there
 _AROUND = 12  # keys to each side by which their rules are told
 _SWEEPS = 6  # over the keys off their frames; two are enough but where many in a row are
@@ -51,6 +49,11 @@ class Settled:
     told: NDArray[np.bool_]
     retimed: bool = False
 
+    def copies(self, own: Keys) -> list[int]:
+        """Which of the shot's `own` keys are a copy of the one beside them that was set."""
+        gone = np.setdiff1d(np.arange(len(own)), self.at)
+        return [k for k in gone.tolist() if np.abs(self.keys.frames - own.frames[k]).min() > TOGETHER]
+
     def carried_over(self, own: Keys, edited: Keys) -> Keys:
         """The shot's `own` keys with what was edited of the settled ones."""
         if not self.touched.any():
@@ -63,6 +66,16 @@ class Settled:
 
 def settled(keys: Keys, loop: bool = False) -> Settled:
     """The keys on the frames that they were set for; as they are where all stand on whole frames, or are meant."""
+    twice = copies(keys, loop)
+    if not twice.any():
+        return _on_frames(keys, loop)
+    found = _on_frames(only(keys, ~twice), loop)
+    at = np.flatnonzero(~twice)[found.at]
+    near = np.abs(keys.frames[at][:, None] - keys.frames[twice]).min(axis=1) < ALONE
+    return replace(found, at=at, touched=found.touched | near)
+
+
+def _on_frames(keys: Keys, loop: bool) -> Settled:
     groups = list(_groups(keys))
     if not groups:
         return unmoved(keys)
@@ -90,8 +103,8 @@ def settled(keys: Keys, loop: bool = False) -> Settled:
 
 
 def on_whole_frames(keys: Keys) -> bool:
-    """Whether each key stands on a whole frame, and none beside another one."""
-    return not (_off(keys).any() or np.any(np.diff(keys.frames) <= TOGETHER))
+    """Whether each key stands on a whole frame, and none beside another one that may mean the same."""
+    return not (_off(keys).any() or np.any(np.diff(keys.frames) <= TOGETHER) or len(pairs(keys)))
 
 
 def unmoved(keys: Keys) -> Settled:
@@ -199,7 +212,7 @@ class _Search:
         self.incoming, self.outgoing = keys.incoming.copy(), keys.outgoing.copy()
         self.alive = np.ones(len(keys), np.bool_)
         self.touched, self.told = np.zeros((2, len(keys)), np.bool_)
-        self.shares = self._followed()
+        self.shares = followed(keys, loop)
 
     def keys(self, at: NDArray[np.intp]) -> Keys:
         """The keys at some places; one for several has its own reaches no more, and goes on as the last of them."""
@@ -300,8 +313,7 @@ class _Search:
         """Nats of the slopes, as all stand, of those keys that are the `one` left of each group."""
         alive = np.flatnonzero(self.alive)
         keys = self.keys(alive)
-        nats = self._nats(keys, self.values[alive, None], self.outgoing[alive, None])[0]
-        return np.asarray(nats[one[alive] & judged(keys, self.loop)])
+        return slope_nats(keys, self.shares, self.loop)[one[alive] & judged(keys, self.loop)]
 
     def costs(self, group: _Group, options: Sequence[_Row]) -> Array:
         """(M,) nats of the slopes around a group, and of its one key, by each of the options; as it stands for none."""
@@ -314,28 +326,5 @@ class _Search:
         for m, row in enumerate(options):
             values[own, m], slopes[own, m] = row.value, row.outgoing
         counted = np.isin(near, [*before[-_FELT:], group.kept, *after[:_FELT]])
-        return np.asarray(self._nats(self.keys(near), values, slopes)[:, counted].sum(axis=1))
-
-    def _nats(self, keys: Keys, values: Array, slopes: Array) -> Array:
-        """(M, K) nats of slopes by the rules, for values and slopes (K, M, D) of the keys.
-
-        A miss of some digits' length is as likely with one more: its density is 1 / miss, but for slopes set by hand,
-        at 1 / _BY_HAND. Nats are less than theirs.
-        """
-        likely = np.tensordot(self.shares, self._densities(keys, values, slopes), 1)
-        return np.where(judged(keys, self.loop), -np.log1p(_BY_HAND * likely), 0.0)
-
-    def _densities(self, keys: Keys, values: Array, slopes: Array) -> Array:
-        """(3, M, K) densities of what slopes miss each rule by."""
-        natural, chord = slopes_by_rule(keys, values.reshape(len(keys), -1))
-        _, unit = units_of_all(keys.frames, np.moveaxis(values, 1, 0))
-        misses = [slopes - natural.reshape(slopes.shape), slopes - chord.reshape(slopes.shape), slopes]
-        miss = np.stack([relative(np.moveaxis(each, 1, 0), unit) for each in misses])
-        return np.asarray(1 / (_EXACT + miss) / (1 + (miss / _LOOSE) ** 2))
-
-    def _followed(self) -> Array:
-        """(3,) how often the slopes of the channel as it is follow each rule."""
-        densities = self._densities(self.own, self.values[:, None], self.outgoing[:, None])[:, 0]
-        weight = densities / (densities.sum(axis=0) + 1 / _BY_HAND)
-        counts = _UNSEEN + weight[:, judged(self.own, self.loop)].sum(axis=1)
-        return np.asarray(counts / counts.sum())
+        nats = nats_of_all(self.keys(near), values, slopes, self.shares, self.loop)
+        return np.asarray(nats[:, counted].sum(axis=1))

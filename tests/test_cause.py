@@ -66,12 +66,27 @@ def test_a_clean_channel_has_no_cause(rule: Rule, control: str, channel: str) ->
 
 
 def test_a_clean_channel_that_is_called_strange_is_still_left_alone() -> None:
-    """Even when all kinds of edits are tried."""
+    """Even when all kinds of edits are tried. A value alone is none, as it leaves no slope better than it is."""
     suspect = replace(suspect_of(two_part_shot("natural"), "arm", "rotation.z"), strange=True)
     explanations = explain(suspect)
     assert explanations[0].kind == "nothing"
-    assert {e.kind for e in explanations} >= {"value", "slope", "value and slope"}
+    assert {e.kind for e in explanations} >= {"slope", "value and slope"}
     assert not any(verdict.clear for verdict in verdicts(explanations, suspect.keys))
+
+
+def test_a_value_that_stands_out_is_no_cause_of_slopes_that_it_leaves_strange() -> None:
+    """A chord goes from the key before to the key after: no other value has a part in the slope."""
+    clean = two_part_shot("chord")
+    keys = keys_of(clean, "arm", "rotation.z")
+    values = keys.values.copy()
+    values[14] += 8.0  # a sound accent: all slopes are set with it
+    slopes = slopes_by("chord", keys.frames, values[:, 0])[:, None]
+    shot = with_keys(
+        clean, "arm", "rotation.z", keys.changed(values=values, incoming=slopes, outgoing=slopes)
+    )
+    found = explain(suspect_of(faulty(shot, "arm", "rotation.z", slopes={10: 0.8}), "arm", "rotation.z"))
+    assert {e.keys for e in found if e.kind == "value"} <= {(9,), (11,)}
+    assert (found[0].kind, found[0].keys) == ("slope", (10,))
 
 
 def test_probabilities_sum_to_one_and_fall() -> None:

@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 from refine.breaks import Break, backing, breaks
 from refine.cause import Explanation, Suspect
 from refine.curve import sample
-from refine.flags import on_frames, unheld
+from refine.flags import on_frames, strayed, unheld
 from refine.flags.flag import Cause, Flag, twin
 from refine.flags.on_frames import DOUBLED, OFF
 from refine.flags.stage import Stage, runs
 from refine.flags.unheld import LEFTOVER
 from refine.habit import moving
 from refine.key_rows import content
-from refine.shot import ROTATIONS, Array, Channel, Keys, Segment
+from refine.shot import ROTATIONS, Array, Channel, Keys, Segment, Shot
 
 FAULTS = {"value": "moved key", "value and slope": "moved key", "slope": "stray slope", "zigzag": "zigzag"}
 NEAR = 3  # keys to each side of a strange one that may be its cause
@@ -73,7 +73,9 @@ def _breaks(stage: Stage, name: str, likely: float) -> dict[str, tuple[Break, ..
         return {}
     book = stage.book
     strange = [c for c in stage.control(name).channels if moving(c) and book.strange(name, c.name)]
-    looks = {c.name: (book.settled(c.keys).keys, _look(stage, name, c.name)) for c in strange if c.keys}
+    looks = {
+        c.name: (strayed.as_set(stage, name, c.keys), _look(stage, name, c.name)) for c in strange if c.keys
+    }
     alone = {each: look.breaks(keys, likely) for each, (keys, look) in looks.items()}
     found = dict(alone)
     for each, (keys, look) in looks.items():
@@ -190,7 +192,7 @@ def _habit_flag(
 
 
 def _doubled(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
-    """Keys nearer to each other than half a frame, or off the whole frame."""
+    """Keys nearer to each other than half a frame, off their frame, or a copy of the one beside them."""
     assert channel.keys is not None
     threshold = stage.thresholds["doubled key"]
     frames = channel.keys.frames
@@ -213,6 +215,9 @@ def _doubled(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
                 message,
                 "keep one of them",
             )
+    yield from on_frames.copies(stage, name, channel)
+    yield from on_frames.copies(stage, name, channel)
+    yield from strayed.find(stage, name, channel)
     off = np.abs(frames - np.rint(frames))
     for k in np.flatnonzero(off > threshold["off"]):
         if stage.frames[0] <= frames[k] <= stage.frames[-1]:
@@ -307,5 +312,14 @@ def _limits(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
         )
 
 
-TRIES = on_frames.TRIES | unheld.TRIES
+def _on_frame(stage: Stage, flag: Flag) -> Iterator[Shot]:
+    """The shot with a key, or the pose that strayed with it, on its frame. NoSolution where that isn't possible."""
+    frame = flag.cause.frames[0]
+    if abs(frame - round(frame)) > stage.thresholds[DOUBLED]["off"]:
+        yield from on_frames.snapped(stage, flag)
+    elif (shot := strayed.put_back(stage, flag)) is not None:
+        yield shot
+
+
+TRIES = on_frames.TRIES | unheld.TRIES | {OFF: _on_frame}
 OF_KEYS = (*TRIES, *dict.fromkeys(FAULTS.values()))  # what a channel's own keys tell

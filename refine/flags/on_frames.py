@@ -1,4 +1,5 @@
 """Mends of keys that stand between frames: of several within half a frame one is left, and one off its frame is put on.
+A copy of a key on a frame beside it is taken out, where slopes tell that it is one (`copies`).
 
 What is left stands on a whole frame. A key off its frame gets back what the slopes around say that it had there
 (`settled`). Where they don't tell it gets what the curve behind it has there, as a key that went along its curve
@@ -17,9 +18,9 @@ import numpy as np
 
 from refine.curve import INCOMING, OUTGOING, evaluate, sample, sample_matrix, unknowns, with_unknowns
 from refine.errors import NoSolution
-from refine.flags.flag import Flag
+from refine.flags.flag import Cause, Flag
 from refine.flags.stage import Stage
-from refine.key_rows import key_at, only, with_keys
+from refine.key_rows import key_at, only, with_keys, without
 from refine.pinned import pinned_keys
 from refine.settled import APART, along_curve, common_frame, own_frame, unmoved
 from refine.shot import Array, Channel, Keys, Segment, Shot
@@ -83,11 +84,49 @@ def ruled(stage: Stage, flag: Flag, keys: Keys, k: int, nearest: bool = False) -
 # --- one key of several ------------------------------------------------------------------------------------
 
 
+def copied(stage: Stage, keys: Keys) -> list[int]:
+    """Which keys are a copy of the one beside them, as slopes tell: those that were fitted to a motion tell nothing."""
+    return [] if stage.book.shot_habit.fitted else stage.book.settled(keys).copies(keys)
+
+
+def copies(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
+    """Flags for keys that are a copy of the one a frame beside them. A mark may say that it is meant."""
+    keys = channel.keys
+    assert keys is not None
+    meant = stage.frames[stage.marked(name, "accent", "cut", "hold")]
+    for k in copied(stage, keys):
+        before, frame, after = keys.frames[k - 1 : k + 2].tolist()
+        one = before if frame - before < after - frame else after
+        if not stage.frames[0] <= frame <= stage.frames[-1] or np.isin(frame, meant):
+            continue
+        ratio, words = moved(stage, name, channel, replace(channel, keys=without(keys, k)))
+        yield Flag(
+            DOUBLED,
+            name,
+            channel.name,
+            (int(np.floor(before)), int(np.ceil(after))),
+            "warn" if ratio >= 1 else "note",
+            abs(frame - one),
+            "frames",
+            Cause(name, channel.name, (frame,)),
+            f"the key at {frame:g} is a copy of that at {one:g}: it moves the curve by {words}, and the slopes "
+            "around were made without it",
+            "take the copy out",
+            ratio * stage.attention(name),
+        )
+
+
 def single(stage: Stage, flag: Flag) -> Iterator[Shot]:
-    """The shot with one key where several stand within half a frame. NoSolution where they may be meant."""
+    """The shot with one key where several mean one pose. NoSolution where they may be meant."""
     channel = channel_of(stage, flag)
     keys = channel.keys
     assert keys is not None
+    low, high = min(flag.cause.frames), max(flag.cause.frames)
+    copy = next((k for k in copied(stage, keys) if low <= keys.frames[k] <= high), None)
+    if copy is not None:
+        if not pinned_keys(stage.locks.pins, flag.control, channel.name, keys)[copy]:
+            yield stage.shot.with_channel(flag.control, replace(channel, keys=without(keys, copy)))
+        return
     first, last = _together(keys, flag.cause.frames, stage.thresholds[DOUBLED].warn)
     if (
         first == last

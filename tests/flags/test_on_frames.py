@@ -1,8 +1,9 @@
-"""Keys between frames: one of several is left, one off its frame is put on, and the curve stays where it was."""
+"""Keys that aren't where they were set: one of several is left, one off its frame is put on, the curve stays."""
 
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -15,10 +16,13 @@ from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.flags.on_frames import DOUBLED, OFF
-from refine.key_rows import only
-from refine.shot import Array, Keys, Pin, Segment, Shot, frozen, make_keys
+from refine.key_rows import key_at, only
+from refine.key_rows import with_keys as with_rows
+from refine.prepared import Request
+from refine.shot import Array, Keys, Mark, Pin, Segment, Shot, frozen, make_keys
+from refine.suggest import suggest
 from tests.flags.tolerances import SAME_SHAPE
-from tests.hand_made import keys_of, two_part_shot, with_keys
+from tests.hand_made import keyed, keys_of, two_part_shot, with_keys
 
 ARM = ("arm", "rotation.z")
 K = 8  # a key in the middle of the arm's
@@ -125,6 +129,56 @@ def test_a_corner_made_of_two_keys_stays_a_corner() -> None:
     assert (found.frames[3], found.values[3, 0], bool(found.corner[3])) == (60.0, 20.0, True)
     assert found.incoming[3, 0] == pytest.approx(1.5, rel=1e-6)
     assert found.outgoing[3, 0] < -1.0
+
+
+def copied(shot: Shot, by: float, aside: float) -> Shot:
+    """The shot with a copy of one of the arm's keys a frame beside it, slopes and all."""
+    keys = arm(shot)
+    row = key_at(keys, K)
+    copy = replace(row, value=(row.value[0] + aside,))
+    return with_keys(shot, *ARM, with_rows(keys, [float(keys.frames[K]) + by], [copy]))
+
+
+@pytest.mark.parametrize("rule", ["natural", "chord"])
+@pytest.mark.parametrize(("by", "aside"), [(1.0, 0.0), (1.0, 0.3), (-1.0, -0.3)])
+def test_a_copy_of_a_key_a_frame_beside_it_is_named_and_taken_out(
+    rule: Rule, by: float, aside: float
+) -> None:
+    sound = two_part_shot(rule)
+    shot = copied(sound, by, aside)
+    (flag,) = check(stage_of(shot, Look()))
+    assert (flag.fault, flag.severity) == (DOUBLED, "warn")
+    assert flag.cause.frames == (float(arm(sound).frames[K]) + by,)
+    result = mend(shot, Look(), [flag])
+    assert result.mended == (flag,)
+    assert result.shot == sound
+
+
+def test_a_copy_is_no_fault_of_the_search_for_causes() -> None:
+    """It moved the copy toward where slopes of both would be right, and other channels with it."""
+    shot = copied(two_part_shot("chord"), 1.0, 0.3)
+    frame = int(arm(shot).frames[K])
+    assert suggest(shot, Request((frame - 12, frame + 12), ("arm",))).changes == ()
+
+
+@pytest.mark.parametrize("kind", ["hold", "accent"])
+def test_a_copy_may_be_meant(kind: Literal["hold", "accent"]) -> None:
+    shot = copied(two_part_shot("chord"), 1.0, 0.3)
+    frame = float(arm(shot).frames[K])
+    marked = replace(shot, marks=(Mark(kind, (frame, frame + 1.0), ("arm",)),))
+    assert flags(marked, DOUBLED) == []
+    pinned = replace(shot, pins=(Pin(*ARM, (frame + 1.0, frame + 1.0)),))
+    assert mend(pinned, Look(), flags(pinned, DOUBLED)).mended == ()
+
+
+@pytest.mark.parametrize("rule", RULES)
+@pytest.mark.parametrize("aside", [0.0, 0.3, 6.0])
+def test_a_hold_or_an_accent_of_one_frame_is_sound(rule: Rule, aside: float) -> None:
+    """Its slopes are set with it."""
+    sound = two_part_shot(rule)
+    keys = arm(copied(sound, 1.0, aside))
+    shot = with_keys(sound, *ARM, keyed(rule, keys.frames, keys.values[:, 0]))
+    assert flags(shot, DOUBLED) == []
 
 
 @pytest.mark.parametrize("rule", RULES)

@@ -1,0 +1,156 @@
+"""A control's key pose moved by a frame, and the frame that it was set for, as the slopes around it tell.
+
+Who drags a pose in time leaves the slopes beside it as they were: by rules that go by time they are right where the
+pose stood, to the digit, in all channels at once. No other value of it does that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from refine.curve import sample
+from refine.held import Locks
+from refine.shot import Array, Channel, Control, Keys, Shot, frozen
+from refine.slope_nats import CLEARER, followed, slope_nats
+
+SURE = 14.0  # [judge] nats, all channels together: two slopes that follow their rules again, which one value may not do
+_FOLLOWS = -6.0  # nats of a slope that misses a rule by 7e-4
+_MOST = 4  # poses of one control
+_STRANGE = 2  # slopes beside a pose that break the habit: one has likelier causes
+
+
+@dataclass(frozen=True, slots=True)
+class Strayed:
+    """A pose that stands on a frame, and was set for one beside it; `told` by these channels, the clearest first."""
+
+    frame: float
+    step: int  # to where it was set
+    told: tuple[str, ...] = ()
+
+
+def strayed(channels: Mapping[str, Keys], strange: Mapping[str, Array], loop: bool) -> list[Strayed]:
+    """The poses of a control that were set for a frame beside theirs, the clearest first.
+
+    `strange` are the frames of the slopes that break the habit, of the channels that have some.
+    """
+    found: list[Strayed] = []
+    shares = {name: followed(keys, loop) for name, keys in channels.items()}
+    while len(found) < _MOST:
+        now = {name: on_its_frame(keys, found) for name, keys in channels.items()}
+        put_back = [each.frame + each.step for each in found]
+        frames = [frame for frame in _near(now, strange) if frame not in put_back]
+        pose = _clearest(now, shares, [Strayed(frame, step) for frame in frames for step in (-1, 1)], loop)
+        if pose is None:
+            break
+        found.append(pose)
+    return found
+
+
+def _clearest(
+    channels: Mapping[str, Keys], shares: Mapping[str, Array], poses: list[Strayed], loop: bool
+) -> Strayed | None:
+    """The pose that slopes tell of most clearly. None if they aren't clear, or it can't be told which one strayed."""
+    gains = [_gains(channels, shares, pose, loop) for pose in poses]
+    totals = [sum(each.values()) for each in gains]
+    if max(totals, default=0.0) < SURE:
+        return None
+    first = int(np.argmax(totals))
+    best, told = poses[first], gains[first]
+    after = {name: on_its_frame(keys, [best]) for name, keys in channels.items()}
+    for pose, total in zip(poses, totals, strict=True):
+        # One that explains as much either explains something else, or it may as well have been that one.
+        rival = pose is not best and total > totals[first] - CLEARER
+        if rival and sum(_gains(after, shares, pose, loop).values()) < SURE:
+            return None
+    names = (name for name in told if told[name] > CLEARER)
+    return replace(best, told=tuple(sorted(names, key=lambda name: -told[name])))
+
+
+def on_its_frame(keys: Keys, poses: list[Strayed]) -> Keys:
+    """The keys of a channel with those of some poses on the frames that they were set for."""
+    for pose in poses:
+        keys = _moved(keys, pose.frame, pose.step) or keys
+    return keys
+
+
+def _near(channels: Mapping[str, Keys], strange: Mapping[str, Array]) -> list[float]:
+    """Frames of the poses that stand beside enough slopes that break the habit."""
+    count: dict[float, int] = {}
+    for name, frames in strange.items():
+        own = channels[name].frames
+        beside = np.isin(own, frames).astype(int)
+        beside[1:-1] += np.isin(own[:-2], frames).astype(int) + np.isin(own[2:], frames)
+        for frame, many in zip(own[1:-1].tolist(), beside[1:-1].tolist(), strict=True):
+            count[frame] = count.get(frame, 0) + many
+    return [frame for frame, many in sorted(count.items()) if many >= _STRANGE]
+
+
+def _gains(
+    channels: Mapping[str, Keys], shares: Mapping[str, Array], pose: Strayed, loop: bool
+) -> dict[str, float]:
+    """By how many nats a pose elsewhere explains the slopes of each channel better; none where one speaks against.
+
+    Only slopes beside it that it puts on a rule speak for it: a spline's all get nearer to theirs if it moves the way
+    that the value was moved.
+    """
+    gains: dict[str, float] = {}
+    for name, keys in channels.items():
+        if keys.index(pose.frame) is None:
+            continue
+        moved = _moved(keys, pose.frame, pose.step)
+        if moved is None:
+            return {}
+        was, now = (slope_nats(each, shares[name], loop) for each in (keys, moved))
+        beside = np.abs(np.arange(len(keys)) - keys.frames.searchsorted(pose.frame)) <= 1
+        gain = np.where(beside & (now <= _FOLLOWS), was - now, np.minimum(was - now, 0.0))
+        gains[name] = float(gain.sum())
+        if gains[name] < -CLEARER:
+            return {}
+    return gains
+
+
+def _moved(keys: Keys, frame: float, step: int) -> Keys | None:
+    """The keys with that on a frame moved, None where there is none or it has no room."""
+    k = keys.index(frame)
+    if k is None or len(keys) < 2 or np.abs(np.delete(keys.frames, k) - (frame + step)).min() < 1:
+        return None
+    frames = keys.frames.copy()
+    frames[k] += step
+    return keys.changed(frames=frozen(frames))
+
+
+# --- in a shot ---
+
+
+def keyed(control: Control) -> list[tuple[Channel, Keys]]:
+    """The keyed channels of a control."""
+    return [(channel, channel.keys) for channel in control.channels if channel.keys is not None]
+
+
+def with_pose_moved(shot: Shot, control: Control, frame: float, step: int, locks: Locks) -> Shot | None:
+    """The shot with the control's key pose moved, None where a key may not move or has no room."""
+    for channel, keys in keyed(control):
+        k = keys.index(frame)
+        if k is None:
+            continue
+        moved = _moved(keys, frame, step)
+        if moved is None or k in locks.blocked(control.name, channel.name, keys):
+            return None
+        first, last = locks.influence(keys)
+        if locks.disturbs_accent(control.name, first[k], last[k]):
+            return None
+        after = replace(channel, keys=moved)
+        if not _pins_kept(shot, control.name, channel, after, locks):
+            return None
+        shot = shot.with_channel(control.name, after)
+    return shot
+
+
+def _pins_kept(shot: Shot, control: str, before: Channel, after: Channel, locks: Locks) -> bool:
+    """A pin where no key stands holds the value there, whichever key would move it."""
+    held = locks.held(control, before, shot.frames).pins
+    at = np.array([frame for _, frames in held for frame in frames])
+    return not len(at) or np.array_equal(sample(before, shot, at), sample(after, shot, at))
