@@ -216,7 +216,6 @@ def _doubled(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
                 "keep one of them",
             )
     yield from on_frames.copies(stage, name, channel)
-    yield from on_frames.copies(stage, name, channel)
     yield from strayed.find(stage, name, channel)
     off = np.abs(frames - np.rint(frames))
     for k in np.flatnonzero(off > threshold["off"]):
