@@ -28,16 +28,41 @@ class Anew:
     @property
     def case(self) -> tuple[object, ...]:
         """All that moves of these keys depend on."""
-        return self.place, self.keys, self.rules.judged, self._usual, self._follows
+        return self.place, self.keys, self.rules.judged, self._usual, self._follows, self.redone
 
     def moved(self, k: int, by: float) -> Keys:
         """The keys with one value moved by an amount of the channel's unit."""
-        values = self.keys.values.copy()
-        values[k] += by
-        turned = self._by_habit(values) - self._now
-        turned[~self._follows | (np.abs(turned) < LEAST * self._unit)] = 0.0
+        amounts = np.zeros(len(self.keys))
+        amounts[k] = by
+        return self.changed(amounts, np.zeros(len(self.keys), np.bool_))
+
+    def changed(self, by: Array, again: NDArray[np.bool_]) -> Keys:
+        """The keys with values moved by amounts (K,); slopes `again` (K,) become the habit's, whatever they were."""
+        values = self.keys.values + by[:, None]
+        then = self._by_habit(values)
+        turned = then - np.where(again[:, None], self.keys.outgoing, self._now)
+        stays = ~(self._follows | again[:, None]) | (np.abs(turned) < LEAST * self._unit)
+        turned[stays] = 0.0
         incoming, outgoing = self.keys.incoming + turned, self.keys.outgoing + turned
         return self.keys.changed(values=values, incoming=incoming, outgoing=outgoing)
+
+    def by_values(self, by: Array, again: NDArray[np.bool_]) -> Array:
+        """(K, K): how slopes turn with values, about values moved by (K,), while what is an extreme stays one."""
+        usual = self._usual[contexts(self.keys.values + by[:, None])][:, None]
+        found = np.where(
+            usual == NATURAL, self.rules.natural, np.where(usual == CHORD, self.rules.chord, 0.0)
+        )
+        return np.asarray(np.where(self._follows | again[:, None], found, 0.0))
+
+    @cached_property
+    def redone(self) -> NDArray[np.bool_]:
+        """(K,) which slopes aren't what the habit says, but follow the values by another rule: somebody set them anew.
+
+        Flat ones don't follow the values, so nothing tells that of them.
+        """
+        off = relative(self.keys.outgoing - self._by_rule[..., None], self._unit[:, 0]).min(axis=0)
+        near = self.rules.judged & (off <= FOLLOWS * self.habit.tight)
+        return np.asarray(near & ~self._follows[:, 0])
 
     def turned(self, at: NDArray[np.intp], by: Array, rows: slice) -> Array:
         """(k, S): by how much the slopes of the keys in `rows` turn where the value of one key is moved.

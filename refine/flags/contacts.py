@@ -8,40 +8,36 @@ where it slides much more than the shot's other contacts do.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-from refine.flags.excerpt import excerpt
 from refine.flags.flag import Cause, Flag, Severity
-from refine.flags.slide import put_back
-from refine.flags.stage import Stage, runs
+from refine.flags.off_anchor import SLIDING as SLIDING
+from refine.flags.off_anchor import Drift, drifts, went
+from refine.flags.slide import could_explain, put_back
+from refine.flags.stage import Stage
 from refine.flags.standing import (
     LEFT,
     MM,
     broken,
     carrying,
     common,
-    floor,
     keys_near,
     margin,
-    planted_lows,
+    resting,
     standing,
     usual,
 )
 from refine.limbs.planted import Planted
-from refine.limbs.planting import planted_again
+from refine.limbs.planting import faded_over, minimum_jerk, planted_again
 from refine.pinned import disturbed
-from refine.pose import Point, pose, world_point
+from refine.pose import Point
 from refine.rig import carriers
 from refine.shot import Array, Shot
-from refine.view import project
 
-SLIDING = "sliding contact"
 ALIKE = 0.4  # [judge] of their size by which two limbs' slides may differ and still be one
-APART = 0.5  # [judge] s between two slides of one contact that have causes of their own
 AROUND = 1.0  # s to each side of a cause that the search may look at
 
 
@@ -53,91 +49,32 @@ def planted(stage: Stage) -> list[tuple[Point, Array, Array]]:
 def replanted(before: Stage, after: Shot) -> Shot:
     """The shot `after` with planted feet and hands put back where they stood, by the limbs' own chains.
 
-    For changes at the hips or above: what a limb stands on in `before` it stands on again, turned as it was. Where
-    a limb would be straighter than 99 % it stays short of that; where pins forbid it, it stays as it is.
+    For changes at the hips or above: what a limb stands on in `before` it stands on again, with heel and toe. It isn't
+    bent for less than what is flagged. Where a limb would be straighter than 99 % it stays short of that; where pins
+    forbid it, it stays as it is.
     """
     there = standing(before)
-    tolerance = LEFT * before.thresholds[SLIDING]["warn_mm"] / MM / there.scale
+    limit = before.thresholds[SLIDING]["warn_mm"] / MM / there.scale
     for each in sorted(there.contacts, key=lambda contact: contact.frames[0]):
-        if each.limb is not None and each.relative is None:
-            mended = planted_again(after, each, each.path, before.locks, tolerance, beside=True)
+        points = each, *resting(before)[each]
+        if each.limb is None or each.relative is not None:
+            continue
+        if any(_slides_for(after, point, limit) for point in points):
+            others = [(other, other.path) for other in points[1:]]
+            mended = planted_again(after, each, each.path, before.locks, LEFT * limit, True, others)
             after = after if mended is None else mended
     return after
+
+
+def _slides_for(after: Shot, point: Planted, limit: float) -> bool:
+    """Whether a point is carried along by more than a limit, or first beyond it, where it stands in a changed shot."""
+    before = float(np.linalg.norm(point.path - point.anchor, axis=1).max())
+    return went(after, point, point.path) > limit or went(after, point, point.anchor) > limit >= before
 
 
 def find(stage: Stage) -> Iterator[Flag]:
     """All findings of this family, in no order."""
     yield from (flag for flag, _ in sliding(stage))
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Drift:
-    """How far a planted point goes from its anchor: mm and px at the worst, and where it is beyond the warning.
-
-    Of `contact` it has the frames about that slide.
-    """
-
-    contact: Planted
-    mm: float
-    px: float
-    frames: tuple[int, int]
-
-
-def drifts(stage: Stage, contact: Planted) -> list[Drift]:
-    """The drift of a contact over its core frames on screen, a stretch at a time; none where it isn't seen.
-
-    A found contact is measured along the ground: a heel that rises is leaving, it doesn't slide. So is one whose
-    anchor is below the floor, which is another fault.
-    """
-    core = contact.core(margin(stage))
-    away = (contact.path - contact.anchor)[core]
-    if not contact.marked or _sunk(stage, contact):
-        away = away.copy()
-        away[:, "xyz".index(stage.shot.up)] = 0.0
-    at = (contact.frames[core] - stage.frames[0]).astype(np.intp)
-    near, there = excerpt(stage, int(at[0]), int(at[-1])), at - at[0]
-    seen = near.counts(contact.point)[there]
-    if not seen.any():
-        return []
-    mm = np.linalg.norm(away, axis=1) * standing(stage).scale * MM
-    view_at = (
-        _on_screen(near, contact.anchor[core], there),
-        _on_screen(near, contact.anchor[core] + away, there),
-    )
-    px = np.linalg.norm(view_at[1] - view_at[0], axis=1)
-    mm, px = np.where(seen, mm, 0.0), np.where(seen, px, 0.0)
-    found, apart = [], round(APART * stage.shot.fps)
-    for first, last in _stretches(mm > stage.thresholds[SLIDING]["warn_mm"], int(np.argmax(mm)), apart):
-        own = slice(first, last + 1)
-        where = int(stage.frames[at[first]]), int(stage.frames[at[last]])
-        about = contact.within(where[0] - apart, where[1] + apart)
-        found.append(Drift(about, float(mm[own].max()), float(px[own].max()), where))
-    return found
-
-
-def _stretches(beyond: NDArray[np.bool_], worst: int, apart: int) -> list[tuple[int, int]]:
-    """First and last position of each slide of a contact; its worst frame where none is beyond the warning."""
-    joined: list[tuple[int, int]] = []
-    for a, b in runs(beyond):
-        if joined and a - joined[-1][1] <= apart:
-            joined[-1] = (joined[-1][0], b)
-        else:
-            joined.append((a, b))
-    return joined or [(worst, worst)]
-
-
-def _sunk(stage: Stage, contact: Planted) -> bool:
-    if contact.limb is None or contact.limb.kind != "leg" or contact.relative is not None:
-        return False
-    depth = floor(stage).height - planted_lows(stage)[contact]
-    return depth * standing(stage).scale * MM > stage.thresholds["through floor"].warn
-
-
-def _on_screen(stage: Stage, places: Array, at: Array) -> Array:
-    """(k, 2) px of places (k, 3) at positions `at` among the stage's frames."""
-    every = np.zeros((len(stage.frames), 3))
-    every[at] = places
-    return np.asarray(project(stage.view, every)[at])
 
 
 @lru_cache(maxsize=2)
@@ -218,7 +155,7 @@ def _slide_flag(stage: Stage, group: Sequence[Slid]) -> Flag:
         message = f"{_listed(names)} slide together by {worst.mm:.0f} mm, {worst.px:.1f} px, while planted"
         remedy = f"look at {cause.control} first, then plant them again"
     else:
-        cause = _cause_in_chain(stage, contact, frames)
+        cause = _cause_in_chain(stage, worst)
         on = f" on {contact.relative}" if contact.relative else ""
         message = f"{_word(contact)} slides{on} by {worst.mm:.0f} mm, {worst.px:.1f} px, while planted"
         remedy = f"keep it where it stands at {_still(contact):g}"
@@ -261,39 +198,49 @@ def _cause_above(stage: Stage, group: Sequence[Slid]) -> Cause:
     assert second is not None
     nearest = common(stage.shot, first, second)
     assert nearest is not None
-    slid = [each.contact for each, _, _ in group]
+    slid = [point for each, _, _ in group for point in each.points]
     return _cause(stage, carrying(stage, nearest), slid) or Cause(nearest)
 
 
 def _cause(stage: Stage, names: Sequence[str], slid: Sequence[Planted]) -> Cause | None:
-    """The keys that explain a slide, among those of some controls; else what broke its habit about there."""
+    """The keys that explain a slide, among those of some controls; else what broke its habit and could have done it."""
     keys = put_back(stage, names, slid)
-    return broken(stage, names, slid[0]) if keys is None else keys.cause
+    if keys is not None:
+        return keys.cause
+    strange = (broken(stage, [name], slid[0]) for name in names)
+    return next((each for each in strange if each is not None and could_explain(stage, each, slid)), None)
 
 
-def _cause_in_chain(stage: Stage, contact: Planted, frames: tuple[int, int]) -> Cause:
+def _cause_in_chain(stage: Stage, slid: Drift) -> Cause:
     """The control, from the root outward, that broke its habit there; else the top of the limb with its keys."""
-    found = _cause(stage, carrying(stage, contact.point.control), [contact])
+    contact = slid.contact
+    found = _cause(stage, carrying(stage, contact.point.control), slid.points)
     if found is not None:
         return found
     top = contact.limb.moved[0] if contact.limb is not None else contact.control
-    return Cause(top, None, keys_near(stage, top, frames))
+    return Cause(top, None, keys_near(stage, top, slid.frames))
 
 
 # --- mends -------------------------------------------------------------------------------------------------
 
 
 def mend_sliding(stage: Stage, flag: Flag) -> Shot | None:
-    """What slid put back where it stands: by undoing the habit's break above it if there is one, else by its limb."""
+    """What slid put back where it stands: by undoing what did it above it if that is known, else by its limb.
+
+    Nothing that rests with it may slide for that.
+    """
     every = (each for contact in standing(stage).contacts for each in drifts(stage, contact))
     slid = [each for each in every if _overlap(each.frames, flag.frames)]
     slid = [each for each in slid if flag.control in (each.contact.control, *_above(stage, each.contact))]
     limit = stage.thresholds[SLIDING]["warn_mm"]
     slid = [each for each in slid if each.mm > limit]
-    own = [each.contact for each in slid]
-    for cure in (_cured_above, _put_back, _by_limbs):
-        after = cure(stage, flag, own)
-        settled = after is not None and all(_settled(stage, after, each) for each in own)
+    # Where keys above a limb are named, bending the limb would cover what they do.
+    limbs = [each.contact.limb.chain if each.contact.limb else (each.contact.control,) for each in slid]
+    own = any(flag.cause.control in chain for chain in limbs)
+    by_limbs = [_by_limbs] if own or flag.cause.channel is None else []
+    for cure in (_cured_above, _put_back, *by_limbs):
+        after = cure(stage, flag, slid)
+        settled = after is not None and all(_settled(stage, after, each) for each in slid)
         if after is not None and settled and not disturbed(stage.shot, after):
             return after
     return None
@@ -307,9 +254,9 @@ def _overlap(a: tuple[int, int], b: tuple[int, int]) -> bool:
     return a[0] <= b[1] and b[0] <= a[1]
 
 
-def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | None:
+def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
     """The search's cure of the key that a flag names, where that key isn't the limb's own."""
-    limb_of = {name for each in slid if each.limb for name in each.limb.chain}
+    limb_of = {name for each in slid if each.contact.limb for name in each.contact.limb.chain}
     if flag.cause.channel is None or flag.cause.control in limb_of:
         return None
     from refine.changes import made
@@ -324,21 +271,21 @@ def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | No
     return made(stage.shot, changes) if changes else None
 
 
-def _put_back(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | None:
+def _put_back(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
     """The key that a flag names put back with its slopes, where only the slide tells that it was moved."""
-    keys = put_back(stage, [flag.cause.control], slid)
+    keys = put_back(stage, [flag.cause.control], [point for each in slid for point in each.points])
     return None if keys is None or keys.cause != flag.cause else keys.made(stage.shot)
 
 
-def _by_limbs(stage: Stage, flag: Flag, slid: Sequence[Planted]) -> Shot | None:
+def _by_limbs(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
     shot: Shot | None = stage.shot
     tolerance = LEFT * stage.thresholds[SLIDING]["warn_mm"] / MM / standing(stage).scale
     for each in slid:
         if shot is None:
             return None
-        core = each.core(margin(stage))
-        contact = replace(each, frames=each.frames[core], path=each.path[core], anchor=each.anchor[core])
-        shot = planted_again(shot, contact, _wanted(stage, contact), stage.locks, tolerance)
+        contact = _core(stage, each.contact)
+        others = [(other, _led(stage, other, each)) for other in _beside(each, contact)]
+        shot = planted_again(shot, contact, _led(stage, contact, each), stage.locks, tolerance, others=others)
     return None if shot is stage.shot else shot
 
 
@@ -352,14 +299,34 @@ def _wanted(stage: Stage, contact: Planted) -> Array:
     return places
 
 
-def _settled(stage: Stage, after: Shot, contact: Planted) -> bool:
-    """Whether a contact stays within the warning's threshold in a changed shot."""
+def _led(stage: Stage, point: Planted, slid: Drift) -> Array:
+    """(k, 3): where a point is wanted while it slides; beside that it goes over to where it is."""
+    beside = np.abs(point.frames - np.clip(point.frames, *slid.whole)) / faded_over(stage.shot)
+    rest = minimum_jerk(1.0 - beside)[:, None]
+    return np.asarray(point.path + rest * (_wanted(stage, point) - point.path))
+
+
+def _core(stage: Stage, contact: Planted) -> Planted:
+    """A contact without the frames on which it begins and ends."""
     core = contact.core(margin(stage))
-    frames = contact.frames[core]
-    path = world_point(pose(after, frames), after, contact.point)
-    away = np.linalg.norm(path - _wanted(stage, contact)[core], axis=1)
-    limit = stage.thresholds[SLIDING]["warn_mm"]
-    return float(away.max()) * standing(stage).scale * MM <= limit
+    return replace(contact, frames=contact.frames[core], path=contact.path[core], anchor=contact.anchor[core])
+
+
+def _beside(slid: Drift, contact: Planted) -> list[Planted]:
+    """What rests with a contact, on its frames."""
+    within = [each.within(*contact.frames[[0, -1]]) for each in slid.beside]
+    return [each for each in within if len(each.frames)]
+
+
+def _settled(stage: Stage, after: Shot, slid: Drift) -> bool:
+    """Whether a contact stays within the warning's threshold in a changed shot, and what rests with it does or is no
+    farther off than it was."""
+    limit = stage.thresholds[SLIDING]["warn_mm"] / MM / standing(stage).scale
+    contact = _core(stage, slid.contact)
+    if went(after, contact, _wanted(stage, contact)) > limit:
+        return False
+    beside = [(each, _wanted(stage, each)) for each in _beside(slid, contact)]
+    return all(went(after, *each) <= max(limit, went(stage.shot, *each)) for each in beside)
 
 
 MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {SLIDING: mend_sliding}

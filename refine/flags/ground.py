@@ -14,13 +14,13 @@ import numpy as np
 
 from refine.flags.contacts import sliding
 from refine.flags.flag import Cause, Flag, Severity
+from refine.flags.slide import could_explain
 from refine.flags.stage import Stage, runs
-from refine.flags.standing import LEFT, MM, broken, floor, keys_near, planted_lows, standing, usual
+from refine.flags.standing import LEFT, MM, broken, carrying, floor, keys_near, planted_lows, standing, usual
 from refine.limbs.limb import Limb
 from refine.limbs.planted import Planted
 from refine.limbs.planting import shift_of, shifted
 from refine.pose import Point, pose, world_point
-from refine.rig import carriers
 from refine.shot import Array, Shot
 from refine.view import project
 
@@ -53,8 +53,9 @@ def find(stage: Stage) -> Iterator[Flag]:
         sunk = Planted(
             dip.point, stage.frames[a : b + 1], surface, path, dip.limb.end, ground.marked, dip.limb
         )
-        cause = broken(stage, [*reversed(carriers(stage.shot, own)), own], sunk)
-        cause = cause or Cause(dip.limb.upper, None, keys_near(stage, dip.limb.upper, where))
+        strange = (broken(stage, [name], sunk) for name in carrying(stage, own))
+        able = (each for each in strange if each is not None and could_explain(stage, each, [sunk]))
+        cause = next(able, None) or Cause(dip.limb.upper, None, keys_near(stage, dip.limb.upper, where))
         message = f"{own} is {dip.mm:.0f} mm below the floor ({ground.source})"
         remedy = "raise the foot to the floor"
         ratio = dip.mm / limit
@@ -117,11 +118,12 @@ def dips(stage: Stage) -> list[Dip]:
 
 
 def mend_floor(stage: Stage, flag: Flag) -> Shot | None:
-    """The foot raised by how far it is below the floor on each frame, by its leg."""
+    """The foot raised by how far it is below the floor on each frame, by its leg; none for what keys above it did."""
     ground, scale, up = floor(stage), standing(stage).scale, "xyz".index(stage.shot.up)
     shot = stage.shot
     for dip in dips(stage):
-        if dip.limb.end != flag.control or int(stage.frames[dip.at[0]]) != flag.frames[0]:
+        above = flag.cause.channel is not None and flag.cause.control not in dip.limb.chain
+        if above or dip.limb.end != flag.control or int(stage.frames[dip.at[0]]) != flag.frames[0]:
             continue
         heights = np.stack([stage.world(point)[:, up] for point in dip.limb.points])
         depth = ground.height - heights.min(axis=0)

@@ -4,30 +4,31 @@ First asked are the keys that break the shot's habit. Then each key of what carr
 on: moved by a, with slopes set anew by the habit, it changes its channel by c(a) and the point by J c(a), to first
 order; that a is sought which undoes most of the slide, for all keys of a channel at once. Such a curve is sound in
 itself; only what stands still tells. One key that undoes nearly all of it, and leaves much less than any other channel
-could, is the cause.
+could, is the cause. Where none does, two or three neighbouring keys of a channel are asked together (`several`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from constraints.affine import Band
 from refine.answers import Answers, case
-from refine.curve import INCOMING, OUTGOING, VALUE, evaluate, sample, sample_matrix
+from refine.curve import INCOMING, OUTGOING, VALUE
 from refine.flags.anew import Anew
 from refine.flags.flag import Cause
 from refine.flags.keys import habit_breaks
+from refine.flags.pull import Pull, near_keys, with_keys
+from refine.flags.several import MOST, Fit, fits, fitted, least, told
 from refine.flags.stage import Stage
-from refine.flags.standing import carrying, standing
+from refine.flags.standing import carrying
 from refine.limbs.planted import Planted
-from refine.pose import Point, Pose, in_axes, jacobian
 from refine.shot import Array, Keys, Shot
 
 EXPLAINED = 0.9  # [judge] of a slide's squares that a cause has to undo
+MAINLY = 0.5  # [judge] of them that the keys of a channel have to be able to undo, to be looked at
 RIVAL = 2.0  # [judge] times what it leaves that every other channel leaves at least
 KEPT = 256  # searches
 ROUNDING = 1e-12  # of a slide's squares: between keys that leave no more, nothing tells
@@ -56,9 +57,7 @@ class PutBack:
         return Cause(self.control, self.channel, self.frames)
 
     def made(self, shot: Shot) -> Shot:
-        found = shot.controls[shot.index(self.control)].channel(self.channel)
-        assert found is not None
-        return shot.with_channel(self.control, replace(found, keys=self.keys))
+        return with_keys(shot, self.control, self.channel, self.keys)
 
 
 def put_back(stage: Stage, controls: Sequence[str], slid: Sequence[Planted]) -> PutBack | None:
@@ -67,7 +66,7 @@ def put_back(stage: Stage, controls: Sequence[str], slid: Sequence[Planted]) -> 
     Also looked at are the keys of what the points are planted on. What was searched once is known where nothing that
     the search looks at is another.
     """
-    pull = _Pull(stage, slid)
+    pull = Pull(stage, slid)
     below = [name for each in slid if each.relative for name in carrying(stage, each.relative)]
     names = list(dict.fromkeys([*controls, *below]))
     undone = [each for name in names for each in _undone(stage, name)]
@@ -76,99 +75,60 @@ def put_back(stage: Stage, controls: Sequence[str], slid: Sequence[Planted]) -> 
     return _answers.get(asked, lambda: _found(pull, undone, anew))
 
 
-def _found(pull: _Pull, undone: Sequence[_Undone], anew: Sequence[Anew]) -> PutBack | None:
+def could_explain(stage: Stage, cause: Cause, slid: Sequence[Planted]) -> bool:
+    """Whether the keys of a channel could undo most of a slide at all, whatever their values and slopes."""
+    channel = stage.control(cause.control).channel(cause.channel or "")
+    if channel is None or channel.keys is None:
+        return False
+    pull = Pull(stage, slid)
+    return least(pull, pull.gains(cause.control, channel.name), channel.keys) <= 1 - MAINLY
+
+
+def _found(pull: Pull, undone: Sequence[_Undone], anew: Sequence[Anew]) -> PutBack | None:
     strange = sorted((each.put_back(pull) for each in undone), key=lambda each: each.left)
     if strange and strange[0].left <= 1 - EXPLAINED:
         return strange[0]
     found = sorted(_moved(pull, anew), key=lambda each: each.left)
-    if not found or found[0].left > 1 - EXPLAINED:
+    if found and found[0].left <= 1 - EXPLAINED:
+        one = told(pull, fitted(pull, found[0].gains, found[0].anew, slice(found[0].k, found[0].k + 1)))
+        return _put_back(one, found[1].left if len(found) > 1 else 1.0)
+    return _together(pull, anew)
+
+
+def _put_back(fit: Fit, rival: float) -> PutBack | None:
+    """What a fit puts back, if it explains the slide and leaves much less than its rival."""
+    if fit.left > 1 - EXPLAINED or rival < RIVAL * max(fit.left, ROUNDING):
         return None
-    rival = found[1].left if len(found) > 1 else 1.0
-    return found[0].put_back(pull) if rival >= RIVAL * max(found[0].left, ROUNDING) else None
+    return PutBack(*fit.anew.place, fit.frames, fit.keys, fit.left)
 
 
-class _Pull:
-    """How the keys of the controls that carry some points move these, against what they are planted on.
+def _together(pull: Pull, every: Sequence[Anew]) -> PutBack | None:
+    """A few neighbouring keys of a channel that together explain what no key does by itself.
 
-    Moves and gains have N rows: the points' frames, one point after the other.
+    One more key has to make much more of the slide go.
     """
-
-    def __init__(self, stage: Stage, slid: Sequence[Planted]) -> None:
-        self.stage = stage
-        self.span = min(each.frames[0] for each in slid), max(each.frames[-1] for each in slid)
-        self.points = [*slid, *self._still({each.control for each in slid})]
-        self.away = np.concatenate([each.anchor - each.path for each in self.points])
-        self.whole = float(np.sum(self.away**2))
-        every = np.concatenate([each.frames for each in self.points])
-        self.frames, self._rows = np.unique(every, return_inverse=True)
-        self._posed = _posed(stage, self.frames)
-        self._grounds = {n: _ground(stage, each) for n, each in enumerate(self.points) if each.relative}
-
-    def case(self, names: Sequence[str]) -> tuple[object, ...]:
-        """All that the gains of some controls and what is left depend on."""
-        shot, every = self.stage.shot, dict.fromkeys(names)
-        every |= {name: None for point in self._seen for name in carrying(self.stage, point.control)}
-        i = [self.stage.control_at[name] for name in every]
-        still = [replace(shot.controls[n], channels=()) for n in i]
-        values = [(c.name, sample(c, shot, self.frames)) for n in i for c in shot.controls[n].channels]
-        return self.span, self.frames, self._rows, self.away, self._seen, list(self._grounds), still, values
-
-    @property
-    def _seen(self) -> list[Point]:
-        return [*(each.point for each in self.points), *self._grounds.values()]
-
-    def _still(self, slid: set[str]) -> Iterator[Planted]:
-        """What else is planted meanwhile: it has to stay where it is."""
-        for each in standing(self.stage).contacts:
-            if (
-                each.control not in slid
-                and self.span[0] <= each.frames[-1]
-                and each.frames[0] <= self.span[1]
-            ):
-                yield each.within(*self.span)
-
-    def gains(self, control: str, channel: str) -> Array:
-        """(N, 3, D): how a unit of a channel moves each point against what it is planted on."""
-        moved = jacobian(self.stage.shot, self._posed, control, channel, self._seen)
-        for n, ground in zip(self._grounds, moved[len(self.points) :], strict=True):
-            moved[n] -= ground
-        own = np.repeat(np.arange(len(self.points)), [len(each.frames) for each in self.points])
-        return moved[own, self._rows]
-
-    def made(self, gains: Array, before: Keys, after: Keys) -> Array:
-        """(N, 3): how a change of keys moves the points."""
-        by = evaluate(after, self.frames) - evaluate(before, self.frames)
-        return np.asarray((gains @ by[self._rows, :, None])[:, :, 0])
-
-    def left(self, made: Array) -> float:
-        """The share of the slide's squares that remains."""
-        return float(np.sum((self.away - made) ** 2)) / self.whole
-
-    def reach(self, keys: Keys) -> slice:
-        """The keys between which the frames lie."""
-        ends = np.searchsorted(keys.frames, self.frames[[0, -1]], side="right") - 1
-        first, last = np.clip(ends, 0, len(keys) - 2).tolist()
-        return slice(first, last + 2)
-
-    def many(self, gains: Array, keys: Keys, by: Array) -> Array:
-        """(N, 3, S): how S changes of the `unknowns` of the keys in `reach` (3k, S) move the points."""
-        reach, whole = self.reach(keys), sample_matrix(keys, self.frames)
-        part = Band(whole.entries, whole.start - 3 * reach.start, 3 * (reach.stop - reach.start))
-        return np.asarray(gains * (part @ by)[self._rows, None])
-
-
-def _posed(stage: Stage, frames: Array) -> Pose:
-    at = (frames - stage.frames[0]).astype(np.intp)
-    return Pose(frames, stage.posed.linear[:, at], stage.posed.origin[:, at])
-
-
-def _ground(stage: Stage, contact: Planted) -> Point:
-    """The point of what a contact is planted on with which it stays."""
-    assert contact.relative is not None
-    i, n = stage.control_at[contact.relative], int(contact.frames[0] - stage.frames[0])
-    away = contact.anchor[0] - stage.posed.origin[i, n]
-    local = in_axes(stage.posed.linear[i, n], away[:, None])[:, 0]
-    return Point(contact.relative, (float(local[0]), float(local[1]), float(local[2])))
+    able, unable = list[tuple[Array, Anew]](), 1.0
+    for anew in every:
+        gains = pull.gains(*anew.place)
+        left = least(pull, gains, anew.keys)
+        if left <= 1 - EXPLAINED:
+            able.append((gains, anew))
+        else:
+            unable = min(unable, left)
+    best: PutBack | None = None
+    for count in range(2, MOST + 1):
+        each = (
+            min(fits(pull, gains, anew, count), key=lambda fit: fit.left, default=None)
+            for gains, anew in able
+        )
+        found = sorted((fit for fit in each if fit is not None), key=lambda fit: fit.left)
+        if not found or found[0].left > 1 - EXPLAINED:
+            continue
+        rival = min(unable, found[1].left if len(found) > 1 else 1.0)
+        now = _put_back(told(pull, found[0]), rival)
+        if now is not None and (best is None or now.left * RIVAL < best.left):
+            best = now
+    return best
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,7 +145,7 @@ class _Undone:
     def case(self) -> tuple[object, ...]:
         return self.control, self.channel, self.frames, self.before, self.after
 
-    def put_back(self, pull: _Pull) -> PutBack:
+    def put_back(self, pull: Pull) -> PutBack:
         left = pull.left(pull.made(pull.gains(self.control, self.channel), self.before, self.after))
         return PutBack(self.control, self.channel, self.frames, self.after, left)
 
@@ -201,12 +161,12 @@ def _undone(stage: Stage, name: str) -> Iterator[_Undone]:
                 yield _Undone(name, channel.name, each.frames, before, after)
 
 
-def _keyed(pull: _Pull, name: str) -> Iterator[Anew]:
+def _keyed(pull: Pull, name: str) -> Iterator[Anew]:
     """The channels of a control a key of which could have done it."""
     book = pull.stage.book
     for channel in pull.stage.control(name).channels:
         keys = channel.keys
-        if keys is not None and keys.values.shape[1] == 1 and len(keys) > 2 and len(_near(pull, keys)):
+        if keys is not None and keys.values.shape[1] == 1 and len(keys) > 2 and len(near_keys(pull, keys)):
             yield Anew(keys, book.rules(keys), book.habit(name, channel.name), (name, channel.name))
 
 
@@ -219,31 +179,19 @@ class _Move:
     k: int
     left: float
 
-    def put_back(self, pull: _Pull) -> PutBack:
-        """The key moved by what undoes most, to the last digit."""
-        left, after = min(_moves(pull, self.gains, self.anew, self.k), key=lambda each: each[0])
-        return PutBack(*self.anew.place, (float(after.frames[self.k]),), after, left)
 
-
-def _moved(pull: _Pull, every: Sequence[Anew]) -> Iterator[_Move]:
+def _moved(pull: Pull, every: Sequence[Anew]) -> Iterator[_Move]:
     """The best move, with slopes set anew, of each channel."""
     for anew in every:
         gains = pull.gains(*anew.place)
         if gains.any():
-            near = _near(pull, anew.keys)
+            near = near_keys(pull, anew.keys)
             left = _left_by(pull, gains, anew, near)
             best = int(np.argmin(left))
             yield _Move(anew, gains, int(near[best]), float(left[best]))
 
 
-def _near(pull: _Pull, keys: Keys) -> NDArray[np.intp]:
-    """Keys that move some of the frames, by their neighbours' slopes too."""
-    at = np.arange(len(keys))
-    first, last = keys.frames[np.maximum(at - 2, 0)], keys.frames[np.minimum(at + 2, len(keys) - 1)]
-    return np.flatnonzero((first < pull.span[1]) & (last > pull.span[0]))
-
-
-def _moves(pull: _Pull, gains: Array, anew: Anew, k: int) -> Iterator[tuple[float, Keys]]:
+def _moves(pull: Pull, gains: Array, anew: Anew, k: int) -> Iterator[tuple[float, Keys]]:
     """Moves of a key that undo more and more of the slide: what each leaves, and the keys after it."""
     for start in STARTS:
         amount = start * anew.local[k]
@@ -259,7 +207,7 @@ def _moves(pull: _Pull, gains: Array, anew: Anew, k: int) -> Iterator[tuple[floa
             amount *= float(np.sum(made * pull.away)) / size
 
 
-def _left_by(pull: _Pull, gains: Array, anew: Anew, near: NDArray[np.intp]) -> Array:
+def _left_by(pull: Pull, gains: Array, anew: Anew, near: NDArray[np.intp]) -> Array:
     """(n,) the least share of the slide's squares that `_moves` of each of the keys `near` (n,) leave, all at once."""
     reach, least = pull.reach(anew.keys), np.ones(len(anew.keys))
     at = np.repeat(near, len(STARTS))

@@ -11,7 +11,7 @@ import numpy as np
 from refine.flags.flag import Cause
 from refine.flags.stage import Stage
 from refine.limbs.limb import Limb, limbs, metres_per_unit
-from refine.limbs.planted import Planted, found_contacts, marked_contacts
+from refine.limbs.planted import Planted, found_contacts, marked_contacts, resting_with
 from refine.pose import Pose, jacobian
 from refine.rig import carriers
 from refine.shot import Array, Shot
@@ -47,6 +47,22 @@ def standing(stage: Stage) -> Standing:
     free = [limb for limb in found if limb.kind == "leg" and limb.end not in named]
     every = (*marked, *found_contacts(shot, stage.posed, free, scale))
     return Standing(found, scale, stated, every)
+
+
+@lru_cache(maxsize=2)
+def resting(stage: Stage) -> dict[Planted, tuple[Planted, ...]]:
+    """The other points of each contact's foot that rest with it."""
+    there, found = standing(stage), {}
+    for each in there.contacts:
+        posed = posed_on(stage, each.frames)
+        found[each] = tuple(resting_with(stage.shot, posed, each, there.scale))
+    return found
+
+
+def posed_on(stage: Stage, frames: Array) -> Pose:
+    """The stage's pose on some of its frames."""
+    at = (frames - stage.frames[0]).astype(np.intp)
+    return Pose(frames, stage.posed.linear[:, at], stage.posed.origin[:, at])
 
 
 def margin(stage: Stage) -> int:

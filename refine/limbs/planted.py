@@ -28,6 +28,8 @@ SLOWEST = 25.0  # percentile of a contact's speeds that is as slow as counts
 STILL = 1e-3  # of a contact's greatest speed: slower is standing
 CLEARLY = 2.0  # [judge] times as still
 TIE = 1e-3  # weight of the worst frame against the usual one
+LIFTED = 0.005  # [judge] m by which a point's height over the planted one changes, from which it has left the ground
+RESTS = 0.005  # [judge] m from its place, within which a point of a planted foot usually is where it rests as well
 OVERLAP = 0.5  # share of its frames that a point shares with a slower one, from which it only rolls with it
 
 
@@ -114,6 +116,28 @@ def _slowest(posed: Pose, limb: Limb, spans: list[tuple[float, int, int, Point, 
             taken[:, count] = a, b
             count += 1
             yield _planted(point, posed.frames[a : b + 1], path[a : b + 1], limb.end, False, limb)
+
+
+def resting_with(shot: Shot, posed: Pose, planted: Planted, scale: float) -> Iterator[Planted]:
+    """The other points of a planted foot that rest meanwhile, on the frames where they do; none of what is carried.
+
+    A foot that stands flat stands with heel and toe. A heel that has risen is no longer where it rests. `posed` are the
+    contact's frames, scale metres a unit.
+    """
+    limb, up = planted.limb, "xyz".index(shot.up)
+    if limb is None or limb.kind != "leg" or planted.relative is not None:
+        return
+    for point in limb.points:
+        if point == planted.point:
+            continue
+        path = world_point(posed, shot, point)
+        over = path[:, up] - planted.path[:, up]
+        down = np.abs(over - np.median(over)) * scale < LIFTED
+        if 2 * np.count_nonzero(down) < len(down):
+            continue
+        own = _planted(point, planted.frames[down], path[down], planted.control, planted.marked, limb)
+        if float(np.median(np.linalg.norm(own.path - own.anchor, axis=1))) * scale < RESTS:
+            yield own
 
 
 def _planted(

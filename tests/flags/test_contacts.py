@@ -14,9 +14,11 @@ from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
+from refine.flags.off_anchor import drifts
 from refine.flags.stage import Stage
-from refine.flags.standing import floor, standing
+from refine.flags.standing import floor, resting, standing
 from refine.limbs.limb import bend, extension
+from refine.limbs.planted import resting_with
 from refine.limbs.planting import minimum_jerk
 from refine.pose import Point, pose, world_point
 from refine.shot import Channel, Control, Link, Mark, Pin, Shot, frozen, make_keys
@@ -88,6 +90,96 @@ def test_a_foot_that_turned_about_its_ankle_goes_on_standing_there(by: float) ->
     warn = looked(shot).thresholds["sliding contact"]["warn_mm"] / 1000
     assert ankle_drift(shot, name, first, last) > 4 * warn
     assert ankle_drift(after, name, first, last) < warn
+
+
+def with_turn(shot: Shot, name: str, first: int, last: int, by: float) -> Shot:
+    """A foot turned about its ankle and back again in the middle half of a contact, by some degrees."""
+    foot = shot.controls[shot.index(name)].channel("rotation.y")
+    assert foot is not None
+    assert foot.samples is not None
+    middle, half = 0.5 * (first + last), 0.25 * (last - first)
+    bump = by * minimum_jerk(1 - np.abs(shot.frames - middle) / half)
+    return shot.with_channel(name, replace(foot, samples=frozen(foot.samples + bump[:, None])))
+
+
+def tip_drift(shot: Shot, name: str, first: int, last: int) -> float:
+    tip = shot.controls[shot.index(name)].tip
+    assert tip is not None
+    frames = np.arange(first + 1.0, last)
+    path = world_point(pose(shot, frames), shot, Point(name, tip))
+    return float(np.linalg.norm(path - np.median(path, axis=0), axis=1).max())
+
+
+def test_a_foot_whose_toe_goes_while_its_ankle_stands_slides() -> None:
+    """A foot that stands flat stands with heel and toe [prac]."""
+    sound = stepping()
+    _, truth = plant(sound, 1, "slide", 0.03)
+    name, (first, last) = truth.controls[0], truth.frames
+    shot = with_turn(sound, name, first, last, 14.0)  # the camera looks along the way of the toe
+    assert ankle_drift(shot, name, first, last) < STANDS
+    (flag,) = flags(shot)
+    assert (flag.fault, flag.control) == ("sliding contact", name)
+    after = contacts.mend_sliding(looked(shot), flag)
+    assert after is not None
+    assert flags(after) == []
+    assert tip_drift(after, name, first, last) < 0.25 * tip_drift(shot, name, first, last)
+
+
+def test_a_foot_that_slides_and_turns_is_put_back_with_heel_and_toe() -> None:
+    slid, truth = plant(stepping(), 1, "slide", 0.03)
+    name, (first, last) = truth.controls[0], truth.frames
+    shot = with_turn(slid, name, first, last, 8.0)
+    (flag,) = flags(shot)
+    after = contacts.mend_sliding(looked(shot), flag)
+    assert after is not None
+    warn = looked(shot).thresholds["sliding contact"]["warn_mm"] / 1000
+    assert tip_drift(shot, name, first, last) > 4 * warn
+    assert max(drift(after, name, first, last) for drift in (ankle_drift, tip_drift)) < warn
+
+
+def raised(shot: Shot, control: str, first: float, last: float, by: float) -> Shot:
+    """A control turned by some degrees from a frame to another, within four frames."""
+    channel = shot.controls[shot.index(control)].channel("rotation.x")
+    assert channel is not None
+    assert channel.samples is not None
+    inside = (shot.frames >= first) & (shot.frames <= last)
+    by_frame = np.where(inside, by * minimum_jerk((shot.frames - first) / 4), 0.0)
+    return shot.with_channel(control, replace(channel, samples=frozen(channel.samples + by_frame[:, None])))
+
+
+def test_a_toe_that_has_risen_isn_t_held_where_it_lay() -> None:
+    sound = stepping()
+    _, truth = plant(sound, 1, "slide", 0.03)
+    name, (first, last) = truth.controls[0], truth.frames
+    shot = raised(sound, name, last - 17, last + 2, -30.0)
+    shot = raised(shot, f"thigh.{name[-1]}", last - 4, last + 2, 6.0)
+    stage = looked(shot)
+    (mine,) = [each for each in standing(stage).contacts if each.control == name and first in each.frames]
+    (tip,) = resting(stage)[mine]
+    assert first + 8 < tip.frames[-1] < last - 14
+    (slid,) = drifts(stage, mine)
+    assert slid.points == (slid.contact,)
+    assert hits(flags(shot), truth)
+
+
+def test_a_toe_that_lies_for_half_of_a_contact_and_stands_for_half_rests_nowhere() -> None:
+    sound = stepping()
+    _, truth = plant(sound, 1, "slide", 0.03)
+    name, (first, last) = truth.controls[0], truth.frames
+    middle = (first + last) // 2
+    shot = raised(sound, name, middle - 4.0, last + 2, -30.0)
+    stage = looked(shot)
+    (mine,) = [each for each in standing(stage).contacts if each.control == name and first in each.frames]
+    both = np.concatenate([np.arange(first, first + 8.0), np.arange(middle + 1.0, middle + 9.0)])
+    at = (both - mine.frames[0]).astype(np.intp)
+    part = replace(mine, frames=both, path=mine.path[at], anchor=mine.anchor[at])
+    assert list(resting_with(shot, pose(shot, both), part, 1.0)) == []
+
+
+def test_a_limb_isn_t_bent_for_what_nobody_sees() -> None:
+    before = looked(stepping(keyed=3))
+    after = with_bump(before.shot, "translation.z", 100.0, 0.002)
+    assert contacts.replanted(before, after) is after
 
 
 def test_a_keyed_foot_is_put_back_by_its_own_keys_inside_the_contact() -> None:

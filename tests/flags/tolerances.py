@@ -126,6 +126,9 @@ OFF_PATH = 0.1
 # 60 in the demo's sound shot.
 KEY_PUT_BACK = 0.03
 
+# The same of neighbouring keys, by the curve at the worst: 4 mm at the end of a leg of 0.86 m are 0.27 of 4 deg.
+KEYS_PUT_BACK = 0.07
+
 # Share of a slide's squares: a few hundred squares of metres added in another order, near 1.
 SAME_SHARE = 1e-11
 
