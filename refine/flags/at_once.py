@@ -4,7 +4,8 @@ A flag is mended on top of the mends before it without a look in between, where 
 channel's own keys tell is told by its control alone, and what shows in a few frames of a control by whether anything
 moved there. Then one look judges them all, as it would each by itself. Where it speaks against one, those before it are
 looked at alone, and that one by itself, with all that may be tried for it. Keys that stand between frames come first:
-until they are back, a value beside them can be right and still look wrong.
+until they are back, a value beside them can be right and still look wrong. Faults that no channel is known to have made
+come last: most are what others do to the body, and go with these; limbs that were bent to it would hide them.
 """
 
 from __future__ import annotations
@@ -58,7 +59,7 @@ class Step:
 def every(begun: State, flags: Sequence[Flag], strength: float, asked: Sequence[str]) -> Found:
     """The state after the mends that were accepted; the flags mended, and those left."""
     state, done, rest = begun, list[Flag](), list[Left]()
-    waiting = sorted(flags, key=lambda flag: flag.fault not in on_frames.TRIES)
+    waiting = sorted(flags, key=lambda flag: (flag.fault not in on_frames.TRIES, flag.cause.channel is None))
     many, alone = len(flags), set[Flag]()
     while waiting:
         steps = _steps(state, waiting[:many], strength, asked, alone)

@@ -55,9 +55,13 @@ class Flag:
 
 
 def twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:
-    """The same finding among others: same fault and cause, or same fault, place and overlapping frames."""
+    """The same finding among others: same fault and cause, or same fault, place and overlapping frames.
+
+    Which channel of a control did it may not have been known before.
+    """
     for other in flags:
-        here = (other.control, other.channel) == (flag.control, flag.channel)
+        unknown = None in (other.channel, flag.channel)
+        here = other.control == flag.control and (unknown or other.channel == flag.channel)
         caused = other.cause == flag.cause and flag.cause.channel is not None
         meet = other.frames[0] <= flag.frames[1] and flag.frames[0] <= other.frames[1]
         if other.fault == flag.fault and (here or caused) and meet:
