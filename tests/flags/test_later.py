@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from benchmarks.corpus import RULES, Rule
+from benchmarks.many_faults import MIXED, Trial, run
+from benchmarks.quality_held import BAKER
 from refine.flags.check import ALL, check, stage_of
-from refine.flags.flag import Flag
+from refine.flags.flag import Cause, Flag, twin
 from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.flags.verdict import outshone
@@ -18,6 +22,7 @@ from tests.hand_made import ARM_Z, faulty, keys_of, two_part_shot, with_keys
 K, TURNED = 8, 12  # a key whose value is off, and one whose slope is
 OFF_BY, TURNED_BY = 10.0, 0.6  # deg, deg a frame
 ARM_Y = (ARM_Z[0], "rotation.y")
+SEEN = 1.0  # px
 ZIGZAG = {11: 6.0, 12: -6.0, 13: 6.0, 14: -6.0}  # deg
 
 
@@ -86,3 +91,23 @@ def test_what_untouched_keys_tell_was_there_before() -> None:
     assert outshone(before, after, [mended], [slope]) == [slope], "the hips moved it, and its keys stayed"
     (elsewhere,) = (flag for flag in check(stage_of(shot, Look())) if flag.control == "hips")
     assert outshone(after, before, [slope], [elsewhere]) == [], "a key that was touched"
+
+
+def test_limbs_are_not_bent_to_a_prop_that_is_put_back() -> None:
+    """The tray goes to and fro in the hands; a leg's fault beside it hides that the slide of both is the tray's."""
+    result = run(Trial(BAKER, MIXED, 6, 2))
+    assert result.left == 0
+    assert result.after[0] < SEEN < result.before[0]
+
+
+def test_a_finding_is_the_same_once_its_channel_is_known() -> None:
+    slide = Flag(
+        "sliding contact", "hips", None, (57, 88), "error", 37.0, "px", Cause("hips"), "slides", "look"
+    )
+    told = replace(
+        slide, channel="translation.x", frames=(57, 63), cause=Cause("hips", "translation.x", (60.0,))
+    )
+    assert twin(told, [slide]) is slide
+    assert twin(slide, [told]) is told
+    assert twin(replace(told, frames=(90, 99)), [slide]) is None
+    assert twin(replace(told, channel="translation.y"), [replace(told, cause=Cause("hips"))]) is None
