@@ -123,7 +123,7 @@ def _told_once(flags: Sequence[Flag]) -> list[Flag]:
     """A slide that a flagged key explains is that key's doing: it becomes a note, and the key as serious as it was."""
     found = list(flags)
     for n, slide in enumerate(found):
-        alike = (i for i, f in enumerate(found) if f.fault in keys.FAULTS.values() and f.cause == slide.cause)
+        alike = (i for i, f in enumerate(found) if f.fault in keys.OF_KEYS and f.cause == slide.cause)
         at = next(alike, None) if slide.fault == contacts.SLIDING else None
         if at is not None:
             cause = found[at]

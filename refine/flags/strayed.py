@@ -64,11 +64,15 @@ def find(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
             float(abs(pose.step)),
             "frames",
             Cause(name, channel.name, (frame,)),
-            f"the pose at {frame:g} was set for {there:g}, where the slopes of {', '.join(pose.told)} follow the "
-            f"shot's rules again; it is off by {words}",
+            f"the pose at {frame:g} was set for {there:g}, where the slopes of {_told(pose)} follow the shot's "
+            f"rules again; it is off by {words}",
             f"move all its keys to frame {there:g}",
             ratio * stage.attention(name),
         )
+
+
+def _told(pose: Strayed) -> str:
+    return " and ".join(pose.told) if len(pose.told) <= 2 else f"{len(pose.told)} channels"
 
 
 def put_back(stage: Stage, flag: Flag) -> Shot | None:

@@ -137,7 +137,7 @@ def _channel_changes(shot: Shot, old: Channel, new: Channel) -> list[str]:
     for k, frame in enumerate(new.keys.frames.tolist()):
         j = old.keys.index(frame)
         if j is None:
-            moved = next((each for each in gone if abs(each - frame) < 1), None)
+            moved = next((each for each in gone if abs(each - frame) <= 1), None)
             words.append(
                 f"{old.name}: {'a new key at frame' if moved is None else f'frame {moved:g} ->'} {frame:g}"
             )

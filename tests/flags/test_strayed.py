@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from benchmarks.corpus import Rule
+from benchmarks.quality_held import BAKER, sound
 from refine.flags.check import check, stage_of
 from refine.flags.look import Look
 from refine.flags.mend import mend
@@ -39,26 +40,26 @@ def late(shot: Shot, by: int) -> Shot:
 @pytest.mark.parametrize("rule", ["natural", "chord"])
 @pytest.mark.parametrize("by", [1, -1])
 def test_the_pose_is_flagged_and_put_back_whole(rule: Rule, by: int) -> None:
-    sound = posed(rule)
-    shot = late(sound, by)
+    right = posed(rule)
+    shot = late(right, by)
     (flag,) = check(stage_of(shot, Look()))
     assert (flag.fault, flag.severity, flag.control, flag.cause.frames) == (OFF, "warn", "arm", (AT + by,))
     assert f"was set for {AT:g}" in flag.message
     assert flag.remedy == f"move all its keys to frame {AT:g}"
     result = mend(shot, Look(), [flag])
     assert result.mended == (flag,)
-    assert result.shot == sound
+    assert result.shot == right
 
 
 def test_a_channel_of_the_pose_that_tells_nothing_goes_with_it() -> None:
-    sound = posed("chord")
-    still: Channel = sound.controls[1].channels[1]
+    right = posed("chord")
+    still: Channel = right.controls[1].channels[1]
     assert still.keys is not None
     flat = still.keys.changed(incoming=0 * still.keys.incoming, outgoing=0 * still.keys.outgoing)
-    sound = sound.with_channel("arm", replace(still, keys=flat))
-    shot = late(sound, 1)
+    right = right.with_channel("arm", replace(still, keys=flat))
+    shot = late(right, 1)
     found = [flag for flag in check(stage_of(shot, Look())) if flag.fault == OFF]
-    assert mend(shot, Look(), found).shot == sound
+    assert mend(shot, Look(), found).shot == right
 
 
 def test_what_is_pinned_stays_and_what_is_marked_as_an_accent_is_meant() -> None:
@@ -69,3 +70,16 @@ def test_what_is_pinned_stays_and_what_is_marked_as_an_accent_is_meant() -> None
     assert mend(pinned, Look(), found).shot == pinned
     marked = replace(shot, marks=(Mark("accent", (AT, AT + 2), ("arm",)),))
     assert [flag for flag in check(stage_of(marked, Look())) if flag.fault == OFF] == []
+
+
+def test_a_slide_that_the_pose_explains_is_told_with_it() -> None:
+    baker = sound(BAKER, 0)
+    hips, locks = baker.controls[baker.index("hips")], Locks(baker, (), (baker.first_frame, baker.last_frame))
+    shot = with_pose_moved(baker, hips, 67.0, 1, locks)
+    assert shot is not None
+    found = check(stage_of(shot, Look()))
+    (pose,) = (flag for flag in found if flag.fault == OFF)
+    assert pose.severity == "error"
+    assert "for it hand.L and hand.R slide together" in pose.message
+    (slide,) = (flag for flag in found if flag.along == pose.id)
+    assert (slide.fault, slide.severity) == ("sliding contact", "note")
