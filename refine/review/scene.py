@@ -138,9 +138,8 @@ def _channel_changes(shot: Shot, old: Channel, new: Channel) -> list[str]:
         j = old.keys.index(frame)
         if j is None:
             moved = next((each for each in gone if abs(each - frame) <= 1), None)
-            words.append(
-                f"{old.name}: {'a new key at frame' if moved is None else f'frame {moved:g} ->'} {frame:g}"
-            )
+            word = "a new key at frame" if moved is None else f"frame {moved:g} ->"
+            words.append(f"{old.name}: {word} {frame:g}")
             gone = [each for each in gone if each != moved]
         elif panel_frames.differs(old.keys, j, new.keys, k):
             what = panel_frames.change_in_words(old.keys, j, new.keys, k, unit)

@@ -26,9 +26,7 @@ from refine.view import project
 
 FLIP = 60.0  # deg in a frame: an Euler angle that passes gimbal lock, not a motion
 ROUGHER = 1.05  # [judge] times the largest roughness before, and a twentieth of a pixel on top
-UNEVENER = (
-    1.01  # [judge] times the spacing's: a sum over all frames, which no single one makes larger by chance
-)
+UNEVENER = 1.01  # [judge] times the spacing's: a sum over all frames, which chance hardly makes larger
 SLACK = 0.05  # px
 SLIDE = 1.0  # px that a contact may move
 SETTLED = 4  # runs after which a channel must be left alone
