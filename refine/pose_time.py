@@ -36,6 +36,8 @@ def strayed(channels: Mapping[str, Keys], strange: Mapping[str, Array], loop: bo
 
     `strange` are the frames of the slopes that break the habit, of the channels that have some.
     """
+    if not _near(channels, strange):
+        return []  # as of most controls: what rules they follow needn't be asked
     found: list[Strayed] = []
     shares = {name: followed(keys, loop) for name, keys in channels.items()}
     while len(found) < _MOST:
