@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from refine.curve import sample_matrix
 from refine.flags.flag import Flag
+from refine.flags.keys import habit_breaks
 from refine.flags.sight import (
     EYES,
     FIXATION,
@@ -24,6 +25,7 @@ from refine.flags.sight import (
     wanted,
 )
 from refine.flags.stage import Stage
+from refine.habit import moving
 from refine.pinned import pinned_keys, within
 from refine.pose import Point, jacobian
 from refine.shot import Array, Channel, Gaze, Keys, Shot
@@ -107,10 +109,39 @@ def _with(stage: Stage, shot: Shot) -> Stage:
 def _shifted(stage: Stage, name: str, look: tuple[float, float], aim: Array) -> Shot | None:
     """The shot with the angles of a control shifted on its keys of a look, so that it looks along `aim` (N, 3).
 
-    None where it has no keys there, a pin or a mark holds one of them, limits forbid it, or it wouldn't be better.
+    A key beside it whose slopes tell that it should have gone along does. None where the control has no keys there, a
+    pin or a mark holds one of them, limits forbid it, or it wouldn't be better.
     """
     at = (stage.frames >= look[0]) & (stage.frames <= look[1])
     where = _whole_look(stage, name, look, aim)
+    shot = None
+    while True:
+        further = _turned(stage, name, where, at, aim)
+        if further is None:
+            return shot
+        shot, wider = further, _with_left_behind(stage, further, name, where)
+        if wider == where:
+            return shot
+        where = wider
+
+
+def _with_left_behind(stage: Stage, shot: Shot, name: str, where: tuple[float, float]) -> tuple[float, float]:
+    """Where a look was shifted, with the keys beside it that by their slopes should have gone along."""
+    after, (first, last) = stage.after(shot), where
+    for channel in filter(moving, after.control(name).channels):
+        told = {f for each in habit_breaks(after, name, channel.name) for f in each.frames}
+        told -= {f for each in habit_breaks(stage, name, channel.name) for f in each.frames}
+        assert channel.keys is not None
+        frames = channel.keys.frames
+        first = min([first, *(f for f in frames[frames < where[0]][-1:].tolist() if f in told)])
+        last = max([last, *(f for f in frames[frames > where[1]][:1].tolist() if f in told)])
+    return first, last
+
+
+def _turned(
+    stage: Stage, name: str, where: tuple[float, float], at: NDArray[np.bool_], aim: Array
+) -> Shot | None:
+    """The shot with a control's keys within `where` shifted so that it looks along `aim` on the frames `at` (N,)."""
     tables: dict[str, Keys] = {}
     for channel in stage.control(name).channels:
         inside = channel.keys is not None and _inside(channel.keys, where)
