@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from constraints.affine import Affine, Band
 from refine.curve import INCOMING, OUTGOING, VALUE, reaches, sample_matrix, unknowns, with_unknowns
 from refine.pose import Point, driven, jacobian, pose, world_point
-from refine.shot import Array, Channel, Keys, Segment, Shot
+from refine.shot import Array, Keys, Segment, Shot
 from refine.view import View, project, screen_jacobian
 
 Field = Literal["value", "slope", "incoming", "outgoing"]
@@ -46,7 +46,7 @@ class Unknown:
 def moved(shot: Shot, control: str, free: Sequence[Unknown], x: Array) -> Shot:
     """The shot after the changes x (n,), in units of each unknown."""
     for name in dict.fromkeys(unknown.channel for unknown in free):
-        channel = _channel(shot, control, name)
+        channel = shot.channel(control, name)
         assert channel.keys is not None
         table = unknowns(channel.keys).copy()
         for unknown, change in zip(free, x, strict=True):
@@ -55,12 +55,6 @@ def moved(shot: Shot, control: str, free: Sequence[Unknown], x: Array) -> Shot:
                     table[3 * unknown.key + column, unknown.component] += unknown.unit * change
         shot = shot.with_channel(control, replace(channel, keys=with_unknowns(channel.keys, table)))
     return shot
-
-
-def _channel(shot: Shot, control: str, name: str) -> Channel:
-    channel = shot.controls[shot.index(control)].channel(name)
-    assert channel is not None
-    return channel
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +81,7 @@ class KeyedMotion:
         return tuple(dict.fromkeys(unknown.channel for unknown in self.free))
 
     def _keys(self, channel: str) -> Keys:
-        keys = _channel(self.shot, self.control, channel).keys
+        keys = self.shot.channel(self.control, channel).keys
         assert keys is not None
         return keys
 

@@ -285,6 +285,13 @@ class Shot:
                 return i
         raise KeyError(name)
 
+    def channel(self, control: str, name: str) -> Channel:
+        """A channel of a control; KeyError when there is none."""
+        channel = self.controls[self.index(control)].channel(name)
+        if channel is None:
+            raise KeyError(f"{control}.{name}")
+        return channel
+
     def with_channel(self, control: str, channel: Channel) -> Shot:
         """This shot with one channel of one control replaced."""
         i = self.index(control)

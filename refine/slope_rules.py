@@ -25,6 +25,7 @@ RULE_NAMES = ("the natural spline", "the chord between its neighbours", "flat")
 INSIDE, EXTREME, END = range(3)  # contexts
 
 SMALLEST = 1e-12  # a channel that varies by less doesn't move, in whatever unit
+FOLLOWS = 1e-3  # how nearly a slope was set by a rule, of the slope: files round to some 4 digits [prac]
 _FELT = 28  # keys; the natural spline's influence has fallen below 0.27^28 = 1e-16
 # Keys solved at once: with what they feel still too few for linear algebra to start threads, which wait for each other.
 _PIECE = 32
@@ -47,6 +48,16 @@ def rules(keys: Keys, loop: bool = False) -> Rules:
     """The rule matrices of one set of keys: each rule's slopes for values of 1 at one key and 0 at the others."""
     natural, chord = slopes_by_rule(keys, np.eye(len(keys)))
     return Rules(natural, chord, judged(keys, loop))
+
+
+def followed_rules(keys: Keys) -> tuple[Array, NDArray[np.bool_]]:
+    """(K, K) slopes for values of 1 at each key, by the rule that each key's slope follows, and (K,) which do."""
+    by_rule, own, values = rules(keys), keys.outgoing[:, 0], keys.values[:, 0]
+    matrices = np.stack([by_rule.natural, by_rule.chord, np.zeros_like(by_rule.chord)])
+    would = matrices @ values
+    fits = (np.abs(own - would) <= FOLLOWS * np.abs(would)) & (keys.incoming[:, 0] == own) & by_rule.judged
+    chosen = matrices[np.argmax(fits, axis=0), np.arange(len(keys))]
+    return chosen * fits.any(axis=0)[:, None], fits.any(axis=0)
 
 
 def judged(keys: Keys, loop: bool = False) -> NDArray[np.bool_]:

@@ -75,20 +75,14 @@ def two_part_shot(rule: Rule = "natural", marks: Iterable[Mark] = (), pins: Iter
     )
 
 
-def channel_of(shot: Shot, control: str, name: str) -> Channel:
-    found = shot.controls[shot.index(control)].channel(name)
-    assert found is not None
-    return found
-
-
 def keys_of(shot: Shot, control: str, name: str) -> Keys:
-    keys = channel_of(shot, control, name).keys
+    keys = shot.channel(control, name).keys
     assert keys is not None
     return keys
 
 
 def with_keys(shot: Shot, control: str, name: str, keys: Keys) -> Shot:
-    return shot.with_channel(control, replace(channel_of(shot, control, name), keys=keys))
+    return shot.with_channel(control, replace(shot.channel(control, name), keys=keys))
 
 
 def faulty(

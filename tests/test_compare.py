@@ -22,7 +22,6 @@ from tests.hand_made import (
     ARM_Z,
     RANGE,
     baked_shot,
-    channel_of,
     document,
     faulty,
     keyed,
@@ -217,7 +216,7 @@ def test_pins_keep_their_poses_where_they_are(pin: Pin, tmp_path: Path) -> None:
         after = applied(shot, suggestion)
         for channel in shot.controls[0].channels:
             if pin.channel in (None, channel.name):
-                old, new = (sample(channel_of(s, "box", channel.name), s, at) for s in (shot, after))
+                old, new = (sample(s.channel("box", channel.name), s, at) for s in (shot, after))
                 assert np.array_equal(old, new)
 
 

@@ -23,7 +23,6 @@ from refine.suggest import Request, suggest
 from refine.suggestion import applied
 from tests.hand_made import (
     RANGE,
-    channel_of,
     every_sample,
     faulty,
     key_frames,
@@ -43,13 +42,13 @@ def cure_of(shot: Shot, control: str = CONTROL, name: str = NAME) -> tuple[Cured
     """The cure of the likeliest explanation, with the shot's own pins and limits."""
     suspect = suspect_of(shot, control, name)
     best = explain(suspect, 5)[0]
-    channel = channel_of(shot, control, name)
+    channel = shot.channel(control, name)
     held = Locks(shot, shot.pins, RANGE).held(control, channel, AROUND)
     return cured(shot, control, channel, suspect, best, AROUND, held), best
 
 
 def limited(shot: Shot, limits: Limits) -> Shot:
-    return shot.with_channel(CONTROL, replace(channel_of(shot, CONTROL, NAME), limits=limits))
+    return shot.with_channel(CONTROL, replace(shot.channel(CONTROL, NAME), limits=limits))
 
 
 def fine(shot: Shot) -> tuple[Array, Array]:
@@ -88,7 +87,7 @@ def test_keys_that_no_rule_explains_have_no_say() -> None:
     shot = faulty(by_hand, CONTROL, NAME, {13: 3.0})
     suspect = suspect_of(shot, CONTROL, NAME)
     best = next(e for e in explain(suspect, 5) if e.keys == (13,) and e.kind == "value")
-    result = cured(shot, CONTROL, channel_of(shot, CONTROL, NAME), suspect, best, AROUND, Held())
+    result = cured(shot, CONTROL, shot.channel(CONTROL, NAME), suspect, best, AROUND, Held())
     assert keys_of(result.shot, CONTROL, NAME).values == pytest.approx(
         keys_of(by_hand, CONTROL, NAME).values, abs=CURED
     )

@@ -16,7 +16,7 @@ from refine.pose import Point, driven, pose, world_point
 from refine.rotation import vector_quaternion
 from refine.shot import QUATERNION, Array, Channel, Keys, Segment, Shot, make_keys
 from refine.view import project, view
-from tests.hand_made import channel_of, key_frames, keys_of, two_part_shot, wave, with_keys
+from tests.hand_made import key_frames, keys_of, two_part_shot, wave, with_keys
 from tests.tolerances import DERIVATIVE_STEP, HULL, MOTION_DERIVATIVE, ROW
 
 FRAMES = np.arange(40.0, 101.0)
@@ -215,7 +215,7 @@ def test_baked_samples_move_inside_the_range_only() -> None:
 def test_the_chain_is_seen_as_posed() -> None:
     """The fixture itself: a camera that sees the tip on all frames, or nothing above would mean anything."""
     shot = two_part_shot()
-    assert sample(channel_of(shot, "arm", "rotation.z"), shot, FRAMES).shape == (61, 1)
+    assert sample(shot.channel("arm", "rotation.z"), shot, FRAMES).shape == (61, 1)
     pixels = places(shot, "screen", [Point("arm", (0.7, 0.2, 0.1))])
     assert pixels.min() > 0
     assert pixels.max() < 1920

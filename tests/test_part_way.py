@@ -11,7 +11,7 @@ from refine.key_rows import smooth
 from refine.key_rows import with_keys as with_rows
 from refine.part_way import part_way, shot_part_way
 from refine.rotation import vector_quaternion
-from refine.shot import QUATERNION, Channel, Shot, frozen
+from refine.shot import QUATERNION, Channel, frozen
 from tests.hand_made import ARM_Z, baked_shot, faulty, keys_of, two_part_shot, with_keys
 from tests.tolerances import ROW
 
@@ -19,17 +19,11 @@ CONTROL, NAME = "arm", "rotation.z"
 PEAK = 12
 
 
-def channel_of(shot: Shot, control: str, name: str) -> Channel:
-    channel = shot.controls[shot.index(control)].channel(name)
-    assert channel is not None
-    return channel
-
-
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.5, 0.7, 1.0])
 def test_part_of_the_way(share: float) -> None:
     clean = two_part_shot()
     shot = faulty(clean, CONTROL, NAME, {PEAK: 4.0}, {PEAK: 1.0})
-    before, after = channel_of(shot, CONTROL, NAME), channel_of(clean, CONTROL, NAME)
+    before, after = shot.channel(CONTROL, NAME), clean.channel(CONTROL, NAME)
     new = part_way(before, after, share)
     assert new.keys is not None
     assert before.keys is not None
@@ -78,7 +72,7 @@ def test_a_baked_shot_goes_part_of_the_way() -> None:
     assert channel.samples is not None
     moved = shot.with_channel(control.name, replace(channel, samples=frozen(channel.samples + 1.0)))
     half, kept = shot_part_way(shot, moved, 0.25)
-    there = channel_of(half, control.name, channel.name).samples
+    there = half.channel(control.name, channel.name).samples
     assert kept == ()
     assert there is not None
     np.testing.assert_allclose(there - channel.samples, 0.25, atol=ROW)

@@ -13,7 +13,7 @@ from refine.range_noise import Noise, noise
 from refine.rotation import turn, vector_quaternion
 from refine.shot import QUATERNION, Array, Limits, Mark, Pin, Shot
 from refine.smooth import smoothed
-from tests.hand_made import baked_shot, channel_of
+from tests.hand_made import baked_shot
 from tests.tolerances import LIMIT, NOISE_ESTIMATE, ROW, SMOOTH_CHANGE
 
 N, FPS = 400, 60.0
@@ -29,13 +29,13 @@ def noisy(sigma: float = 0.2, seed: int = 1) -> Array:
 
 def found_noise(shot: Shot, name: str = "rotation.z", frames: tuple[int, int] = RANGE) -> Noise:
     breaks = Locks(shot, shot.pins, frames).breaks("hips", shot.frames)
-    return noise(channel_of(shot, "hips", name), shot, frames, breaks)
+    return noise(shot.channel("hips", name), shot, frames, breaks)
 
 
 def smooth(shot: Shot, strength: float = 1.0, held: Held | None = None, name: str = "rotation.z") -> Array:
     """(N, D) samples after the smoothing of RANGE."""
     breaks = Locks(shot, shot.pins, RANGE).breaks("hips", shot.frames)
-    channel = channel_of(shot, "hips", name)
+    channel = shot.channel("hips", name)
     result = smoothed(channel, shot, RANGE, found_noise(shot, name), strength, breaks, held or Held())
     assert result.channel.samples is not None
     return result.channel.samples
@@ -130,7 +130,7 @@ def errors(fps: float, length: int, strength: float, sigma: float = 0.25) -> tup
             shot = baked_shot({"rotation.z": y}, fps)
             frames = (100 + 31 * seed, 100 + 31 * seed + length)
             part, breaks = slice(frames[0], frames[1] + 1), np.ones(N)
-            channel = channel_of(shot, "hips", "rotation.z")
+            channel = shot.channel("hips", "rotation.z")
             found = noise(channel, shot, frames, breaks)
             z = smoothed(channel, shot, frames, found, strength, breaks, Held()).channel.samples
             assert z is not None
@@ -264,7 +264,7 @@ def test_a_spike_is_removed_where_the_range_has_little_else(beside: int) -> None
     values = noisy(0.05)
     values[at] += 8.0
     shot, frames = baked_shot({"rotation.z": values}, FPS), (at - beside, at + beside)
-    found, channel = found_noise(shot, frames=frames), channel_of(shot, "hips", "rotation.z")
+    found, channel = found_noise(shot, frames=frames), shot.channel("hips", "rotation.z")
     assert found.spikes == (at,)
     new = smoothed(channel, shot, frames, found, 1.0, np.ones(N), Held()).channel.samples
     assert new is not None
@@ -285,7 +285,7 @@ def test_a_spike_amid_samples_without_any_noise() -> None:
 @pytest.mark.parametrize("count", [1, 2, 3, 4, 5])
 def test_a_few_frames_are_no_trouble(count: int) -> None:
     shot = baked_shot({"rotation.z": np.arange(float(count))}, FPS)
-    frames, channel = (0, count - 1), channel_of(shot, "hips", "rotation.z")
+    frames, channel = (0, count - 1), shot.channel("hips", "rotation.z")
     result = smoothed(channel, shot, frames, Noise(0.1, 0.0, ()), 2.0, np.ones(count), Held())
     assert result.channel.samples is not None
     assert np.isfinite(result.channel.samples).all()

@@ -18,7 +18,6 @@ from refine.suggestion import applied
 from tests.hand_made import (
     ARM_Z,
     RANGE,
-    channel_of,
     every_sample,
     faulty,
     keys_of,
@@ -101,7 +100,7 @@ def test_pins_of_all_kinds_never_move(pin: Pin, strength: float, by: str) -> Non
     at = at[at <= pin.frames[1]]
     channels = [c for c in shot.controls[1].channels if pin.channel in (None, c.name)]
     for channel in channels:
-        old, new = (sample(channel_of(s, "arm", channel.name), s, at) for s in (shot, after))
+        old, new = (sample(s.channel("arm", channel.name), s, at) for s in (shot, after))
         assert new == pytest.approx(old, abs=SPELLED)
     k = keys_of(shot, *ARM_Z).index(pin.frames[0])
     if k is not None and not pin.is_range:

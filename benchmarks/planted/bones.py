@@ -15,7 +15,6 @@ from benchmarks.planted.planted import (
     Planted,
     Size,
     Truth,
-    channel_of,
     inserted,
     path,
     rng_of,
@@ -118,7 +117,7 @@ def _straightened(shot: Shot, limb: Limb, name: str, frame: int, by: float) -> S
     bump = np.cos(np.pi * (frames - frame) / (2 * (SWING + 1))) ** 2
     reach = np.minimum(bend_and_reach(shot, limb.chain, frames)[1] + by * bump, FULL)
     asked = np.rad2deg(np.arccos(np.clip((((a + b) * reach) ** 2 - a**2 - b**2) / (2 * a * b), -1, 1)))
-    values = sample(channel_of(shot, limb.lower, name), shot, frames)[:, 0]
+    values = sample(shot.channel(limb.lower, name), shot, frames)[:, 0]
     for _ in range(ROUNDS):
         here, there = (
             bend_and_reach(_with_course(shot, limb.lower, name, frames, values + d), limb.chain, frames)[0]
@@ -131,7 +130,7 @@ def _straightened(shot: Shot, limb: Limb, name: str, frame: int, by: float) -> S
 
 def _with_course(shot: Shot, control: str, name: str, frames: Array, values: Array) -> Shot:
     """The channel with these values on some frames in a row: samples, or keys on each of them."""
-    channel = channel_of(shot, control, name)
+    channel = shot.channel(control, name)
     if channel.samples is not None:
         samples = channel.samples.copy()
         samples[frames.astype(np.intp) - shot.first_frame, 0] = values
@@ -199,7 +198,7 @@ def length(shot: Shot, seed: int, size: Size) -> Planted:
     sign, found = rng.choice([-1.0, 1.0]), shot
     for axis, name in enumerate(TRANSLATIONS):
         peak = sign * wanted * float(bone[axis])
-        found = found.with_channel(limb.lower, _bump(shot, channel_of(shot, limb.lower, name), frame, peak))
+        found = found.with_channel(limb.lower, _bump(shot, shot.channel(limb.lower, name), frame, peak))
     span = frame - STRETCH, frame + STRETCH
     return found, Truth((LENGTH,), (limb.lower,), TRANSLATIONS, span, wanted, way=limb.upper)
 

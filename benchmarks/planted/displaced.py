@@ -20,7 +20,6 @@ from benchmarks.planted.planted import (
     Planted,
     Size,
     Truth,
-    channel_of,
     drawn,
     inserted,
     path,
@@ -267,7 +266,7 @@ def _late(shot: Shot, control: Control, channels: list[Channel], frame: float, b
 
 def _lateness(channel: Channel, k: int, shot: Shot, control: str) -> float:
     """How far a key went towards its neighbour's value, of the way: a pose that arrives there is another pose."""
-    keys, now = channel.keys, channel_of(shot, control, channel.name).keys
+    keys, now = channel.keys, shot.channel(control, channel.name).keys
     assert keys is not None
     assert now is not None
     moved = abs(float(now.values[k, 0] - keys.values[k, 0]))

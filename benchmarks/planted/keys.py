@@ -16,7 +16,6 @@ from benchmarks.planted.planted import (
     Planted,
     Size,
     Truth,
-    channel_of,
     drawn,
     inserted,
     rng_of,
@@ -137,7 +136,7 @@ def _turned(shot: Shot, control: str, channel: Channel, k: int, by: float) -> Sh
 
 def _excess(shot: Shot, truth: Truth) -> tuple[float, float]:
     """How far the curve leaves the range of its ends in the two segments at a key, in its unit, and of the span."""
-    keys = channel_of(shot, truth.control, truth.channels[0]).keys
+    keys = shot.channel(truth.control, truth.channels[0]).keys
     assert keys is not None
     k = keys.index(truth.keys[0])
     assert k is not None
@@ -199,7 +198,7 @@ def moved_along(keys: Keys, at: NDArray[np.intp], by: Array) -> Keys:
 
 def measure_doubled(shot: Shot, clean: Shot, truth: Truth) -> float:
     """Frames between the two keys that stand nearest to each other, around the planted ones; 0 where it moved."""
-    keys = channel_of(shot, truth.control, truth.channels[0]).keys
+    keys = shot.channel(truth.control, truth.channels[0]).keys
     assert keys is not None
     near = keys.frames[np.abs(keys.frames - truth.keys[0]) < 8]
     apart = float(np.diff(near).min()) if len(near) > 1 else 8.0
@@ -208,7 +207,7 @@ def measure_doubled(shot: Shot, clean: Shot, truth: Truth) -> float:
 
 def measure_off_frame(shot: Shot, clean: Shot, truth: Truth) -> float:
     """Frames that a key is off a whole one; a half where it moved."""
-    keys = channel_of(shot, truth.control, truth.channels[0]).keys
+    keys = shot.channel(truth.control, truth.channels[0]).keys
     assert keys is not None
     return 0.5 if _moved(shot, clean) else float(np.abs(keys.frames - np.rint(keys.frames)).max())
 
@@ -254,9 +253,9 @@ def _held(keys: Keys, k: int, flat: bool) -> Keys:
 
 def measure_step(shot: Shot, clean: Shot, truth: Truth) -> float:
     """Largest step from a frame to the next in the held segment, in median spacings of the channel's curves."""
-    channel = channel_of(shot, truth.control, truth.channels[0])
+    channel = shot.channel(truth.control, truth.channels[0])
     values = sample(channel, shot, shot.frames)[:, 0]
-    sound = sample(channel_of(clean, truth.control, truth.channels[0]), clean, clean.frames)[:, 0]
+    sound = sample(clean.channel(truth.control, truth.channels[0]), clean, clean.frames)[:, 0]
     a, b = truth.frames[0] - shot.first_frame, truth.frames[1] - shot.first_frame
     usual = float(np.median(np.abs(np.diff(sound))))
     return float(np.abs(np.diff(values[a : b + 1])).max()) / usual
@@ -287,6 +286,6 @@ def past_limit(shot: Shot, seed: int, size: Size) -> Planted:
 
 def measure_limit(shot: Shot, clean: Shot, truth: Truth) -> float:
     """deg past the limit."""
-    channel = channel_of(shot, truth.control, truth.channels[0])
+    channel = shot.channel(truth.control, truth.channels[0])
     top = np.inf if channel.limits is None else channel.limits.upper
     return max(float(sample(channel, shot, shot.frames).max()) - top, 0.0)

@@ -14,7 +14,6 @@ from benchmarks.planted.planted import (
     Planted,
     Size,
     Truth,
-    channel_of,
     rng_of,
     with_samples,
 )
@@ -125,7 +124,7 @@ def measure(shot: Shot, clean: Shot, truth: Truth) -> float:
     """
     posed = pose(clean, clean.frames)
     pixels = most_moved(clean, posed, view(clean, posed), truth.control, truth.channels[0])[1]
-    channel, sound = (channel_of(s, truth.control, truth.channels[0]) for s in (shot, clean))
+    channel, sound = (s.channel(truth.control, truth.channels[0]) for s in (shot, clean))
     if channel.keys is None or sound.keys is None:
         assert channel.samples is not None
         assert sound.samples is not None

@@ -242,12 +242,6 @@ def inserted(keys: Keys, frames: Array) -> Keys:
     return make_keys(every, values, into, out)
 
 
-def channel_of(shot: Shot, control: str, name: str) -> Channel:
-    found = shot.controls[shot.index(control)].channel(name)
-    assert found is not None, f"{control}.{name}"
-    return found
-
-
 def drawn(shot: Shot, rng: np.random.Generator, keyed: bool) -> Iterator[tuple[Control, Channel, int]]:
     """Random channels that move: with a key that has two neighbours on each side, or with a frame off the ends."""
     alive = [

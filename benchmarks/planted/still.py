@@ -15,7 +15,6 @@ from benchmarks.planted.planted import (
     Planted,
     Size,
     Truth,
-    channel_of,
     drawn,
     path,
     rng_of,
@@ -123,7 +122,7 @@ def dropout(shot: Shot, seed: int, size: Size) -> Planted:
 
 def measure_dropout(shot: Shot, clean: Shot, truth: Truth) -> float:
     """Equal samples in a row around the planted place."""
-    rows = [channel_of(shot, truth.control, name).samples for name in truth.channels]
+    rows = [shot.channel(truth.control, name).samples for name in truth.channels]
     values = np.column_stack([row for row in rows if row is not None])
     a, b = (frame - shot.first_frame for frame in truth.frames)
     same = np.all(np.diff(values[a - 2 : b + 3], axis=0) == 0, axis=1)

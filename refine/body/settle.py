@@ -111,23 +111,17 @@ def _with_peak(shot: Shot, locks: Locks, landing: Landing, peak: int) -> tuple[i
         else:
             return None
         at = landing.frames
-        channel = _channel(shot, control, name), _channel(after, control, name)
+        channel = shot.channel(control, name), after.channel(control, name)
         apart = sample(channel[1], after, at) - sample(channel[0], shot, at)
         valued, change = valued + values, change + float(np.linalg.norm(apart) / wanted.delta)
         shot = after
     return valued, change, shot
 
 
-def _channel(shot: Shot, control: str, name: str) -> Channel:
-    channel = shot.controls[shot.index(control)].channel(name)
-    assert channel is not None
-    return channel
-
-
 def _wanted(shot: Shot, landing: Landing, control: str, name: str, share: float, peak: int) -> _Wanted | None:
     """What a channel shall do, None where the pose isn't held long enough for the peak and the way back."""
     arrival, fps = landing.arrival, shot.fps
-    own = float(sample(_channel(shot, control, name), shot, np.array([landing.frame]))[0, 0])
+    own = float(sample(shot.channel(control, name), shot, np.array([landing.frame]))[0, 0])
     speed = arrival.speed * abs(share) * fps
     answer = replace(landing.response, hz=landing.response.hz * landing.response.peak_time * fps / peak)
     last = landing.frame + _standing(arrival)
@@ -159,7 +153,7 @@ def _standing(arrival: Arrival) -> int:
 
 def _solved(shot: Shot, locks: Locks, control: str, wanted: _Wanted, values: bool) -> Shot | None:
     """The shot with one channel landing as wanted, by slopes alone or by values too; None if it can't."""
-    channel = _channel(shot, control, wanted.channel)
+    channel = shot.channel(control, wanted.channel)
     if channel.samples is not None:
         return _baked(shot, locks, control, channel, wanted) if values else None
     assert channel.keys is not None
@@ -239,7 +233,7 @@ def calmed(shot: Shot, locks: Locks, arrival: Arrival, frames: Array, share: flo
     for name, part in zip(arrival.track.channels, arrival.direction.tolist(), strict=True):
         if abs(part) < PARTS:
             continue
-        channel = _channel(shot, control, name)
+        channel = shot.channel(control, name)
         span = float(frames[arrival.at]), float(frames[arrival.peak + _still(arrival)])
         pose = float(sample(channel, shot, np.array([span[1]]))[0, 0])
         after = _shrunk(channel, locks, control, span, pose, share, shot)

@@ -28,7 +28,7 @@ from refine.flags.stage import Stage
 from refine.habit import moving
 from refine.pinned import pinned_keys, within
 from refine.pose import Point, jacobian
-from refine.shot import Array, Channel, Gaze, Keys, Shot
+from refine.shot import Array, Gaze, Keys, Shot
 
 EDGE = 1 / 6  # s beside a look that its darts hide, in which keys may still belong to it [judge]
 BLAME = 0.25  # of the angle between two eyes, off its target by less than which one of them is right [judge]
@@ -153,12 +153,12 @@ def _turned(
     for _ in range(ROUNDS):
         shot, step = now.shot, _step(now, name, at, aim, {n: _inside(k, where) for n, k in tables.items()})
         for channel_name, turn in zip(tables, step, strict=True):
-            old = _channel(shot, name, channel_name)
+            old = shot.channel(name, channel_name)
             assert old.keys is not None
             values = old.keys.values + np.where(_inside(old.keys, where), turn, 0.0)[:, None]
             shot = shot.with_channel(name, replace(old, keys=old.keys.changed(values=values)))
         now = replace(stage, shot=shot)
-    kept = all(within(_channel(stage.shot, name, n), _channel(now.shot, name, n)) for n in tables)
+    kept = all(within(stage.shot.channel(name, n), now.shot.channel(name, n)) for n in tables)
     before, after = (_median_error(each, name, at, aim) for each in (stage, now))
     return now.shot if kept and after < before / 2 else None
 
@@ -189,12 +189,6 @@ def _whole_look(stage: Stage, name: str, look: tuple[float, float], aim: Array) 
     return first, last
 
 
-def _channel(shot: Shot, control: str, name: str) -> Channel:
-    found = shot.controls[shot.index(control)].channel(name)
-    assert found is not None
-    return found
-
-
 def _inside(keys: Keys, where: tuple[float, float]) -> NDArray[np.bool_]:
     return np.asarray((keys.frames >= where[0]) & (keys.frames <= where[1]))
 
@@ -218,7 +212,7 @@ def _step(
     length = np.linalg.norm(stage.world(tip) - stage.world(Point(name, pivot)), axis=1)
     columns, full = [], at.copy()
     for channel_name, inside in moved.items():
-        keys = _channel(stage.shot, name, channel_name).keys
+        keys = stage.shot.channel(name, channel_name).keys
         assert keys is not None
         full &= sample_matrix(keys, stage.frames).dense()[:, ::3] @ inside > 1 - WHOLE
         turning = jacobian(stage.shot, stage.posed, name, channel_name, [tip])[0, :, :, 0]

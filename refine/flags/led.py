@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.curve import sample_matrix
-from refine.flags.retime import followed
 from refine.flags.stage import Stage
 from refine.pinned import concerning, pinned_keys, within
 from refine.shot import Array, Channel, Keys, frozen
+from refine.slope_rules import followed_rules
 
 RIDGE = 1e-3  # weight of leaving a key's numbers alone, against a frame's place
 STILL = 1e-9  # no move, in the channel's unit
@@ -56,7 +56,7 @@ def fitted(keys: Keys, frames: Array, wanted: Array) -> Keys:
     dense = sample_matrix(keys, frames).dense()
     own = np.flatnonzero(leading(keys, frames)).tolist()
     inside = [k for k in own if frames[0] < keys.frames[k] < frames[-1]]
-    by_rule, follows = followed(keys)
+    by_rule, follows = followed_rules(keys)
     by_rule[: max(own[0] - BESIDE, 0)] = by_rule[own[-1] + BESIDE + 1 :] = 0.0
     bent = [k for k in own if not follows[k] and not keys.corner[k]]
     slopes = dense[:, 1::3] + dense[:, 2::3]

@@ -21,10 +21,10 @@ from numpy.typing import NDArray
 from refine.curve import reaches, sample
 from refine.errors import NoSolution
 from refine.flags.flag import Flag
-from refine.flags.retime import followed
 from refine.flags.stage import Stage, runs
 from refine.pinned import concerning, pinned_keys
 from refine.shot import Array, Channel, Keys, Segment, Shot, frozen
+from refine.slope_rules import followed_rules
 
 FAULT = "past limit"
 ROOM = 2.0  # [judge] times what is too much, below the limit, over which it is taken up: the peak keeps 0.3 of its rise
@@ -186,7 +186,7 @@ def _by_rule(keys: Keys, by: Array) -> tuple[Array, NDArray[np.bool_]]:
     """(K,) by how much slopes that follow a rule change with the values, and (K,) which do."""
     if len(keys) < 3:
         return np.zeros(len(keys)), np.zeros(len(keys), np.bool_)
-    matrix, follows = followed(keys)
+    matrix, follows = followed_rules(keys)
     return matrix @ by, follows
 
 

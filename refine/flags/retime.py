@@ -23,9 +23,8 @@ from refine.pinned import concerning, pinned_keys
 from refine.rig import descendants
 from refine.rotation import continuous
 from refine.shot import ROTATIONS, Array, Channel, Keys, Shot, frozen
-from refine.slope_rules import contexts, judged, rules, slopes_by_rule, units
+from refine.slope_rules import contexts, judged, slopes_by_rule, units
 
-FOLLOWS = 1e-3  # how nearly a slope was set by a rule, of the slope: files round to some 4 digits [prac]
 RAMP = 4.0  # times the shift that setting in takes: time runs at 1 +- 1.9 / 4 of samples, +- 1 / 4 of keys [judge]
 LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
 SPEAKS = ("contact", "accent", "hold")  # marks that tie a control to a time
@@ -104,16 +103,6 @@ def _resloped(old: Keys, new: Keys, held: NDArray[np.bool_], habit: Habit) -> Ke
         incoming=np.where(turns, anew, new.incoming[:, 0])[:, None],
         outgoing=np.where(turns, anew, new.outgoing[:, 0])[:, None],
     )
-
-
-def followed(keys: Keys) -> tuple[Array, NDArray[np.bool_]]:
-    """(K, K) slopes for values of 1 at each key, by the rule that each key's slope follows, and (K,) which do."""
-    by_rule, own, values = rules(keys), keys.outgoing[:, 0], keys.values[:, 0]
-    matrices = np.stack([by_rule.natural, by_rule.chord, np.zeros_like(by_rule.chord)])
-    would = matrices @ values
-    fits = (np.abs(own - would) <= FOLLOWS * np.abs(would)) & (keys.incoming[:, 0] == own) & by_rule.judged
-    chosen = matrices[np.argmax(fits, axis=0), np.arange(len(keys))]
-    return chosen * fits.any(axis=0)[:, None], fits.any(axis=0)
 
 
 def _baked(stage: Stage, name: str, channel: Channel, frames: tuple[int, int], by: int) -> Channel | None:

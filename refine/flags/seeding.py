@@ -20,12 +20,11 @@ from numpy.typing import NDArray
 from refine.body.masses import ROWS, Body
 from refine.flags.coverage import STILL
 from refine.flags.flag import Flag
-from refine.flags.retime import FOLLOWS
 from refine.flags.stage import Stage
 from refine.key_rows import smooth, with_keys
 from refine.pinned import concerning, within
 from refine.shot import ROTATIONS, Array, Channel, Keys, Shot
-from refine.slope_rules import rules
+from refine.slope_rules import FOLLOWS, rules
 
 GAINS = (0.15, 0.3, 0.6)  # of the carrier's motion, the least that is enough [judge]
 SHOWS = 2.0  # deg that it then turns at least: what moves less is as good as still [judge]

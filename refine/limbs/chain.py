@@ -81,7 +81,7 @@ def followed(shot: Shot, names: Sequence[str], goals: Goals, locks: Locks) -> Sh
         step = _damped(np.concatenate(columns, axis=3), miss)
         start = 0
         for name, channel in channels:
-            current = _channel(shot, name, channel.name)
+            current = shot.channel(name, channel.name)
             assert current.samples is not None
             width = current.samples.shape[1]
             shot = _with_samples(shot, name, current, at, step[:, start : start + width])
@@ -129,12 +129,6 @@ def _with_samples(shot: Shot, name: str, channel: Channel, at: NDArray[np.intp],
     return shot.with_channel(name, replace(channel, samples=frozen(samples)))
 
 
-def _channel(shot: Shot, control: str, name: str) -> Channel:
-    channel = shot.controls[shot.index(control)].channel(name)
-    assert channel is not None
-    return channel
-
-
 # --- keyed -------------------------------------------------------------------------------------------------
 
 
@@ -169,7 +163,7 @@ class ChainMotion:
         return self._samples(control, name, 0)
 
     def _samples(self, control: str, name: str, component: int) -> Affine:
-        keys = _channel(self.shot, control, name).keys
+        keys = self.shot.channel(control, name).keys
         assert keys is not None
         rows = sample_matrix(keys, self.frames).dense()
         matrix = np.zeros((len(self.frames), self.size))

@@ -11,11 +11,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from constraints.affine import Affine
 from constraints.bounds import Bounds
 from constraints.contact import Contact
 from constraints.extension import Extension
 from constraints.stay_close import StayClose
-from constraints.terms import Constraint, Motion, Terms
+from constraints.terms import Constraint, Motion, Penalty, Terms
 from refine.answers import Answers, case
 from refine.errors import NoSolution
 from refine.held import Locks
@@ -24,9 +25,13 @@ from refine.pose import Point, pose
 from refine.problem import Problem, build
 from refine.rig import carriers, descendants
 from refine.shot import Array, Shot, frozen
+from refine.slope_rules import followed_rules
 from refine.solve.sequential import Stop, sequential
 
 RIDGE = 0.1  # [judge] what a degree costs, in eps: the chain moves no more than the goals need
+RULED = (
+    0.5  # [judge] what a degree costs by which a slope leaves its rule: free ones go wild for hardly any gain
+)
 STOP = Stop(step=1e-4, decrease=1e-5, passes=12)  # degrees: far below what is seen
 
 _answers = Answers["Array | NoSolution"](kept=64)
@@ -52,9 +57,9 @@ def placed(
 ) -> Shot:
     """The shot with the free keys of a keyed chain set so that the goals' points come within `eps` where they can.
 
-    minimise  sum weight |p(f) - goal(f)|^2 / eps^2 + RIDGE^2 sum x^2  subject to: where a weight is 1 no coordinate
-    farther from its goal than today or eps, limits of channels, the limb no straighter than `stretch`. Raises
-    NoSolution where that can't be. The frames of the goals must be consecutive.
+    minimise  sum weight |p(f) - goal(f)|^2 / eps^2 + RIDGE^2 sum x^2 + RULED^2 sum (slope - rule)^2  subject to:
+    where a weight is 1 no coordinate farther from its goal than today or eps, limits of channels, the limb no
+    straighter than `stretch`. Raises NoSolution where that can't be. The frames of the goals must be consecutive.
     """
     free = free_keys(shot, names, span, locks)
     if not free:
@@ -79,6 +84,7 @@ def _solved(
     """The changes that place a chain, or why there are none."""
     today = np.stack([_miss(start, goals, p) for p in range(len(goals.points))])
     known: dict[bytes, Problem] = {}
+    ruled = _Ruled(_off_rules(start))
 
     def problem(x: Array) -> Problem:
         found = known.get(x.tobytes())
@@ -89,7 +95,7 @@ def _solved(
 
     def stated(x: Array) -> Problem:
         at = replace(start, x=x)
-        rules: list[Constraint] = [StayClose(1.0 / RIDGE), *bounds]
+        rules: list[Constraint] = [StayClose(1.0 / RIDGE), ruled, *bounds]
         for p in range(len(goals.points)):
             slack = np.where(goals.weight[p] >= 1.0, np.maximum(today[p], eps), np.inf)
             rules.append(_Pull(p, goals, eps, slack))
@@ -128,6 +134,38 @@ def _miss(motion: ChainMotion, goals: Goals, p: int) -> Array:
     maps = motion.points("world")[3 * p : 3 * p + 3]
     place = np.stack([coordinate(motion.x) for coordinate in maps], axis=1)
     return np.asarray(np.abs(place - goals.places[p]).max(axis=1))
+
+
+def _off_rules(motion: ChainMotion) -> Array:
+    """(m, n) how far a chain's slopes leave the rules that they follow, by the unknowns: degrees of the curve."""
+    found = [np.zeros((0, motion.size))]
+    for control, name in dict.fromkeys((control, unknown.channel) for control, unknown in motion.free):
+        own = [j for j, (c, u) in enumerate(motion.free) if (c, u.channel) == (control, name)]
+        keys = motion.shot.channel(control, name).keys
+        assert keys is not None
+        by_rule, follows = followed_rules(keys)
+        rows = np.zeros((len(keys), motion.size))
+        for j in own:
+            unknown = motion.free[j][1]
+            if unknown.field == "value":
+                rows[:, j] = -unknown.unit * by_rule[:, unknown.key]
+            else:
+                rows[unknown.key, j] = unknown.unit
+        gaps = np.diff(keys.frames, prepend=-np.inf, append=np.inf)
+        found.append((rows * np.minimum(gaps[:-1], gaps[1:])[:, None] / 4.0)[follows & rows.any(axis=1)])
+    return np.vstack(found)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Ruled:
+    """Slopes that follow a rule go on following it, as far as the goals let them."""
+
+    rows: Array
+
+    def terms(self, motion: Motion) -> Terms:
+        count = len(self.rows)
+        over = Affine(self.rows, np.zeros(count))
+        return Terms(penalties=(Penalty("ruled", over, np.zeros(count), np.full(count, RULED**2)),))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

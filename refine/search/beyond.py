@@ -12,7 +12,7 @@ from refine.habit import HabitBook
 from refine.measure import most_moved
 from refine.motion import Unknown
 from refine.search.keyed import near, suspected
-from refine.search.work import Work, channel_of
+from refine.search.work import Work
 from refine.shot import Shot
 from refine.slope_rules import units
 
@@ -69,7 +69,7 @@ def _faulted_again(work: Work, control: str, touched: Sequence[str], shot: Shot)
     """Whether a second request would find fault with this result: a refined shot must be left alone."""
     book = HabitBook(shot, work.given.frames)
     for name in touched:
-        channel = channel_of(shot, control, name)
+        channel = shot.channel(control, name)
         if channel.keys is None:
             continue
         suspect = suspected(work, control, channel, book)

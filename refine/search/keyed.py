@@ -15,7 +15,7 @@ from refine.cure import cured
 from refine.habit import HabitBook, moving
 from refine.measure import most_moved
 from refine.part_way import part_way
-from refine.search.work import INVISIBLE, Lead, Option, Work, channel_of
+from refine.search.work import INVISIBLE, Lead, Option, Work
 from refine.settled import Settled
 from refine.shot import Array, Channel, Control, Keys, Shot
 
@@ -155,7 +155,7 @@ def _option(
     as_set = replace(channel, keys=suspect.keys)
     shot_as_set = shot.with_channel(control.name, as_set)
     result = cured(shot_as_set, control.name, as_set, suspect, explanation, frames, held)
-    new = channel_of(result.shot, control.name, channel.name)
+    new = result.shot.channel(control.name, channel.name)
     assert channel.keys is not None
     assert new.keys is not None
     keys = work.given.book.settled(channel.keys).carried_over(channel.keys, new.keys)

@@ -35,7 +35,7 @@ class Option:
     residuals: tuple[Residual, ...]
 
     def channel_in(self, shot: Shot) -> Channel:
-        return channel_of(shot, self.control, self.channel)
+        return shot.channel(self.control, self.channel)
 
 
 class Lead(NamedTuple):
@@ -71,7 +71,7 @@ class Work:
 
     def channel(self, control: str, name: str) -> Channel:
         """A channel as it is by now."""
-        return channel_of(self.shot, control, name)
+        return self.shot.channel(control, name)
 
     def take(self, shot: Shot, control: str, residuals: Sequence[Residual], reason: str) -> None:
         """Goes on with a shot in which one control was changed."""
@@ -92,13 +92,6 @@ class Work:
         if not _moves_points(posed, after, changed, names):
             return size_of(differences(shot, changed)) > ROUNDING
         return largest_moves(changed, self.given.view, posed, after, names)[0].pixels >= INVISIBLE
-
-
-def channel_of(shot: Shot, control: str, name: str) -> Channel:
-    """A channel that is there."""
-    channel = shot.controls[shot.index(control)].channel(name)
-    assert channel is not None
-    return channel
 
 
 def size_of(changes: Sequence[Change]) -> float:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from benchmarks.corpus import slopes_by
+from benchmarks.planted.gaze import looking, plant
 from refine.flags.check import stage_of
 from refine.flags.flag import Flag
 from refine.flags.gaze import APART, MENDS, OFF, find
@@ -16,7 +17,8 @@ from refine.flags.look import Look
 from refine.flags.sight import axis
 from refine.formats import read
 from refine.shot import Array, Camera, Channel, Control, Gaze, Keys, Limits, Pin, Shot, make_keys
-from tests.flags.tolerances import FOLLOWED_LOOK, LOOK
+from tests.flags.tolerances import FOLLOWED_LOOK, LOOK, LOOK_BACK
+from tests.open_clips import clip_or_skip
 
 DEMO = Path(__file__).resolve().parents[2] / "demo" / "baker.shot.json"
 FPS = (12.0, 24.0, 30.0, 60.0)
@@ -221,6 +223,27 @@ def test_the_keys_that_bound_a_look_are_shifted_with_it(fps: float) -> None:
     assert after is not None
     moved = yaw_of(after) - yaw_of(shot)
     np.testing.assert_allclose(moved, [0, 0, -6, -6, -6, -6, -6, 0, 0], atol=LOOK)
+
+
+@pytest.mark.parametrize(("clip", "seed"), [("01_03", 0), ("Boxing_Toes", 0)])
+def test_a_key_whose_slopes_tell_that_it_belongs_to_the_look_goes_along(clip: str, seed: int) -> None:
+    clip_or_skip(clip)
+    sound = looking(clip, seed)
+    planted = plant(sound, seed, "error")
+    assert planted is not None
+    shot = planted[0]
+    found = flags(shot)
+    assert found
+    stage = stage_of(shot, Look())
+    for flag in found:
+        after = MENDS[flag.fault](stage, flag)
+        assert after is not None
+        stage = stage.after(after)
+    for name in ("rotation.x", "rotation.y"):
+        before, now = (each.channel("eyes", name).keys for each in (sound, stage.shot))
+        assert before is not None
+        assert now is not None
+        assert np.abs(now.values - before.values).max() <= LOOK_BACK
 
 
 def test_the_eye_that_looks_at_the_target_stays_where_the_other_turns_away() -> None:

@@ -17,7 +17,7 @@ from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.shot import Array, Channel, Limits, Mark, Pin, Shot
 from tests.flags.tolerances import BENT
-from tests.hand_made import channel_of, keyed, two_part_shot
+from tests.hand_made import keyed, two_part_shot
 from tests.tolerances import WITHIN_LIMIT
 
 CONTROL, NAME = "arm", "rotation.z"
@@ -31,13 +31,13 @@ def flags(shot: Shot) -> list[Flag]:
 
 def course(shot: Shot, fine: int = 1) -> Array:
     frames = np.arange(shot.first_frame, shot.last_frame, 1 / fine)
-    return sample(channel_of(shot, CONTROL, NAME), shot, frames)[:, 0]
+    return sample(shot.channel(CONTROL, NAME), shot, frames)[:, 0]
 
 
 def limited(rule: Rule = "natural", baked: bool = False, side: str = "upper", by: float = TOO_MUCH) -> Shot:
     """A shot whose arm goes by some degrees past a limit where it goes farthest to one side."""
     shot = two_part_shot(rule)
-    channel = channel_of(shot, CONTROL, NAME)
+    channel = shot.channel(CONTROL, NAME)
     channel = bake(channel, shot) if baked else channel
     values = sample(channel, shot, shot.frames)
     limits = Limits(upper=values.max() - by) if side == "upper" else Limits(lower=values.min() + by)
@@ -61,7 +61,7 @@ def test_the_curve_is_brought_within_its_limit_between_the_frames_too(
     result = mend(shot, Look(), found)
     assert result.left == ()
     assert flags(result.shot) == []
-    channel = channel_of(result.shot, CONTROL, NAME)
+    channel = result.shot.channel(CONTROL, NAME)
     assert beyond(channel, course(shot, FINE)) > TOO_MUCH / 2
     assert beyond(channel, course(result.shot, FINE)) <= WITHIN_LIMIT
 
@@ -69,7 +69,7 @@ def test_the_curve_is_brought_within_its_limit_between_the_frames_too(
 def test_without_a_limit_or_within_it_nothing_is_found() -> None:
     assert flags(limited(by=-1.0)) == []
     shot = limited()
-    free = replace(channel_of(shot, CONTROL, NAME), limits=None)
+    free = replace(shot.channel(CONTROL, NAME), limits=None)
     assert flags(shot.with_channel(CONTROL, free)) == []
 
 
@@ -80,7 +80,7 @@ def test_it_rises_and_falls_when_it_did_and_what_is_far_below_stays(baked: bool)
     after = within_limit(stage_of(shot, Look()), flag)
     assert after is not None
     old, new = course(shot), course(after)
-    limits = channel_of(shot, CONTROL, NAME).limits
+    limits = shot.channel(CONTROL, NAME).limits
     assert limits is not None
     high = old > limits.upper - TOO_MUCH
     assert np.abs(new - old)[high].max() > TOO_MUCH / 2
@@ -96,7 +96,7 @@ def test_it_rises_and_falls_when_it_did_and_what_is_far_below_stays(baked: bool)
 def test_a_flat_cut_would_have_corners() -> None:
     """What the soft knee is for: cutting the same excursion off jolts several times as much."""
     shot = limited(baked=True)
-    channel = channel_of(shot, CONTROL, NAME)
+    channel = shot.channel(CONTROL, NAME)
     assert channel.limits is not None
     cut = np.minimum(course(shot), channel.limits.upper)
     assert np.abs(np.diff(cut, 3)).max() > BENT * np.abs(np.diff(course(shot), 3)).max()
@@ -144,7 +144,7 @@ def test_a_channel_of_few_keys_is_bent_too(count: int) -> None:
     (flag,) = flags(shot)
     after = within_limit(stage_of(shot, Look()), flag)
     assert after is not None
-    assert beyond(channel_of(after, CONTROL, NAME), course(after, FINE)) <= WITHIN_LIMIT
+    assert beyond(after.channel(CONTROL, NAME), course(after, FINE)) <= WITHIN_LIMIT
 
 
 def test_a_channel_that_is_never_within_its_limit_says_so() -> None:
@@ -158,7 +158,7 @@ def test_a_channel_that_is_never_within_its_limit_says_so() -> None:
 
 def test_two_limits_near_each_other_leave_room_in_the_middle() -> None:
     shot = limited(baked=True)
-    channel = channel_of(shot, CONTROL, NAME)
+    channel = shot.channel(CONTROL, NAME)
     assert channel.limits is not None
     both = replace(channel.limits, lower=channel.limits.upper - 6.0)
     narrow = shot.with_channel(CONTROL, replace(channel, limits=both))
@@ -166,4 +166,4 @@ def test_two_limits_near_each_other_leave_room_in_the_middle() -> None:
     result = mend(narrow, Look(), found)
     assert result.mended == tuple(found)
     assert flags(result.shot) == []
-    assert beyond(channel_of(result.shot, CONTROL, NAME), course(result.shot)) <= WITHIN_LIMIT
+    assert beyond(result.shot.channel(CONTROL, NAME), course(result.shot)) <= WITHIN_LIMIT

@@ -52,15 +52,9 @@ def arm_shot(fps: float = 24.0, marks: tuple[Mark, ...] = (), pins: tuple[Pin, .
     return Shot("arm", fps, 0, last, controls, (camera,), marks, pins)
 
 
-def channel_of(shot: Shot, control: str, name: str) -> Channel:
-    channel = shot.controls[shot.index(control)].channel(name)
-    assert channel is not None
-    return channel
-
-
 def with_samples(shot: Shot, control: str, name: str, added: Array, first: int) -> Shot:
     """The shot with numbers added to some samples of one baked channel."""
-    channel = channel_of(shot, control, name)
+    channel = shot.channel(control, name)
     assert channel.samples is not None
     values = channel.samples.copy()
     values[first : first + len(added), 0] += added
@@ -96,13 +90,13 @@ def test_spike_is_found_at_its_channel_and_mended(fps: float) -> None:
     cured = mended(faulty, flag)
     assert flags_of(cured) == []
     before, after = (
-        channel_of(faulty, "arm", "rotation.z").samples,
-        channel_of(cured, "arm", "rotation.z").samples,
+        faulty.channel("arm", "rotation.z").samples,
+        cured.channel("arm", "rotation.z").samples,
     )
     assert before is not None
     assert after is not None
     assert np.flatnonzero(before != after).tolist() == [at]
-    truth = channel_of(clean, "arm", "rotation.z").samples
+    truth = clean.channel("arm", "rotation.z").samples
     assert truth is not None
     assert abs(after[at, 0] - truth[at, 0]) < REFILLED
 
@@ -255,7 +249,7 @@ def test_keyed_spike_names_its_key_and_is_mended() -> None:
     assert 50.0 in flag.cause.frames
     cured = mended(faulty, flag)
     assert flags_of(cured) == []
-    before, after = channel_of(faulty, "arm", "rotation.z").keys, channel_of(cured, "arm", "rotation.z").keys
+    before, after = faulty.channel("arm", "rotation.z").keys, cured.channel("arm", "rotation.z").keys
     assert before is not None
     assert after is not None
     assert before.frames[np.flatnonzero(before.values != after.values)].tolist() == [50.0]
@@ -265,7 +259,7 @@ def test_keyed_spike_goes_back_to_where_its_neighbours_point() -> None:
     """The keys at 49 and 51 keep the slopes of the sound curve, so the middle one is put back on it."""
     sound, faulty = keyed_arm(0.0), keyed_arm(12.0)
     (flag,) = flags_of(faulty)
-    before, after = (channel_of(s, "arm", "rotation.z").keys for s in (sound, mended(faulty, flag)))
+    before, after = (s.channel("arm", "rotation.z").keys for s in (sound, mended(faulty, flag)))
     assert before is not None
     assert after is not None
     assert np.abs(after.values - before.values).max() < REFILLED
@@ -286,7 +280,7 @@ def test_a_knee_that_rests_at_its_stop_is_no_dropout(stop: float) -> None:
 def test_keyed_spike_of_three_parts_is_meant() -> None:
     shot = keyed_arm(12.0)
     assert len(flags_of(shot)) == 1
-    channel = channel_of(shot, "arm", "rotation.z")
+    channel = shot.channel("arm", "rotation.z")
     every = tuple(
         replace(c, channels=tuple(channel if ch.name == "rotation.z" else ch for ch in c.channels))
         for c in shot.controls
@@ -341,7 +335,7 @@ def test_keyed_channels_have_no_jitter() -> None:
     """What is keyed every frame on purpose is the artist's: only baked channels are asked."""
     noise = np.random.default_rng(3).normal(0, 1.2, 60)
     faulty = with_samples(arm_shot(), "arm", "rotation.z", noise, 30)
-    values = channel_of(faulty, "arm", "rotation.z").samples
+    values = faulty.channel("arm", "rotation.z").samples
     assert values is not None
     every = [
         replace(c, channels=tuple(_keyed_on_each_frame(ch) for ch in c.channels)) for c in faulty.controls
@@ -365,7 +359,7 @@ def test_dropout_is_found_and_filled(fps: float) -> None:
     clean, at, count = arm_shot(fps), round(2.05 * fps), round(5 * fps / 24)
     faulty = clean
     for name in NAMES:
-        channel = channel_of(faulty, "arm", name)
+        channel = faulty.channel("arm", name)
         assert channel.samples is not None
         values = channel.samples.copy()
         values[at : at + count] = values[at - 1]
@@ -381,7 +375,7 @@ def test_dropout_is_found_and_filled(fps: float) -> None:
 def test_a_hold_that_ends_in_a_move_is_no_dropout() -> None:
     shot = arm_shot()
     for name in NAMES:
-        channel = channel_of(shot, "arm", name)
+        channel = shot.channel("arm", name)
         assert channel.samples is not None
         values = channel.samples.copy()
         values[40:60] = values[40]
@@ -457,7 +451,7 @@ def test_points_are_seen_where_they_move() -> None:
 def test_a_hold_left_by_a_snap_is_no_dropout() -> None:
     """Eased into, held, then left at once with a fast attack: an accent of the trade (common practice)."""
     shot = arm_shot()
-    channel = channel_of(shot, "arm", "rotation.z")
+    channel = shot.channel("arm", "rotation.z")
     assert channel.samples is not None
     values = channel.samples.copy()
     values[20:40, 0] = values[19, 0] + 8 * (1 - 0.7 ** np.arange(20))
@@ -500,7 +494,7 @@ def test_a_gap_of_which_nothing_says_what_happened_is_for_a_person() -> None:
 
 
 def _stopped(shot: Shot, first: int, stop: int) -> Shot:
-    channel = channel_of(shot, "arm", "rotation.z")
+    channel = shot.channel("arm", "rotation.z")
     assert channel.samples is not None
     values = channel.samples.copy()
     values[first:stop] = values[first - 1]
@@ -508,7 +502,7 @@ def _stopped(shot: Shot, first: int, stop: int) -> Shot:
 
 
 def _off(one: Shot, other: Shot) -> float:
-    a, b = (channel_of(shot, "arm", "rotation.z").samples for shot in (one, other))
+    a, b = (shot.channel("arm", "rotation.z").samples for shot in (one, other))
     assert a is not None
     assert b is not None
     return float(np.linalg.norm(a - b))

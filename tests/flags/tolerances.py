@@ -70,6 +70,9 @@ FALLS = 0.15
 # Degrees: a shift solved by eight Gauss-Newton steps whose error shrinks a hundredfold in each.
 LOOK = 1e-6
 
+# Degrees: a look whose keys miss their target by 0.3 at random is put back by the median of that.
+LOOK_BACK = 0.25
+
 # Degrees: what a natural spline through keys 4 frames apart is beside an arctangent, and the median of that.
 FOLLOWED_LOOK = 0.02
 

@@ -10,10 +10,13 @@ import pytest
 from benchmarks.planted.contacts import stepping
 from refine.errors import NoSolution
 from refine.limbs import placed as module
+from refine.limbs.chain import Goals, turning
 from refine.limbs.placed import placed
+from refine.limbs.planting import minimum_jerk
 from refine.shot import Limits, Mark, Pin, Shot
+from refine.slope_rules import followed_rules, slopes_by_rule
 from tests.limbs.test_chain import LEG, lifted, locks, miss
-from tests.limbs.tolerances import PLACED
+from tests.limbs.tolerances import PLACED, RULED_SLOPE
 
 SPAN = (52.0, 79.0)
 EPS = 0.002  # m
@@ -49,12 +52,35 @@ def with_value(shot: Shot, control: str, frame: float, by: float) -> Shot:
     return shot.with_channel(control, replace(channel, keys=channel.keys.changed(values=values)))
 
 
+def eased_in(shot: Shot) -> Goals:
+    """The foot lifted by 12 mm, which sets in and dies away over four frames as a mend's shift does."""
+    goals = lifted(shot, (0.0, 0.0, 0.012), FRAMES)
+    ease = minimum_jerk(np.minimum(FRAMES - FRAMES[0], FRAMES[-1] - FRAMES) / 4.0)
+    places = goals.places - 0.012 * (1.0 - ease)[:, None] * np.array([0.0, 0.0, 1.0])
+    return replace(goals, places=places)
+
+
 def test_a_keyed_leg_arrives_between_keys_too() -> None:
     shot = stepping(keyed=3)
-    goals = lifted(shot, (0.0, 0.0, 0.012), FRAMES)
+    goals = eased_in(shot)
     after = placed(shot, LEG, goals, SPAN, locks(shot), EPS)
     assert miss(shot, goals) > 4 * PLACED
     assert miss(after, goals) <= PLACED
+
+
+def test_slopes_that_followed_a_rule_stay_near_it_where_the_goals_jump() -> None:
+    shot = stepping(keyed=3)
+    after = led(shot)
+    off = []
+    for name, channel in turning(shot, LEG):
+        before, keys = channel.keys, after.channel(name, channel.name).keys
+        assert before is not None
+        assert keys is not None
+        follow = (keys.frames >= SPAN[0]) & (keys.frames <= SPAN[1]) & followed_rules(before)[1]
+        by_rule = np.stack(slopes_by_rule(keys, keys.values))
+        off.append(np.abs(keys.outgoing - by_rule).min(axis=0)[follow, 0])
+    assert np.size(off) > 100
+    assert np.max(off) <= RULED_SLOPE
 
 
 def test_what_was_solved_is_known_on_a_shot_that_differs_elsewhere(solved: list[int]) -> None:

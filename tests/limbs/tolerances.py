@@ -8,6 +8,10 @@ FOLLOWED_PLACE = 1e-5
 # Metres: what a leg keyed every third frame may miss between its keys; 5 mm is where sliding is flagged.
 PLACED = 2.5e-3
 
+# Degrees per frame by which slopes of a leg that is lifted from one frame to the next may leave their rules: left to
+# themselves they do by 10, for 3 mm.
+RULED_SLOPE = 2.0
+
 # Metres per degree (or natural slope): central differences with DERIVATIVE_STEP of turns of a 0.9 m leg.
 CHAIN_DERIVATIVE = 1e-7
 

@@ -21,7 +21,7 @@ from refine.rotation import turn
 from refine.shot import Channel, Mark, Pin, Shot
 from refine.suggest import Request, suggest
 from refine.suggestion import Suggestion, applied
-from tests.hand_made import channel_of, every_sample, faulty, keys_of, two_part_shot
+from tests.hand_made import every_sample, faulty, keys_of, two_part_shot
 from tests.property.tolerances import KEPT, KEPT_TURN
 from tests.strategies import shots
 
@@ -103,7 +103,7 @@ def check_held(before: Shot, after: Shot, pin: Pin, channel: Channel) -> None:
     a, b = pin.frames
     at = np.arange(np.ceil(a), np.floor(b) + 1) if channel.baked else np.unique(np.linspace(a, b, 9))
     at = at[(at >= before.first_frame) & (at <= before.last_frame)]
-    old, new = (sample(channel_of(s, pin.control, channel.name), s, at) for s in (before, after))
+    old, new = (sample(s.channel(pin.control, channel.name), s, at) for s in (before, after))
     if channel.baked:
         assert np.array_equal(old, new)
     elif old.shape[1] == 4:

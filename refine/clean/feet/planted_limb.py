@@ -15,7 +15,7 @@ from refine.limbs.limb import Limb
 from refine.limbs.planted import runs
 from refine.limbs.two_bones import carrying, solved, stretch_left, usual_axis
 from refine.pose import Point
-from refine.shot import QUATERNION, ROTATIONS, Array, Channel, Shot
+from refine.shot import QUATERNION, ROTATIONS, Array, Shot
 
 ROUGHER = 1.1  # times the third differences that a move may bring
 UNSEEN = 300.0  # [judge] m/s^3 of them in the root mean square: a walking foot has about a thousand
@@ -161,7 +161,7 @@ class LimbMover:
         """(N,) changed frames on which a channel would leave its limits, or go farther beyond them than it is."""
         beyond = np.zeros(len(changed), np.bool_)
         for (control, name), new in tried.samples.items():
-            channel = channel_of(self.shot, control, name)
+            channel = self.shot.channel(control, name)
             if channel.limits is not None:
                 old = samples_of(self.shot, control, name)
                 low, high = np.minimum(channel.limits.lower, old), np.maximum(channel.limits.upper, old)
@@ -228,14 +228,8 @@ def joint_points(shot: Shot, limb: Limb) -> tuple[Point, Point, Point]:
     return a, b, c
 
 
-def channel_of(shot: Shot, control: str, name: str) -> Channel:
-    channel = shot.controls[shot.index(control)].channel(name)
-    assert channel is not None
-    return channel
-
-
 def samples_of(shot: Shot, control: str, name: str) -> Array:
-    samples = channel_of(shot, control, name).samples
+    samples = shot.channel(control, name).samples
     assert samples is not None
     return samples
 
