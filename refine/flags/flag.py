@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 Severity = Literal["note", "warn", "error"]
 RANK: dict[Severity, int] = {"note": 0, "warn": 1, "error": 2}
+SAID: dict[Severity, str] = {"note": "note", "warn": "warning", "error": "error"}
 GOES = "goes with "
 
 

@@ -16,7 +16,7 @@ from refine.changes import differences
 from refine.curve import sample
 from refine.flags.at_once import every
 from refine.flags.check import ALL, at_least, check, showing, stage_of
-from refine.flags.flag import Flag, twin
+from refine.flags.flag import SAID, Flag, twin
 from refine.flags.keys import FAULTS, OF_KEYS
 from refine.flags.look import Look
 from refine.flags.one import Left, State
@@ -33,7 +33,8 @@ WHOLE = ("angle wrap",)  # between an angle and the same a turn away there is no
 
 @dataclass(frozen=True, slots=True)
 class Mended:
-    """What became of the flags: those mended, and those left. `notes` say where a strength means nothing."""
+    """What became of the flags: those mended, and those left. `notes` say where a strength means nothing, and what is
+    new."""
 
     shot: Shot
     mended: tuple[Flag, ...]
@@ -67,7 +68,18 @@ def mend(
     whole = Mended(replace(state.stage.shot, pins=shot.pins), tuple(done), tuple(left))
     if strength < 1 and done:
         return _part_way(begun, state, look, whole, strength)
-    return replace(whole, notes=_as_at_1(whole.mended, strength)) if strength > 1 else whole
+    said = _as_at_1(whole.mended, strength) if strength > 1 else ()
+    return replace(whole, notes=(*said, *_brought(begun, state, known)))
+
+
+def _brought(begun: State, state: State, known: Sequence[Flag]) -> tuple[str, ...]:
+    """What is to be said of warnings that the mends bring where they move something: a person decides."""
+    new = [
+        flag
+        for flag in at_least(showing(state.stage, state.flags), "warn")
+        if twin(flag, known) is None and not still(begun.stage, state.stage, flag)
+    ]
+    return tuple(f"this brings a new {SAID[f.severity]}: {f.control}: {f.message}" for f in new)
 
 
 def _come_up(state: State, known: Sequence[Flag]) -> list[Flag]:
@@ -88,13 +100,15 @@ def _part_way(begun: State, state: State, look: Look, whole: Mended, strength: f
     turned = {flag.control for flag in whole.mended if flag.fault in WHOLE}
     shot, kept = shot_part_way(begun.stage.shot, state.stage.shot, strength, turned)
     stage = stage_of(shot, look)
-    for error in at_least(check(stage), "error"):
+    after = State(stage, check(stage))
+    for error in at_least(after.flags, "error"):
         known = twin(error, [*begun.flags, *state.flags]) is not None
         if not known and not still(begun.stage, stage, error):
             why = f"gone {strength:g} of the way there would be a new error: {error.control}: {error.message}"
             return _without(begun, look, whole, strength, error, why)
     how = f"--strength {strength:g} means nothing to keys that are added, moved in time or turned over, on"
     notes = (f"{how} {', '.join(kept)}",) if kept else ()
+    notes = (*notes, *_brought(begun, after, [*begun.flags, *state.flags]))
     return replace(whole, shot=replace(shot, pins=whole.shot.pins), notes=notes)
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from refine.flags.check import TRIES, at_least
-from refine.flags.flag import Flag, twin
+from refine.flags.flag import SAID, Flag, twin
 from refine.flags.keys import OF_KEYS
 from refine.flags.stage import Stage
 from refine.key_rows import content
@@ -41,7 +41,7 @@ def brought(mended: Sequence[Flag], before: Sequence[Flag], after: Sequence[Flag
     every, faults = any(flag.fault in TRIES for flag in mended), {flag.fault for flag in mended}
     for other in at_least(after, "warn"):
         if (every or other.severity == "error" or other.fault in faults) and is_new(other, before):
-            why = f"mending it would make a new {other.severity}: {other.control}: {other.message}"
+            why = f"mending it would make a new {SAID[other.severity]}: {other.control}: {other.message}"
             yield Brought(other, why)
 
 
