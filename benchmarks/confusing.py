@@ -148,6 +148,6 @@ def _false(noise: Noise, flag: Flag) -> str:
         f"({noise.quiet.clip}, {noise.quiet.kind}): {flag.message}. The points of the figure leave a cubic by up to "
         f"{max(_own(each) for each in path):.1f} px there, half of them by {usual:.1f} px."
     )
-    own = [channel.name for channel in shot.controls[shot.index(control)].channels]
+    own = [channel.name for channel in shot.control(control).channels]
     channels = [flag.cause.channel] if flag.cause.channel else own[:MOST_CURVES]
     return suggestion_picture(shot, after, span, control, channels, None, title)

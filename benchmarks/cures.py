@@ -52,7 +52,7 @@ def free_keys(keys: Keys, frames: tuple[int, int]) -> list[int]:
 def _each_channel(shot: Shot, control: str, frames: tuple[int, int], smooth: Callable[..., Keys]) -> Cure:
     """A smoother that knows nothing of causes, on the free keys of all channels of the control."""
     fixed = shot
-    for channel in shot.controls[shot.index(control)].channels:
+    for channel in shot.control(control).channels:
         if channel.keys is not None and (free := free_keys(channel.keys, frames)):
             keys = smooth(channel.keys, free, shot.frames, frames)
             fixed = fixed.with_channel(control, replace(channel, keys=keys))

@@ -121,7 +121,7 @@ def _flagged(shot: Shot, keys: Keys, at: NDArray[np.intp], rng: np.random.Genera
 
 def curve_of(shot: Shot, control: str, channel: str) -> Array:
     """(N,) values of a channel on the shot's frames."""
-    found = shot.controls[shot.index(control)].channel(channel)
+    found = shot.control(control).channel(channel)
     if found is None:
         raise KeyError(f"{control}.{channel}")
     return sample(found, shot, shot.frames)[:, 0]

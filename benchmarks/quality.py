@@ -141,13 +141,13 @@ def stray_move(faulty: Shot, fixed: Shot, fault: Fault) -> float:
     channel = (fault.control, fault.channel)
     if set(changed_keys(faulty, fixed)) <= {channel}:
         return 0.0
-    restored = faulty.controls[faulty.index(fault.control)].channel(fault.channel)
+    restored = faulty.control(fault.control).channel(fault.channel)
     assert restored is not None
     return screen_move(fixed.with_channel(fault.control, restored), faulty, faulty.frames)
 
 
 def _with_neighbours(shot: Shot, fault: Fault) -> set[int]:
-    channel = shot.controls[shot.index(fault.control)].channel(fault.channel)
+    channel = shot.control(fault.control).channel(fault.channel)
     assert channel is not None
     assert channel.keys is not None
     around = {k + step for k in fault.keys for step in (-1, 0, 1)}

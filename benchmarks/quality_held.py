@@ -73,14 +73,14 @@ def sound(name: str, seed: int) -> Shot:
 
 
 def keys_of(shot: Shot, control: str, channel: str) -> Keys:
-    found = shot.controls[shot.index(control)].channel(channel)
+    found = shot.control(control).channel(channel)
     assert found is not None
     assert found.keys is not None
     return found.keys
 
 
 def with_keys(shot: Shot, control: str, channel: str, keys: Keys) -> Shot:
-    found = shot.controls[shot.index(control)].channel(channel)
+    found = shot.control(control).channel(channel)
     assert found is not None
     return shot.with_channel(control, replace(found, keys=keys))
 
@@ -89,7 +89,7 @@ def trials(seeds: int) -> Iterator[Trial]:
     for name, seed in [(BAKER, 0), *((WALK, seed) for seed in range(seeds))]:
         shot = sound(name, seed)
         for control, (first, last) in PLACES[name]:
-            for channel in shot.controls[shot.index(control)].channels:
+            for channel in shot.control(control).channels:
                 assert channel.keys is not None
                 for k in range(1, len(channel.keys) - 1):
                     frame = channel.keys.frames[k]

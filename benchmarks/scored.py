@@ -94,10 +94,10 @@ def found_by(flags: Sequence[Flag], sound: Sequence[Flag], truth: Truth, shot: S
 
 def _chain(shot: Shot, name: str) -> set[str]:
     """A control, what it carries and what carries it."""
-    found, parent = {name, *descendants(shot, name)}, shot.controls[shot.index(name)].parent
+    found, parent = {name, *descendants(shot, name)}, shot.control(name).parent
     while parent is not None:
         found.add(parent)
-        parent = shot.controls[shot.index(parent)].parent
+        parent = shot.control(parent).parent
     return found
 
 
@@ -206,7 +206,7 @@ def listen(quiet: Quiet) -> Noise:
 
 def really_wraps(shot: Shot, flag: Flag) -> bool:
     """Whether the orientation turns by less than a third of what the numbers jump: they are another way to write it."""
-    control = shot.controls[shot.index(flag.control)]
+    control = shot.control(flag.control)
     one, other = local(control, shot, np.array(flag.cause.frames))[0]
     turned = np.rad2deg(np.arccos(np.clip((np.trace(one.T @ other) - 1) / 2, -1.0, 1.0)))
     return bool(turned < flag.amount / 3)

@@ -59,7 +59,7 @@ def keyed_shot(controls: int = 60, frames: int = 240, seed: int = 1) -> Shot:
 
 def faulty(shot: Shot) -> Shot:
     """The shot with one key of one channel moved in the range, its slopes kept."""
-    control = shot.controls[shot.index(FAULT[0])]
+    control = shot.control(FAULT[0])
     channel = control.channel(FAULT[1])
     assert channel is not None
     assert channel.keys is not None

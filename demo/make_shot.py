@@ -235,7 +235,7 @@ def clean_shot() -> Shot:
 
 def planted(shot: Shot, fault: Fault) -> Shot:
     """The shot with one fault in it."""
-    channel = shot.controls[shot.index(fault.control)].channel(fault.channel)
+    channel = shot.control(fault.control).channel(fault.channel)
     assert channel is not None
     assert channel.keys is not None
     keys = channel.keys
@@ -264,7 +264,7 @@ def faulty_shot(clean: Shot) -> Shot:
 def differences(before: Shot, after: Shot, fault: Fault) -> list[dict[str, object]]:
     """Each number of the fault's channel that differs: frame, field, what it should be and what stands there."""
     old, new = (
-        s.controls[s.index(fault.control)].channel(fault.channel).keys  # type: ignore[union-attr]
+        s.control(fault.control).channel(fault.channel).keys  # type: ignore[union-attr]
         for s in (before, after)
     )
     assert old is not None
@@ -281,7 +281,7 @@ def differences(before: Shot, after: Shot, fault: Fault) -> list[dict[str, objec
 def carried(shot: Shot, control: str) -> tuple[Point, ...]:
     """Pivots and tips of a control and of all that hangs on it."""
     names = (control, *descendants(shot, control))
-    ends = [(name, shot.controls[shot.index(name)].tip) for name in names]
+    ends = [(name, shot.control(name).tip) for name in names]
     return tuple(Point(name, (0.0, 0.0, 0.0)) for name in names) + tuple(
         Point(name, tip) for name, tip in ends if tip is not None
     )

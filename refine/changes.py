@@ -167,7 +167,7 @@ def made(shot: Shot, changes: Iterable[Change]) -> Shot:
     for change in changes:
         by_channel.setdefault((change.control, change.channel), []).append(change)
     for (control, name), group in by_channel.items():
-        channel = shot.controls[shot.index(control)].channel(name)
+        channel = shot.control(control).channel(name)
         if channel is None:
             raise KeyError(f"{control}.{name}")
         shot = shot.with_channel(control, _made_channel(shot, channel, group))

@@ -17,7 +17,7 @@ from refine.formats import Document
 from refine.held import Locks
 from refine.measure import Move, marked_points, unevenness, watched
 from refine.pose import Point, Pose, reposed, world_point
-from refine.pose_time import keyed, with_pose_moved
+from refine.pose_time import keyed, with_pose_moved, with_slopes_following
 from refine.prepared import Prepared, Request, in_spelling, prepare
 from refine.shot import Array, Control, Shot
 from refine.suggest import suggest
@@ -116,7 +116,7 @@ def _measured_at(
     most = max(range(len(found)), key=lambda n: found[n].effect.largest_move.pixels)
     changes = found[most].changes
     if not changes:
-        every = [p for name in prepared.order for p in marked_points(shot.controls[shot.index(name)])]
+        every = [p for name in prepared.order for p in marked_points(shot.control(name))]
         return [max(every, key=lambda p: unevenness(shot, prepared.posed, prepared.view, (p,)).spacing)]
     after = reposed(prepared.posed, shots[most], {change.control for change in changes})
     return prepared.watched(shots[most], after, changes)
@@ -194,18 +194,19 @@ WORTH = 0.95  # [judge] a shift counts when it leaves less than this share of th
 def retimings(document: Document, request: Request, prepared: Prepared) -> list[Suggestion]:
     """The shifts of one key pose by one frame that leave the least unevenness, best first.
 
-    All keys of a control on a frame move together, so a pose stays a pose. Pinned keys and those that move
-    frames outside the range stay.
+    All keys of a control on a frame move together, so a pose stays a pose, and slopes beside it follow. Pinned keys
+    and those that move frames outside the range stay.
     """
     shot = prepared.shot
     locks = Locks(shot, (*shot.pins, *request.pins), prepared.frames)
     found: list[tuple[float, Shot, str]] = []
     for name in prepared.order:
-        control = shot.controls[shot.index(name)]
+        control = shot.control(name)
         for frame in _pose_frames(control, locks):
             for step in (-1, 1):
                 shifted = with_pose_moved(shot, control, frame, step, locks)
                 if shifted is not None:
+                    shifted = with_slopes_following(shot, shifted, name, locks, prepared.book)
                     left = _left(shot, prepared, shifted, name)
                     words = f"{name}: the key pose at frame {frame:g} moved to {frame + step:g}"
                     found.append((left, shifted, words))
@@ -222,7 +223,7 @@ def _pose_frames(control: Control, locks: Locks) -> list[float]:
 
 def _left(shot: Shot, prepared: Prepared, shifted: Shot, control: str) -> float:
     posed = reposed(prepared.posed, shifted, [control])
-    channels = [channel.name for channel in shifted.controls[shifted.index(control)].channels]
+    channels = [channel.name for channel in shifted.control(control).channels]
     point = watched(shifted, prepared.view, prepared.posed, posed, control, channels)
     points = () if point is None else (point,)
     before = unevenness(shot, prepared.posed, prepared.view, points).spacing

@@ -131,7 +131,7 @@ def _habit_rows(
 
 def _unit_quaternions(shot: Shot, control: str, name: str, at: Sequence[int]) -> Shot:
     """Quaternion keys that moved are brought back to unit length, as every format asks for."""
-    channel = shot.controls[shot.index(control)].channel(name)
+    channel = shot.control(control).channel(name)
     assert channel is not None
     assert channel.keys is not None
     if channel.keys.values.shape[1] == 1:

@@ -186,7 +186,7 @@ def _around(shot: Shot, changes: Sequence[Change]) -> Array:
     """
     first, last = (np.inf, -np.inf) if changes else (shot.first_frame, shot.last_frame)
     for change in changes:
-        channel = shot.controls[shot.index(change.control)].channel(change.channel)
+        channel = shot.control(change.control).channel(change.channel)
         keys = channel.keys if channel is not None else None
         low = high = change.frame
         if keys is not None:

@@ -54,7 +54,7 @@ def marked_points(control: Control) -> tuple[Point, ...]:
 
 
 def is_tip(shot: Shot, point: Point) -> bool:
-    return point.local != shot.controls[shot.index(point.control)].pivot
+    return point.local != shot.control(point.control).pivot
 
 
 def point_name(control: str, tip: bool) -> str:
@@ -65,7 +65,7 @@ def point_name(control: str, tip: bool) -> str:
 def carried(shot: Shot, control: str) -> list[Point]:
     """Marked points of a control and of all that it carries."""
     names = (control, *descendants(shot, control))
-    return [point for name in names for point in marked_points(shot.controls[shot.index(name)])]
+    return [point for name in names for point in marked_points(shot.control(name))]
 
 
 def displacement(shot: Shot, view: View, before: Pose, after: Pose, point: Point) -> Array:
@@ -80,7 +80,7 @@ def largest_moves(shot: Shot, view: View, before: Pose, after: Pose, names: Iter
     moves = []
     for name in names:
         best = Move(0.0, name, float(before.frames[0]))
-        for point in marked_points(shot.controls[shot.index(name)]):
+        for point in marked_points(shot.control(name)):
             apart = displacement(shot, view, before, after, point)
             k = int(np.argmax(apart))
             if apart[k] > best.pixels:
@@ -103,7 +103,7 @@ def watched(
         return max(moves, key=lambda pair: pair[1], default=(None, 0.0))
 
     own = list(dict.fromkeys(point for name in channels for point in driven(shot, control, name)))
-    best, most = farthest(own or marked_points(shot.controls[shot.index(control)]))
+    best, most = farthest(own or marked_points(shot.control(control)))
     other, farther = farthest(carried(shot, control))
     if farther == 0:
         return None

@@ -186,7 +186,7 @@ def driven(shot: Shot, control: str, channel: str) -> tuple[Point, ...]:
     Nothing for custom channels, and for rotations and scales of a control without children and tip.
     """
     if channel in TRANSLATIONS:
-        return (Point(control, shot.controls[shot.index(control)].pivot),)
+        return (Point(control, shot.control(control).pivot),)
     if channel != QUATERNION and channel not in ROTATIONS + SCALES:
         return ()
     return tuple(_outer_points(shot, control, children(shot), positions(shot)))
@@ -224,7 +224,7 @@ def jacobian(shot: Shot, pose: Pose, control: str, channel: str, points: Sequenc
     where keyed), whose derivative is contained. Points that the control doesn't carry, and custom channels,
     have zeros.
     """
-    moved = shot.controls[shot.index(control)]
+    moved = shot.control(control)
     carried = {control, *descendants(shot, control)}
     result = np.zeros((len(points), len(pose.frames), 3, 4 if channel == QUATERNION else 1))
     frame = frame_of(shot, pose, moved)
@@ -293,7 +293,7 @@ def _turned(control: Control, shot: Shot, frames: Array) -> Array:
 def _scaled_above(shot: Shot, control: Control) -> bool:
     """Whether any control above this one has a scale, so that its frame may be more than a rotation."""
     while control.parent is not None:
-        control = shot.controls[shot.index(control.parent)]
+        control = shot.control(control.parent)
         if any(control.channel(name) is not None for name in SCALES):
             return True
     return False
@@ -307,7 +307,7 @@ def _carried_point(shot: Shot, pose: Pose, ancestor: str, point: Point) -> Array
     place = np.tile(np.array(point.local), (len(pose.frames), 1))
     name = point.control
     while name != ancestor:
-        control = shot.controls[shot.index(name)]
+        control = shot.control(name)
         linear, origin = local(control, shot, pose.frames)
         place = _apply(linear, place) + origin
         assert control.parent is not None  # the point is carried by the ancestor

@@ -10,15 +10,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from refine.curve import sample
+from refine.habit import Habit, HabitBook
 from refine.held import Locks
 from refine.shot import Array, Channel, Control, Keys, Shot, frozen
 from refine.slope_nats import CLEARER, followed, slope_nats
+from refine.slope_rules import contexts, followed_rules, judged, slopes_by_rule, units
 
 SURE = 14.0  # [judge] nats, all channels together: two slopes that follow their rules again, which one value may not do
 _FOLLOWS = -6.0  # nats of a slope that misses a rule by 7e-4
 _MOST = 4  # poses of one control
+_LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
+_BESIDE = 2  # keys beside a moved one whose slopes follow: farther a natural spline hands on 0.27^3 of it
 _STRANGE = 2  # slopes beside a pose that break the habit: one has likelier causes
 
 
@@ -124,6 +129,30 @@ def _moved(keys: Keys, frame: float, step: int) -> Keys | None:
     return keys.changed(frames=frozen(frames))
 
 
+def resloped(old: Keys, new: Keys, held: NDArray[np.bool_], habit: Habit) -> Keys:
+    """The keys, moved in time, with slopes as far from their rules as they were, in units of slope.
+
+    A key's rule is the one that it most likely follows by the habit; of a slope set by hand the nearest one.
+    """
+    if old.values.shape[1] > 1 or len(old) < 3:
+        return new
+    was, now = (
+        np.stack([*slopes_by_rule(keys, old.values), np.zeros_like(old.values)])[..., 0]
+        for keys in (old, new)
+    )
+    unit, unit_now, slopes = units(old)[1], units(new)[1], old.outgoing[:, 0]
+    deviation = np.abs(slopes - was) / unit
+    likely = habit.likely(deviation, contexts(old.values))
+    by_hand = likely == len(was)
+    rule = np.where(by_hand, np.argmin(deviation, axis=0), likely), np.arange(len(old))
+    anew = now[rule] + (slopes - was[rule]) * unit_now / unit
+    turns = judged(old) & ~held & (np.abs(anew - slopes) > _LEAST * unit_now)
+    return new.changed(
+        incoming=np.where(turns, anew, new.incoming[:, 0])[:, None],
+        outgoing=np.where(turns, anew, new.outgoing[:, 0])[:, None],
+    )
+
+
 # --- in a shot ---
 
 
@@ -149,6 +178,27 @@ def with_pose_moved(shot: Shot, control: Control, frame: float, step: int, locks
             return None
         shot = shot.with_channel(control.name, after)
     return shot
+
+
+def with_slopes_following(before: Shot, after: Shot, control: str, locks: Locks, book: HabitBook) -> Shot:
+    """The shot after a pose of a control was moved, with slopes beside it that followed their rules following them on.
+
+    Others may have been set for where it goes. Where something holds a slope, or what it moves, it stays.
+    """
+    for old, now in zip(keyed(before.control(control)), keyed(after.control(control)), strict=True):
+        moved = np.flatnonzero(now[1].frames != old[1].frames)
+        if not len(moved):
+            continue
+        near = np.abs(np.arange(len(now[1])) - moved[0]) <= _BESIDE
+        free = near & locks.searched(now[1]) & followed_rules(old[1])[1]
+        free[list(locks.blocked(control, now[0].name, now[1]))] = False
+        first, last = locks.influence(now[1])
+        free &= [not locks.disturbs_accent(control, a, b) for a, b in zip(first, last, strict=True)]
+        keys = resloped(old[1], now[1], ~free, book.habit(control, now[0].name))
+        channel = replace(now[0], keys=keys)
+        if _pins_kept(before, control, old[0], channel, locks):
+            after = after.with_channel(control, channel)
+    return after
 
 
 def _pins_kept(shot: Shot, control: str, before: Channel, after: Channel, locks: Locks) -> bool:

@@ -89,10 +89,10 @@ def descendants(shot: Shot, name: str) -> tuple[str, ...]:
 def carriers(shot: Shot, name: str) -> list[str]:
     """The controls that carry a control, the nearest first."""
     found = []
-    parent = shot.controls[shot.index(name)].parent
+    parent = shot.control(name).parent
     while parent is not None:
         found.append(parent)
-        parent = shot.controls[shot.index(parent)].parent
+        parent = shot.control(parent).parent
     return found
 
 

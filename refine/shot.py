@@ -285,9 +285,13 @@ class Shot:
                 return i
         raise KeyError(name)
 
+    def control(self, name: str) -> Control:
+        """A control by its name; KeyError when there is none."""
+        return self.controls[self.index(name)]
+
     def channel(self, control: str, name: str) -> Channel:
         """A channel of a control; KeyError when there is none."""
-        channel = self.controls[self.index(control)].channel(name)
+        channel = self.control(control).channel(name)
         if channel is None:
             raise KeyError(f"{control}.{name}")
         return channel

@@ -60,7 +60,7 @@ def _searched(shot: Shot, request: Request, prepared: Prepared) -> Work:
 def _look_at(work: Work, name: str) -> None:
     """Cures what is clear on one control and notes what isn't."""
     before = work.shot
-    control = before.controls[before.index(name)]
+    control = before.control(name)
     touched = []
     for channel in sorted(control.channels, key=lambda channel: _PART_ORDER.get(channel.name, 9)):
         look = baked.look if channel.baked else keyed.look

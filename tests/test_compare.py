@@ -11,6 +11,9 @@ import pytest
 
 from refine.compare import Row, as_document, compare, knee, retimings, table_lines
 from refine.curve import sample
+from refine.flags.check import check, stage_of
+from refine.flags.look import Look
+from refine.flags.on_frames import OFF
 from refine.formats import Document
 from refine.measure import Move, marked_points, unevenness
 from refine.prepared import prepare
@@ -30,7 +33,7 @@ from tests.hand_made import (
     two_part_shot,
     value_off,
 )
-from tests.tolerances import ARITHMETIC, PIXEL
+from tests.tolerances import ARITHMETIC, PIXEL, SPELLED
 
 STRENGTHS = (0.25, 0.5, 1.0, 2.0)
 
@@ -170,7 +173,7 @@ def shifts(shot: Shot, folder: Path, frames: tuple[int, int] = RANGE) -> list[Su
 
 def moves(found: list[Suggestion]) -> set[tuple[float, float]]:
     """(frame, new frame) of the shifted poses."""
-    pairs = {(c.frame, c.after) for suggestion in found for c in suggestion.changes}
+    pairs = {(c.frame, c.after) for suggestion in found for c in suggestion.changes if c.field == "key"}
     assert all(isinstance(after, float) for _, after in pairs)
     return {(frame, after) for frame, after in pairs if isinstance(after, float)}
 
@@ -181,12 +184,34 @@ def test_a_mistimed_pose_is_moved_back_by_a_frame_first(tmp_path: Path) -> None:
     assert found[0].reason == "box: the key pose at frame 72 moved to 71"
     lefts = [suggestion.effect.after.spacing for suggestion in found]
     assert lefts[0] < found[0].effect.before.spacing
-    assert {c.field for suggestion in found for c in suggestion.changes} == {"key"}
+
+
+def test_slopes_that_followed_their_rule_follow_the_shifted_pose(tmp_path: Path) -> None:
+    shot = walk()
+    (first, *_) = shifts(shot, tmp_path)
+    turned = {c.frame for c in first.changes if c.field != "key"}
+    assert turned == {60.0, 80.0}  # by the chord its own slope is that of its neighbours
+    keys = applied(shot, first).channel("box", "translation.x").keys
+    assert keys is not None
+    chord = (keys.values[2:] - keys.values[:-2]) / (keys.frames[2:] - keys.frames[:-2])[:, None]
+    np.testing.assert_allclose(keys.outgoing[1:-1], chord, atol=SPELLED)
+    assert [flag.fault for flag in check(stage_of(applied(shot, first), Look())) if flag.fault == OFF] == []
+
+
+def test_slopes_that_were_set_for_another_frame_stay_where_the_pose_goes_there(tmp_path: Path) -> None:
+    sound, shot = walk(0.0), walk(0.0)
+    for channel in sound.controls[0].channels:
+        assert channel.keys is not None
+        frames = channel.keys.frames.copy()
+        frames[7] += 2.0
+        shot = shot.with_channel("box", replace(channel, keys=channel.keys.changed(frames=frames)))
+    first = shifts(shot, tmp_path)[0]
+    assert {c.field for c in first.changes} == {"key"}
 
 
 def test_all_channels_of_a_pose_move_together(tmp_path: Path) -> None:
     first = shifts(walk(), tmp_path)[0]
-    assert {(c.channel, c.frame, c.after) for c in first.changes} == {
+    assert {(c.channel, c.frame, c.after) for c in first.changes if c.field == "key"} == {
         ("translation.x", 72.0, 71.0),
         ("rotation.z", 72.0, 71.0),
     }
@@ -236,7 +261,7 @@ def test_retimed_variants_stand_beside_the_strengths(tmp_path: Path) -> None:
     )
     assert len(found.rows) > len(STRENGTHS)
     shifted = found.rows[len(STRENGTHS)]
-    assert (shifted.unit, shifted.largest_change, shifted.keys) == ("frame", 1.0, 2)
+    assert (shifted.unit, shifted.largest_change, shifted.keys) == ("frame", 1.0, 4)
     drawn = of_comparison(found.shots[0], found, None)
     assert shifted.name == "box: the key pose at frame 72 moved to 71"
     assert drawn.count(">box 72 to 71</text>") == 3  # above its arc, beside its mark and in the table

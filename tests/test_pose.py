@@ -62,7 +62,7 @@ def value(control: Control, name: str, shot: Shot, frame: float, default: float)
 
 def world_matrix(shot: Shot, name: str, frame: float) -> Array:
     """(4, 4) of one control on one frame, written out as the documentation says it; rotations by scipy."""
-    control = shot.controls[shot.index(name)]
+    control = shot.control(name)
     up = np.eye(4) if control.parent is None else world_matrix(shot, control.parent, frame)
     quaternion = control.channel(QUATERNION)
     if quaternion is not None:
@@ -143,7 +143,7 @@ def test_a_circle_of_parents_is_refused() -> None:
 
 def nudged(shot: Shot, control: str, channel: str, step: float, component: int = 0) -> Shot:
     """The shot with one baked channel moved by `step` on all frames."""
-    old = shot.controls[shot.index(control)].channel(channel)
+    old = shot.control(control).channel(channel)
     assert old is not None
     assert old.samples is not None
     samples = old.samples.copy()

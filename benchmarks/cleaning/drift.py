@@ -28,7 +28,7 @@ def drifted(shot: Shot, rng: np.random.Generator, scale: float) -> Shot:
         for contact in found.contacts:
             if contact.control == limb.end:
                 stands[contact.frames.astype(np.intp) - shot.first_frame] = True
-        ankle = Point(limb.end, shot.controls[shot.index(limb.end)].pivot)
+        ankle = Point(limb.end, shot.control(limb.end).pivot)
         shot = led(shot, limb, ankle, slides(runs(stands), shot, rng) / 1000 / scale, DRAWN)
     return shot
 

@@ -39,7 +39,7 @@ def plant(shot: Shot, seed: int, size: Size, kind: Kind = "dead stop") -> Plante
     heavy = [t for t in tracks(shot, shot.frames, _heavy(body)) if t.kind == "rotation"]
     for _ in range(DRAWS if heavy else 0):
         track = heavy[rng.integers(len(heavy))]
-        control = shot.controls[shot.index(track.control)]
+        control = shot.control(track.control)
         found = _held(shot, control, track, rng)
         if found is None:
             continue
@@ -74,7 +74,7 @@ def plant_baked(shot: Shot, seed: int, size: Size) -> Planted:
 def _past(shot: Shot, truth: Truth, first: int, frames: int) -> tuple[float, float]:
     """deg that the control goes on past where it is on the arrival, and deg a frame at which it comes from `first`."""
     arrival = int(truth.way)
-    control = shot.controls[shot.index(truth.control)]
+    control = shot.control(truth.control)
     at = np.arange(arrival, arrival + frames + 1.0)
     names = [control.channel(name) for name in truth.channels]
     turns = np.column_stack([sample(c, shot, at)[:, 0] for c in names if c is not None])
@@ -148,7 +148,7 @@ def _with_hold(channel: Channel, first: int, last: int, step: int) -> Channel:
 
 def _stopped(shot: Shot, control: Control, arrival: int, before: int) -> Shot:
     """The last two segments before the hold straight: their slopes are the chord's, and break at the arrival."""
-    for channel in shot.controls[shot.index(control.name)].channels:
+    for channel in shot.control(control.name).channels:
         if channel.name in ROTATIONS and channel.keys is not None and channel.keys.index(arrival) is not None:
             keys = channel.keys
             k, j = keys.index(arrival), keys.index(before)
@@ -179,11 +179,11 @@ def _missing(shot: Shot, body: Body, name: str, arrival: int) -> float:
     response = body.response(name)
     assert response is not None
     share = response.overshoot(shot.fps)  # of the step, in the same unit
-    control = shot.controls[shot.index(name)]
+    control = shot.control(name)
     moved = shot
     names = [n for n in ROTATIONS if (c := control.channel(n)) is not None and _moves(c)]
     for channel_name, change in zip(names, step, strict=True):
-        channel = moved.controls[moved.index(name)].channel(channel_name)
+        channel = moved.control(name).channel(channel_name)
         assert channel is not None
         assert channel.keys is not None
         k = channel.keys.index(arrival)
@@ -206,7 +206,7 @@ def _swung(shot: Shot, body: Body, control: Control, arrival: int, times: float,
     share = 1.5 * response.overshoot(shot.fps) * times  # of the step before: the move is straight
     if share > 0.8 * frames:  # past the pose by as much as the move itself: another move
         return None
-    by_name = {ch.name: ch for ch in shot.controls[shot.index(control.name)].channels}
+    by_name = {ch.name: ch for ch in shot.control(control.name).channels}
     channels = [by_name[n] for n in ROTATIONS if n in by_name and _moves(by_name[n])]
     swung = shot
     for change, channel in zip(step, channels, strict=True):

@@ -44,7 +44,7 @@ def bend_and_reach(shot: Shot, chain: Sequence[str], frames: Array) -> tuple[Arr
     Both follow from the lower bone's own rotation: `chain` names the upper bone, the lower one and the end, each
     without a rest rotation and a translation of its own.
     """
-    lower, end = (shot.controls[shot.index(name)] for name in chain[1:])
+    lower, end = (shot.control(name) for name in chain[1:])
     upper_bone = np.array(lower.rest_translation)
     lower_bone = local(lower, shot, frames)[0] @ np.array(end.rest_translation)
     lengths = float(np.linalg.norm(upper_bone)), float(np.linalg.norm(end.rest_translation))
@@ -85,7 +85,7 @@ def pop(shot: Shot, seed: int, size: Size) -> Planted:
 def _hinge(shot: Shot, limb: Limb, frame: int) -> str | None:
     """The channel of the lower bone that bends the limb most, a degree for a degree."""
     at, best = np.array([float(frame)]), ("", HINGE)
-    for channel in shot.controls[shot.index(limb.lower)].channels:
+    for channel in shot.control(limb.lower).channels:
         moves = channel.samples is not None or (channel.keys is not None and len(channel.keys) > 4)
         if channel.name in ROTATIONS and moves:
             moved = shot.with_channel(limb.lower, _shifted(channel, 0.5))
@@ -112,7 +112,7 @@ def _shifted(channel: Channel, by: float) -> Channel:
 def _straightened(shot: Shot, limb: Limb, name: str, frame: int, by: float) -> Shot:
     """The limb's reach raised by a bump of up to `by`, nowhere beyond nearly straight, solved by one channel."""
     frames = np.arange(frame - SWING, frame + SWING + 1.0)
-    lower, end = (shot.controls[shot.index(n)] for n in limb.chain[1:])
+    lower, end = (shot.control(n) for n in limb.chain[1:])
     a, b = float(np.linalg.norm(lower.rest_translation)), float(np.linalg.norm(end.rest_translation))
     bump = np.cos(np.pi * (frames - frame) / (2 * (SWING + 1))) ** 2
     reach = np.minimum(bend_and_reach(shot, limb.chain, frames)[1] + by * bump, FULL)
@@ -194,7 +194,7 @@ def length(shot: Shot, seed: int, size: Size) -> Planted:
         return None
     limb = every[int(rng.integers(len(every)))]
     frame = int(rng.integers(shot.first_frame + 2 * NEAR, shot.last_frame - 2 * NEAR))
-    bone = np.array(shot.controls[shot.index(limb.lower)].rest_translation)
+    bone = np.array(shot.control(limb.lower).rest_translation)
     sign, found = rng.choice([-1.0, 1.0]), shot
     for axis, name in enumerate(TRANSLATIONS):
         peak = sign * wanted * float(bone[axis])
@@ -215,9 +215,6 @@ def measure_length(shot: Shot, clean: Shot, truth: Truth) -> float:
     """Share by which the bone's length leaves what it is at rest."""
     frames = np.arange(truth.frames[0], truth.frames[1] + 1.0)
     posed = pose(shot, frames)
-    ends = [
-        world_point(posed, shot, Point(n, shot.controls[shot.index(n)].pivot))
-        for n in (truth.way, truth.control)
-    ]
-    rest = float(np.linalg.norm(shot.controls[shot.index(truth.control)].rest_translation))
+    ends = [world_point(posed, shot, Point(n, shot.control(n).pivot)) for n in (truth.way, truth.control)]
+    rest = float(np.linalg.norm(shot.control(truth.control).rest_translation))
     return float(np.abs(np.linalg.norm(ends[1] - ends[0], axis=1) / rest - 1).max())

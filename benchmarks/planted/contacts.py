@@ -230,8 +230,8 @@ def _as_baked(shot: Shot, control: Control) -> Control:
 def _rekeyed(shot: Shot, after: Shot, names: Sequence[str], frames: Array) -> Shot:
     """The keyed shot with the values of its keys in some frames read off a baked one, slopes made anew."""
     for name in names:
-        for channel in shot.controls[shot.index(name)].channels:
-            baked = after.controls[after.index(name)].channel(channel.name)
+        for channel in shot.control(name).channels:
+            baked = after.control(name).channel(channel.name)
             assert channel.keys is not None
             assert baked is not None
             assert baked.samples is not None
@@ -247,7 +247,7 @@ def _rekeyed(shot: Shot, after: Shot, names: Sequence[str], frames: Array) -> Sh
 
 def _bumped(shot: Shot, control: str, name: str, frame: int, size: float) -> Shot:
     """One key's value off, its slopes kept; or a bump of a third of a second in the samples."""
-    channel = shot.controls[shot.index(control)].channel(name)
+    channel = shot.control(control).channel(name)
     assert channel is not None
     if channel.keys is not None:
         values = channel.keys.values.copy()

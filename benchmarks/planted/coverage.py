@@ -35,7 +35,7 @@ def _turns(shot: Shot, control: Control) -> Array:
 
 
 def _range(shot: Shot, name: str) -> float:
-    return float(np.ptp(_turns(shot, shot.controls[shot.index(name)]), axis=0).max(initial=0.0))
+    return float(np.ptp(_turns(shot, shot.control(name)), axis=0).max(initial=0.0))
 
 
 # --- never animated ----------------------------------------------------------------------------------------
@@ -63,10 +63,10 @@ def never_animated(shot: Shot, seed: int, size: Size) -> Planted:
 
 
 def _siblings(shot: Shot, name: str) -> list[str]:
-    parent = shot.controls[shot.index(name)].parent
+    parent = shot.control(name).parent
     other = partners(shot.controls).get(name)
     names = dict.fromkeys((*children(shot)[parent], *([other] if other else [])))
-    return [n for n in names if n != name and shot.controls[shot.index(n)].channels]
+    return [n for n in names if n != name and shot.control(n).channels]
 
 
 def _resting(shot: Shot, channel: Channel) -> Channel:
@@ -107,7 +107,7 @@ def _leads(shot: Shot, control: Control, partner: dict[str, str]) -> bool:
     other = partner.get(control.name)
     if other is None or shot.index(other) < shot.index(control.name):
         return False
-    same = control.parent == shot.controls[shot.index(other)].parent
+    same = control.parent == shot.control(other).parent
     return same and any(_range(shot, n) > 3 * ALIVE for n in (control.name, *descendants(shot, control.name)))
 
 
@@ -115,7 +115,7 @@ def _mirrored_side(
     shot: Shot, root: str, partner: dict[str, str], size: Size, rng: np.random.Generator
 ) -> Shot:
     for name in (root, *descendants(shot, root)):
-        for channel in shot.controls[shot.index(name)].channels if name in partner else ():
+        for channel in shot.control(name).channels if name in partner else ():
             sign = MIRROR[channel.name]
             if channel.keys is not None:
                 twin = replace(channel, keys=_mirrored(channel.keys, sign, size, rng))
@@ -184,8 +184,8 @@ def _side(shot: Shot, name: str) -> Array:
     """(N, 3) path of the last control of a side, as what carries the side has it."""
     own = (name, *descendants(shot, name))
     posed, last = pose(shot, shot.frames), own[-1]
-    end = shot.controls[shot.index(last)]
-    i, carrier = shot.index(last), shot.index(shot.controls[shot.index(name)].parent or name)
+    end = shot.control(last)
+    i, carrier = shot.index(last), shot.index(shot.control(name).parent or name)
     place = posed.linear[i] @ np.array(end.tip if end.tip is not None else end.pivot) + posed.origin[i]
     away = place - posed.origin[carrier]
     return np.asarray((np.linalg.inv(posed.linear[carrier]) @ away[:, :, None])[:, :, 0])
@@ -207,7 +207,7 @@ def no_overlap(shot: Shot, seed: int, size: Size) -> Planted:
         return None
     leader, control = pairs[int(rng.integers(len(pairs)))]
     for channel in control.channels:
-        source = shot.controls[shot.index(leader)].channel(channel.name)
+        source = shot.control(leader).channel(channel.name)
         if channel.name in ROTATIONS and source is not None:
             shot = shot.with_channel(control.name, _following(shot, channel, source, wanted))
     span = shot.first_frame, shot.last_frame
@@ -218,7 +218,7 @@ def _moves(shot: Shot, name: str) -> bool:
     """Whether a control turns to and fro often enough for its timing to be judged."""
     from scipy.signal import find_peaks
 
-    turns = _turns(shot, shot.controls[shot.index(name)])
+    turns = _turns(shot, shot.control(name))
     speed = np.linalg.norm(np.diff(turns, axis=0), axis=1)
     return bool(
         len(find_peaks(speed, prominence=0.2 * speed.max(initial=0.0))[0]) > 4 and np.ptp(turns) > 3 * MOVES
@@ -245,7 +245,7 @@ def _following(shot: Shot, channel: Channel, source: Channel, late: float) -> Ch
 def measure_overlap(shot: Shot, clean: Shot, truth: Truth) -> float:
     """Frames by which the follower's speed comes after the leader's: the best shift of one against the other."""
     leader, follower = (
-        np.linalg.norm(np.diff(_turns(shot, shot.controls[shot.index(n)]), axis=0), axis=1)
+        np.linalg.norm(np.diff(_turns(shot, shot.control(n)), axis=0), axis=1)
         for n in (truth.way, truth.control)
     )
     shifts = np.arange(-6, 6.01, 0.05)

@@ -98,7 +98,7 @@ def plant(shot: Shot, seed: int, size: Size) -> Planted:
 
 def _turned(shot: Shot, name: str, span: tuple[int, int], yaw: float, pitch: float) -> Shot:
     """Keys of an eye in a range turned, its darts with them."""
-    for channel, by in zip(shot.controls[shot.index(name)].channels, (yaw, pitch), strict=True):
+    for channel, by in zip(shot.control(name).channels, (yaw, pitch), strict=True):
         assert channel.keys is not None
         inside = (channel.keys.frames >= span[0]) & (channel.keys.frames <= span[1])
         values = channel.keys.values + np.where(inside, by, 0.0)[:, None]
@@ -109,7 +109,7 @@ def _turned(shot: Shot, name: str, span: tuple[int, int], yaw: float, pitch: flo
 def _looks(shot: Shot, name: str, span: tuple[int, int]) -> tuple[Array, Array]:
     """(n, 3) unit directions from an eye's pivot to its tip and to the target, on the inner frames of a range."""
     frames = np.arange(span[0] + 3, span[1] - 2.0)
-    posed, eye = pose(shot, frames), shot.controls[shot.index(name)]
+    posed, eye = pose(shot, frames), shot.control(name)
     place = world_point(posed, shot, Point(name, eye.pivot))
     ahead = world_point(posed, shot, Point(name, eye.tip or eye.pivot)) - place
     gaze = next(g for g in shot.gazes if g.frames[0] == span[0])
@@ -155,7 +155,7 @@ def _diverges(shot: Shot, truth: Truth) -> Array:
     """(n,) whether the axes part in front of the eyes."""
     frames = np.arange(truth.frames[0] + 3, truth.frames[1] - 2.0)
     posed = pose(shot, frames)
-    ends = [[shot.controls[shot.index(n)].pivot, shot.controls[shot.index(n)].tip or (0, 0, 0)] for n in PAIR]
+    ends = [[shot.control(n).pivot, shot.control(n).tip or (0, 0, 0)] for n in PAIR]
     places = [
         [world_point(posed, shot, Point(n, p)) for p in pair] for n, pair in zip(PAIR, ends, strict=True)
     ]

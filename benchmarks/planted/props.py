@@ -52,7 +52,7 @@ def _course(shot: Shot, hand: str, offset: Array) -> tuple[Channel, ...]:
 def pop(shot: Shot, seed: int, size: Size) -> Planted:
     """From a frame on the prop is in another place in the hand."""
     rng, wanted = rng_of(seed, FAULT, size), CATALOGUE[FAULT].of(size)
-    prop = shot.controls[shot.index(PROP)]
+    prop = shot.control(PROP)
     point, height = Point(PROP, prop.pivot), figure_height(shot)
     for _ in range(TRIES):
         frame, way = int(rng.integers(HELD[0] + 8, HELD[1] - 8)), rng.normal(0, 1, 3)
@@ -83,7 +83,7 @@ def measure(shot: Shot, clean: Shot, truth: Truth) -> float:
     """px from where the hand would carry the prop from the frame before, wherever in the hand that is."""
     assert truth.point is not None
     posed = pose(shot, np.array([float(f) for f in truth.frames]))
-    hand = shot.index(shot.controls[shot.index(PROP)].links[0].to)
+    hand = shot.index(shot.control(PROP).links[0].to)
     linear, origin, place = posed.linear[hand], posed.origin[hand], world_point(posed, shot, truth.point)
     carried = linear[1] @ np.linalg.solve(linear[0], place[0] - origin[0]) + origin[1]
     wanted, found = (

@@ -66,7 +66,7 @@ def _truth(
 
 def measure(shot: Shot, clean: Shot, truth: Truth) -> float:
     """deg: the largest step of an Euler angle between the two keys, or from frame to frame where it is baked."""
-    channels = [c for c in shot.controls[shot.index(truth.control)].channels if c.name in truth.channels]
+    channels = [c for c in shot.control(truth.control).channels if c.name in truth.channels]
     ends = np.array(truth.keys)
     return max(float(np.abs(np.diff(sample(channel, shot, ends)[:, 0]))[0]) for channel in channels)
 

@@ -20,7 +20,7 @@ from refine.shot import Array, Keys, Shot
 
 def with_keys(shot: Shot, control: str, channel: str, keys: Keys) -> Shot:
     """The shot with other keys in one channel."""
-    found = shot.controls[shot.index(control)].channel(channel)
+    found = shot.control(control).channel(channel)
     assert found is not None
     return shot.with_channel(control, replace(found, keys=keys))
 

@@ -17,16 +17,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.flags.stage import Stage
-from refine.habit import Habit
 from refine.limbs.planting import minimum_jerk
 from refine.pinned import concerning, pinned_keys
+from refine.pose_time import resloped
 from refine.rig import descendants
 from refine.rotation import continuous
-from refine.shot import ROTATIONS, Array, Channel, Keys, Shot, frozen
-from refine.slope_rules import contexts, judged, slopes_by_rule, units
+from refine.shot import ROTATIONS, Array, Channel, Shot, frozen
 
 RAMP = 4.0  # times the shift that setting in takes: time runs at 1 +- 1.9 / 4 of samples, +- 1 / 4 of keys [judge]
-LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
 SPEAKS = ("contact", "accent", "hold")  # marks that tie a control to a time
 
 
@@ -65,7 +63,7 @@ def _keyed(stage: Stage, name: str, channel: Channel, frames: tuple[int, int], b
     if np.any(_touched(moved != keys.frames) & held):
         return None
     habit = stage.book.habit(name, channel.name)
-    return replace(channel, keys=_resloped(keys, keys.changed(frames=moved), held, habit))
+    return replace(channel, keys=resloped(keys, keys.changed(frames=moved), held, habit))
 
 
 def _setting_in(frames: Array, inside: NDArray[np.bool_], by: int) -> Array:
@@ -79,30 +77,6 @@ def _touched(moved: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """(K,) these keys and their neighbours."""
     wide = np.concatenate([[False], moved, [False]])
     return np.asarray(moved | wide[2:] | wide[:-2])
-
-
-def _resloped(old: Keys, new: Keys, held: NDArray[np.bool_], habit: Habit) -> Keys:
-    """The keys, moved in time, with slopes as far from their rules as they were, in units of slope.
-
-    A key's rule is the one that it most likely follows by the habit; of a slope set by hand the nearest one.
-    """
-    if old.values.shape[1] > 1 or len(old) < 3:
-        return new
-    was, now = (
-        np.stack([*slopes_by_rule(keys, old.values), np.zeros_like(old.values)])[..., 0]
-        for keys in (old, new)
-    )
-    unit, unit_now, slopes = units(old)[1], units(new)[1], old.outgoing[:, 0]
-    deviation = np.abs(slopes - was) / unit
-    likely = habit.likely(deviation, contexts(old.values))
-    by_hand = likely == len(was)
-    rule = np.where(by_hand, np.argmin(deviation, axis=0), likely), np.arange(len(old))
-    anew = now[rule] + (slopes - was[rule]) * unit_now / unit
-    turns = judged(old) & ~held & (np.abs(anew - slopes) > LEAST * unit_now)
-    return new.changed(
-        incoming=np.where(turns, anew, new.incoming[:, 0])[:, None],
-        outgoing=np.where(turns, anew, new.outgoing[:, 0])[:, None],
-    )
 
 
 def _baked(stage: Stage, name: str, channel: Channel, frames: tuple[int, int], by: int) -> Channel | None:

@@ -207,7 +207,7 @@ def _between_jumps(stage: Stage, span: tuple[int, int], height: float) -> Iterat
 def _free(shot: Shot, name: str) -> bool:
     """Whether no pin holds a key of a control or of what it carries."""
     for each in (name, *descendants(shot, name)):
-        for channel in shot.controls[shot.index(each)].channels:
+        for channel in shot.control(each).channels:
             keys = channel.keys
             if keys is None or np.any(pinned_keys(shot.pins, each, channel.name, keys)):
                 return False

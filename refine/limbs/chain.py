@@ -51,10 +51,7 @@ def turning(shot: Shot, names: Sequence[str]) -> list[tuple[str, Channel]]:
     """The rotation channels of a chain, in order; a control on its own, which nothing turns, its translations."""
     kinds = (*ROTATIONS, QUATERNION) if len(names) > 1 else TRANSLATIONS
     return [
-        (name, channel)
-        for name in names
-        for channel in shot.controls[shot.index(name)].channels
-        if channel.name in kinds
+        (name, channel) for name in names for channel in shot.control(name).channels if channel.name in kinds
     ]
 
 

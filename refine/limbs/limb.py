@@ -74,7 +74,7 @@ def end_points(shot: Shot, name: str) -> tuple[Point, ...]:
     """Pivot and tip of a control and of all that it carries, its own pivot first."""
     points = []
     for each in (name, *descendants(shot, name)):
-        control = shot.controls[shot.index(each)]
+        control = shot.control(each)
         points.append(Point(each, control.pivot))
         if control.tip is not None:
             points.append(Point(each, control.tip))
@@ -238,9 +238,7 @@ def figure(shot: Shot) -> tuple[tuple[Limb, ...], float, bool]:
 
 def joints(shot: Shot, posed: Pose, limb: Limb) -> tuple[Array, Array, Array]:
     """(N, 3) of hip, knee and ankle, or shoulder, elbow and wrist."""
-    places = [
-        world_point(posed, shot, Point(name, shot.controls[shot.index(name)].pivot)) for name in limb.chain
-    ]
+    places = [world_point(posed, shot, Point(name, shot.control(name).pivot)) for name in limb.chain]
     if limb.bones is not None:
         places[1] = _led_joint(shot, posed, limb, places)
     return places[0], places[1], places[2]
@@ -256,7 +254,7 @@ def _led_joint(shot: Shot, posed: Pose, limb: Limb, places: list[Array]) -> Arra
     along = np.clip((a**2 - b**2 + distance**2) / (2 * distance), -a, a)
     towards = bone  # without a pole the side on which the bone itself hangs
     if limb.pole is not None:
-        towards = world_point(posed, shot, Point(limb.pole, shot.controls[shot.index(limb.pole)].pivot))
+        towards = world_point(posed, shot, Point(limb.pole, shot.control(limb.pole).pivot))
     aside = towards - hip
     aside = aside - np.sum(aside * line, axis=1, keepdims=True) / distance**2 * line
     aside /= np.maximum(np.linalg.norm(aside, axis=1, keepdims=True), 1e-12)

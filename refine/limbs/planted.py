@@ -184,7 +184,7 @@ def marked_contacts(shot: Shot, posed: Pose, limbs: tuple[Limb, ...]) -> Iterato
 
 def _others(shot: Shot, mark: Mark, name: str, by_end: dict[str, Limb]) -> list[str]:
     """What a control may be in contact with besides the world: links either way, and props that the mark names."""
-    own = shot.controls[shot.index(name)]
+    own = shot.control(name)
     linked = [link.to for link in own.links]
     linked += [c.name for c in shot.controls if any(link.to == name for link in c.links)]
     linked += [other for other in mark.controls if other not in by_end]
@@ -201,7 +201,7 @@ def _steadiest(
     It is the control's own pivot in the world, unless another point, or going along with something, is clearly
     stiller. What a fault makes of some frames has hardly a say.
     """
-    control = shot.controls[shot.index(name)]
+    control = shot.control(name)
     best: tuple[float, Planted] | None = None
     for n, point in enumerate(end_points(shot, name) if limb is not None else marked_points(control)):
         path = world_point(posed, shot, point)[at]

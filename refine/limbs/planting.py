@@ -96,7 +96,7 @@ def shifted(
     if not baked:
         shift = _felt(shot, channels, span, shift)
     posed = pose(shot, shift.frames)
-    points = limb.points if limb is not None else (Point(control, shot.controls[shot.index(control)].pivot),)
+    points = limb.points if limb is not None else (Point(control, shot.control(control).pivot),)
     by = shift.by if limb is None else _reachable(shot, posed, limb, shift.by)
     places = np.stack([world_point(posed, shot, point) + by + shift.own.get(point, 0.0) for point in points])
     goals = Goals(points, shift.frames, places, np.tile(shift.weight, (len(points), 1)))
@@ -143,7 +143,7 @@ def _stretch(shot: Shot, posed: Pose, limb: Limb | None) -> Stretch | None:
         return None
     hip, _, ankle = joints(shot, posed, limb)
     today = np.linalg.norm(ankle - hip, axis=1)
-    start, end = (Point(n, shot.controls[shot.index(n)].pivot) for n in (limb.upper, limb.end))
+    start, end = (Point(n, shot.control(n).pivot) for n in (limb.upper, limb.end))
     return Stretch(start, end, np.maximum(STRAIGHT * limb.length, today))
 
 

@@ -55,7 +55,7 @@ class Places:
 
 def closed(shot: Shot, limb: Limb) -> bool:
     """Whether the closed form applies: baked rotations, three each (one is enough for a hinge), and no scale."""
-    upper, lower, end = (shot.controls[shot.index(name)] for name in limb.chain)
+    upper, lower, end = (shot.control(name) for name in limb.chain)
     if lower.parent != upper.name or end.parent != lower.name:
         return False
     if not (
@@ -66,7 +66,7 @@ def closed(shot: Shot, limb: Limb) -> bool:
     while above is not None:
         if any(above.channel(name) is not None for name in SCALES):
             return False
-        above = None if above.parent is None else shot.controls[shot.index(above.parent)]
+        above = None if above.parent is None else shot.control(above.parent)
     return True
 
 
@@ -104,7 +104,7 @@ def carrying(shot: Shot, names: tuple[str, ...]) -> Shot:
 def places(shot: Shot, limb: Limb, frames: Array) -> Places:
     """The limb's joints on frames (N,). `shot` need only hold the limb and what carries it."""
     posed = pose(shot, frames)
-    controls = [shot.controls[shot.index(name)] for name in limb.chain]
+    controls = [shot.control(name) for name in limb.chain]
     hip, knee, ankle = (world_point(posed, shot, Point(c.name, c.pivot)) for c in controls)
     upper, lower, end = (posed.linear[shot.index(c.name)] for c in controls)
     inside = [frame_of(shot, posed, c) for c in controls]
@@ -138,7 +138,7 @@ def solved(shot: Shot, limb: Limb, frames: Array, by: Array, stretch: Array, usu
     `shot` need only hold the limb and what carries it; `closed` must hold for it.
     """
     at = places(shot, limb, frames)
-    controls = [shot.controls[shot.index(name)] for name in limb.chain]
+    controls = [shot.control(name) for name in limb.chain]
     u, v, goal = at.knee - at.hip, at.ankle - at.knee, at.ankle + by - at.hip
     today = _length(at.ankle - at.hip)
     apart = today + stretch * (_length(goal) - today)

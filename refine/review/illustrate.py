@@ -24,7 +24,7 @@ def of_suggestion(
     first = _shown(before, suggestion)
     if not suggestion.changes:
         name = controls[0] if controls else before.controls[0].name
-        channels = [channel.name for channel in before.controls[before.index(name)].channels][:3]
+        channels = [channel.name for channel in before.control(name).channels][:3]
         return suggestion_picture(before, after, first, name, channels, camera, _short(suggestion.reason))
     name = suggestion.effect.control
     title = _short(suggestion.reason)
@@ -46,7 +46,7 @@ def _shown(shot: Shot, suggestion: Suggestion) -> tuple[int, int]:
 def _alone(before: Shot, after: Shot, name: str) -> Shot:
     """The shot before with one control as it is after: what moves in the picture is that control's doing."""
     i = before.index(name)
-    controls = (*before.controls[:i], after.controls[after.index(name)], *before.controls[i + 1 :])
+    controls = (*before.controls[:i], after.control(name), *before.controls[i + 1 :])
     return replace(before, controls=controls)
 
 
@@ -90,7 +90,7 @@ def of_comparison(before: Shot, comparison: Comparison, camera: str | None) -> s
 
 def _retimed(suggestion: Suggestion) -> str:
     """A key pose that was moved, in few words: `hips 67 to 66`."""
-    change = suggestion.changes[0]
+    change = next(change for change in suggestion.changes if change.field == "key")
     return f"{change.control} {change.frame:g} to {change.result_place.frame:g}"
 
 

@@ -53,7 +53,7 @@ def suggestion_picture(
     ValueError for a range outside the shot.
     """
     seen = scene(before, after, frames, camera)
-    old, new = (shot.controls[shot.index(control)] for shot in (before, after))
+    old, new = (shot.control(control) for shot in (before, after))
     pairs = [(channel_of(old, name), channel_of(new, name)) for name in channels]
     point = watched(seen, control, channels)
     track = None if point is None else seen.track(point, whole_keys(channel for _, channel in pairs))

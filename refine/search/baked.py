@@ -88,7 +88,7 @@ def _settled(work: Work, control: Control, channel: Channel) -> Baked:
             return found if found is first else replace(first, shot=shot)
         shot = found.shot
         posed = reposed(posed, shot, [control.name])
-        control = shot.controls[shot.index(control.name)]
+        control = shot.control(control.name)
         again = control.channel(channel.name)
         assert again is not None
         found = _once(given, shot, posed, work.locks, control, again, strength)

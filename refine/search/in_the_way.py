@@ -117,7 +117,7 @@ def _without(shot: Shot, lifted: Sequence[Holder]) -> Shot:
     pins = tuple(pin for n, pin in enumerate(shot.pins) if ("pins", n) not in gone)
     marks = tuple(mark for n, mark in enumerate(shot.marks) if (f"{mark.kind}s", n) not in gone)
     for control, name in free:
-        channel = shot.controls[shot.index(control)].channel(str(name))
+        channel = shot.control(control).channel(str(name))
         assert channel is not None
         shot = shot.with_channel(control, replace(channel, limits=None))
     return replace(shot, pins=pins, marks=marks)

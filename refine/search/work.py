@@ -101,5 +101,5 @@ def size_of(changes: Sequence[Change]) -> float:
 
 def _moves_points(before: Pose, after: Pose, shot: Shot, names: Sequence[str]) -> bool:
     """Whether any pivot or tip stands elsewhere in the world; a hand without a tip turns without that."""
-    points = [point for name in names for point in marked_points(shot.controls[shot.index(name)])]
+    points = [point for name in names for point in marked_points(shot.control(name))]
     return any(np.any(world_point(before, shot, p) != world_point(after, shot, p)) for p in points)

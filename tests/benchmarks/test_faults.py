@@ -17,7 +17,7 @@ from tests.benchmarks.tolerances import BETWEEN_SAMPLES, SHARE
 
 
 def keys_of(shot: Shot, fault: Fault) -> Keys:
-    channel = shot.controls[shot.index(fault.control)].channel(fault.channel)
+    channel = shot.control(fault.control).channel(fault.channel)
     assert channel is not None
     assert channel.keys is not None
     return channel.keys

@@ -132,7 +132,7 @@ def test_jitter_has_its_power_above_six_hertz(size: Size) -> None:
 @pytest.mark.parametrize("size", SIZES)
 def test_a_dropout_repeats_its_samples(size: Size) -> None:
     _, faulty, truth = planted("dropout, baked", size)
-    samples = faulty.controls[faulty.index(truth.control)].channels[0].samples
+    samples = faulty.control(truth.control).channels[0].samples
     assert samples is not None
     longest = max(len(list(group)) for _, group in itertools.groupby(samples[:, 0].tolist()))
     assert longest == truth.size == {"warn": 5, "error": 12}[size]
@@ -144,7 +144,7 @@ def test_a_baked_wrap_is_the_same_rotation_written_otherwise(size: Size) -> None
     sound, faulty, truth = planted("angle wrap, baked", size)
     turns = []
     for shot in (sound, faulty):
-        control = shot.controls[shot.index(truth.control)]
+        control = shot.control(truth.control)
         angles = [control.channel(f"rotation.{axis}") for axis in control.order]
         columns = np.column_stack([c.samples for c in angles if c is not None and c.samples is not None])
         turns.append(Rotation.from_euler(control.order.upper(), columns, degrees=True))

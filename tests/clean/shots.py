@@ -102,7 +102,7 @@ def matrices(values: Array, order: str) -> Array:
 
 def rows_of(made: Shot, name: str) -> Array:
     """(3, N) samples of a control's turn, in the sequence in which they are multiplied."""
-    control = made.controls[made.index(name)]
+    control = made.control(name)
     rows = []
     for axis in control.order:
         channel = control.channel(ROTATIONS[AXES.index(axis)])

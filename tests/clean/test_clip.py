@@ -199,7 +199,7 @@ def test_a_filled_gap_keeps_the_limits_that_the_motion_keeps(seed: int) -> None:
     at = min(max(at, 60), COUNT - 60)
     rows["hand"][:, at - 24 : at + 24] = rows["hand"][:, at - 25 : at - 24]
     made = shot(rows)
-    hand = made.controls[made.index("hand")]
+    hand = made.control("hand")
     limited = tuple(
         replace(
             channel,

@@ -55,7 +55,7 @@ def swaying(shot: Shot, degrees: float = 2.0) -> Shot:
         ("thigh.R", 2.0, 1.0),
         ("shin.R", 0.5, 0.8),
     ):
-        channel = shot.controls[shot.index(name)].channel("rotation.x")
+        channel = shot.control(name).channel("rotation.x")
         assert channel is not None
         assert channel.samples is not None
         slow = size * degrees * np.sin(2 * np.pi * 0.6 * t + phase)[:, None]
@@ -82,9 +82,7 @@ def knees(shot: Shot) -> Iterator[Array]:
 
 
 def samples(shot: Shot, name: str) -> Array:
-    return np.concatenate(
-        [c.samples for c in shot.controls[shot.index(name)].channels if c.samples is not None], axis=1
-    )
+    return np.concatenate([c.samples for c in shot.control(name).channels if c.samples is not None], axis=1)
 
 
 # --- feet stand --------------------------------------------------------------------------------------------
@@ -149,7 +147,7 @@ def test_what_no_move_reaches_stays_to_the_last_bit() -> None:
     first = next(mark for mark in truth.marks if mark.controls == ("foot.L",) and mark.frames[0] > 0)
     near = (truth.frames >= first.frames[0]) & (truth.frames <= first.frames[1])
     slide = 3.0 * np.sin(np.pi * np.clip((truth.frames - first.frames[0]) / np.ptp(first.frames), 0, 1)) ** 2
-    channel = truth.controls[truth.index("thigh.L")].channel("rotation.x")
+    channel = truth.control("thigh.L").channel("rotation.x")
     assert channel is not None
     assert channel.samples is not None
     bad = truth.with_channel(
@@ -163,7 +161,7 @@ def test_what_no_move_reaches_stays_to_the_last_bit() -> None:
         far = (truth.frames < first.frames[0] - FPS) | (truth.frames > first.frames[1] + FPS)
         assert not moved[far].any()
     for name in ("thigh.R", "shin.R", "foot.R"):
-        assert after.controls[after.index(name)] is bad.controls[bad.index(name)]
+        assert after.control(name) is bad.control(name)
 
 
 @pytest.mark.parametrize("marked", [True, False])
@@ -203,7 +201,7 @@ def test_a_short_twitch_doesn_t_part_a_contact() -> None:
     contact = next(c for c in planted(truth).contacts if c.control == "foot.L" and c.frames[0] > 100)
     middle = float(contact.frames.mean())
     twitch = 0.8 * np.exp(-0.5 * ((truth.frames - middle) / 1.5) ** 2)[:, None]
-    channel = truth.controls[truth.index("thigh.L")].channel("rotation.x")
+    channel = truth.control("thigh.L").channel("rotation.x")
     assert channel is not None
     assert channel.samples is not None
     bad = truth.with_channel("thigh.L", replace(channel, samples=frozen(channel.samples + twitch)))
@@ -312,7 +310,7 @@ def test_pins_and_accents_hold_the_whole_limb(
 
 def test_limits_are_kept() -> None:
     bad = walk(True)[1]
-    channel = bad.controls[bad.index("shin.L")].channel("rotation.x")
+    channel = bad.control("shin.L").channel("rotation.x")
     assert channel is not None
     shot = bad.with_channel("shin.L", replace(channel, limits=Limits(upper=30.0)))
     highest = np.maximum(samples(bad, "shin.L")[:, 0], 30.0)
@@ -385,11 +383,11 @@ def test_a_foot_that_swings_through_the_floor_is_lifted_to_it() -> None:
     swing = [m for m in truth.marks if m.controls == ("foot.L",)]
     middle = 0.5 * (swing[0].frames[1] + swing[1].frames[0])
     dip = 35.0 * np.exp(-0.5 * ((truth.frames - middle) / 3.0) ** 2)[:, None]
-    foot = truth.controls[truth.index("foot.L")].channel("rotation.x")
+    foot = truth.control("foot.L").channel("rotation.x")
     assert foot is not None
     assert foot.samples is not None
     bad = truth.with_channel("foot.L", replace(foot, samples=frozen(foot.samples + dip)))
-    toe = Point("foot.L", truth.controls[truth.index("foot.L")].tip or (0.0, 0.0, 0.0))
+    toe = Point("foot.L", truth.control("foot.L").tip or (0.0, 0.0, 0.0))
     assert float(path(bad, toe)[:, 1].min()) < -0.01
     done = planted(bad)
     assert [name for name, _, _ in done.lifted] == ["foot.L"]

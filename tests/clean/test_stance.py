@@ -124,7 +124,7 @@ def test_a_second_cleaning_hardly_moves_anything(name: str, degradation: str) ->
 def test_what_was_planted_in_part_isn_t_told_as_left() -> None:
     """A knee at its limit lets a foot go only part of the way; asked for the rest it would hardly slide less."""
     bad = walk(True)[1]
-    channel = bad.controls[bad.index("shin.L")].channel("rotation.x")
+    channel = bad.control("shin.L").channel("rotation.x")
     assert channel is not None
     shot = bad.with_channel("shin.L", replace(channel, limits=Limits(upper=30.0)))
     done = planted(shot)

@@ -223,10 +223,8 @@ def test_a_retiming_can_be_applied_and_undone(writer: Callable[..., Path], tmp_p
             beside(source, "mended"),
             beside(source, "back"),
         )
-        moved = changes(suggestion)
-        assert all(
-            (c["field"], c["unit"], abs(c["after"] - c["before"])) == ("key", "frame", 1) for c in moved
-        )
+        moved = [c for c in changes(suggestion) if c["field"] == "key"]
+        assert all((c["unit"], abs(c["after"] - c["before"])) == ("frame", 1) for c in moved)
         assert all(c["frame"] == c["before"] for c in moved)
         assert refine("apply", source, suggestion, "-o", mended, "--force").code == 0
         for change in moved:
@@ -238,7 +236,7 @@ def test_a_retiming_can_be_applied_and_undone(writer: Callable[..., Path], tmp_p
             assert channel.keys.index(change["after"]) is not None
             assert channel.keys.index(change["before"]) is None
         again = document(refine("apply", mended, suggestion, "--rebase", "--json").out, "applied")
-        assert (again["made"], again["already"], again["left"]) == ([], moved, [])
+        assert (again["made"], again["already"], again["left"]) == ([], changes(suggestion), [])
         assert refine("apply", mended, suggestion, "--undo", "-o", back, "--force").code == 0
         assert back.read_bytes() == source.read_bytes()
 

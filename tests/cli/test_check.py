@@ -88,7 +88,7 @@ def test_ids_stay_from_run_to_run_and_beside_an_unrelated_fault(tmp_path: Path) 
     one = only_id(path)
     assert only_id(path) == one
     shot = read(path).shot
-    hips = shot.controls[shot.index(HIPS)].channel("translation.y")
+    hips = shot.control(HIPS).channel("translation.y")
     assert hips is not None
     assert hips.keys is not None
     values = hips.keys.values.copy()

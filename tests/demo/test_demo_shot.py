@@ -154,7 +154,7 @@ def planted_drift(shot: Shot, point: Point) -> float:
 
 @pytest.mark.parametrize("side", ["L", "R"])
 def test_the_feet_stay_where_they_are(clean: Shot, side: str) -> None:
-    foot = clean.controls[clean.index(f"foot.{side}")]
+    foot = clean.control(f"foot.{side}")
     assert foot.tip is not None
     for local in ((0.0, 0.0, 0.0), foot.tip):
         assert planted_drift(clean, Point(foot.name, local)) < DEMO_FOOT
@@ -217,7 +217,7 @@ def test_carried_masses_are_sums_of_the_published_segments(clean: Shot) -> None:
         "hips": 1.0,
     }
     for name, mass in expected.items():
-        assert clean.controls[clean.index(name)].mass == pytest.approx(mass, abs=PRINTED_4)
+        assert clean.control(name).mass == pytest.approx(mass, abs=PRINTED_4)
 
 
 def test_size_of_the_shot(clean: Shot) -> None:

@@ -33,7 +33,7 @@ def snapping() -> Shot:
     shot = hanging_leg(np.full(48, 0.8), 24.0)
     knee = np.maximum(6.0, 32 - 60 * np.exp(-(((FRAMES / 24 - 1) / 0.15) ** 2)))
     for name in ("thigh", "foot"):
-        samples = shot.controls[shot.index(name)].channels[0].samples
+        samples = shot.control(name).channels[0].samples
         assert samples is not None
         still = make_keys([0.0, 47.0], samples[[0, 0], 0], [0.0, 0.0])
         shot = shot.with_channel(name, Channel("rotation.x", still))

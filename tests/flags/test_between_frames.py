@@ -139,7 +139,7 @@ def test_a_shot_that_was_retimed_as_a_whole_stays(rule: Rule) -> None:
 
 def shifted(shot: Shot, by: float) -> Shot:
     """All channels of the arm later by a part of a frame, as a part that comes after another is made to."""
-    for channel in shot.controls[shot.index("arm")].channels:
+    for channel in shot.control("arm").channels:
         keys = keys_of(shot, "arm", channel.name)
         shot = with_keys(shot, "arm", channel.name, keys.changed(frames=keys.frames + by))
     return shot

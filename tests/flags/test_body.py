@@ -43,7 +43,7 @@ def stopped(
 
 
 def curve(shot: Shot, channel: tuple[str, str]) -> Array:
-    found = shot.controls[shot.index(channel[0])].channel(channel[1])
+    found = shot.control(channel[0]).channel(channel[1])
     assert found is not None
     return sample(found, shot, shot.frames)[:, 0]
 
@@ -89,7 +89,7 @@ def test_the_mend_overshoots_by_the_band_in_the_window_and_returns(
 ) -> None:
     shot, arrival = stopped(fps, channel, 0.15 if channel is HIPS else 15.0)
     if baked:
-        control = shot.controls[shot.index(channel[0])]
+        control = shot.control(channel[0])
         shot = shot.with_channel(channel[0], bake(control.channels[0], shot))
     answer = response(shot, channel[0])
     before, after = curve(shot, channel), curve(mended(shot)[0], channel)

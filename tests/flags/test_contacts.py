@@ -63,7 +63,7 @@ def test_a_foot_that_slides_is_found_and_put_back(fps: float, marked: bool) -> N
 
 def turning_foot(shot: Shot, name: str, first: int, last: int, by: float) -> Shot:
     """The foot turned steadily about its ankle during a contact, by some degrees to each side of what it is."""
-    foot = shot.controls[shot.index(name)].channel("rotation.y")
+    foot = shot.control(name).channel("rotation.y")
     assert foot is not None
     assert foot.samples is not None
     t = np.clip((shot.frames - first) / (last - first), 0.0, 1.0) - 0.5
@@ -94,7 +94,7 @@ def test_a_foot_that_turned_about_its_ankle_goes_on_standing_there(by: float) ->
 
 def with_turn(shot: Shot, name: str, first: int, last: int, by: float) -> Shot:
     """A foot turned about its ankle and back again in the middle half of a contact, by some degrees."""
-    foot = shot.controls[shot.index(name)].channel("rotation.y")
+    foot = shot.control(name).channel("rotation.y")
     assert foot is not None
     assert foot.samples is not None
     middle, half = 0.5 * (first + last), 0.25 * (last - first)
@@ -103,7 +103,7 @@ def with_turn(shot: Shot, name: str, first: int, last: int, by: float) -> Shot:
 
 
 def tip_drift(shot: Shot, name: str, first: int, last: int) -> float:
-    tip = shot.controls[shot.index(name)].tip
+    tip = shot.control(name).tip
     assert tip is not None
     frames = np.arange(first + 1.0, last)
     path = world_point(pose(shot, frames), shot, Point(name, tip))
@@ -139,7 +139,7 @@ def test_a_foot_that_slides_and_turns_is_put_back_with_heel_and_toe() -> None:
 
 def raised(shot: Shot, control: str, first: float, last: float, by: float) -> Shot:
     """A control turned by some degrees from a frame to another, within four frames."""
-    channel = shot.controls[shot.index(control)].channel("rotation.x")
+    channel = shot.control(control).channel("rotation.x")
     assert channel is not None
     assert channel.samples is not None
     inside = (shot.frames >= first) & (shot.frames <= last)
@@ -265,8 +265,8 @@ def test_feet_are_planted_again_after_a_change_at_the_hips(keyed: int | None) ->
             <= before.thresholds["straight limb pop"].warn
             + np.abs(np.diff(bend(before.shot, before.posed, limb), 2)).max()
         )
-    hips = again.controls[again.index("hips")]
-    assert hips == after.controls[after.index("hips")]
+    hips = again.control("hips")
+    assert hips == after.control("hips")
 
 
 def test_a_slide_that_comes_up_elsewhere_plants_nothing_anew() -> None:

@@ -55,7 +55,7 @@ def test_a_frozen_hold_drifts_on_within_its_share_and_slows_down(fps: float) -> 
     assert changed <= {(name, "rotation.z") for name, _ in PARTS}
     for control, channel in changed:
         move = dict(PARTS)[control] * (POSES[2] - POSES[1])
-        curves = [s.controls[s.index(control)].channel(channel) for s in (shot, result.shot)]
+        curves = [s.control(control).channel(channel) for s in (shot, result.shot)]
         frames = np.arange(round(3 * fps), round(4 * fps) + 1.0)
         old, new = (sample(c, shot, frames)[:, 0] for c in curves if c is not None)
         drifted = (new - old) / move

@@ -53,7 +53,7 @@ def flags(shot: Shot, fault: str = OFF) -> list[Flag]:
 
 
 def yaw_of(shot: Shot, name: str = "eyes") -> Array:
-    channel = shot.controls[shot.index(name)].channel("rotation.y")
+    channel = shot.control(name).channel("rotation.y")
     assert channel is not None
     assert channel.keys is not None
     return channel.keys.values[:, 0]
@@ -254,6 +254,6 @@ def test_the_eye_that_looks_at_the_target_stays_where_the_other_turns_away() -> 
     assert flag.frames == (0, 48)
     after = MENDS[APART](stage_of(shot, Look()), flag)
     assert after is not None
-    assert after.controls[after.index("eye.R")] is shot.controls[shot.index("eye.R")]
+    assert after.control("eye.R") is shot.control("eye.R")
     aside = -np.rad2deg(np.arctan(0.03 / far[2]))  # the eye is 3 cm beside the middle
     np.testing.assert_allclose(yaw_of(after, "eye.L"), [5.0, aside, 5.0], atol=LOOK)

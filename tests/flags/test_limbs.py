@@ -195,7 +195,7 @@ def test_a_bone_is_put_back_from_where_it_began_to_grow(fps: float) -> None:
     assert truth.frames[0] < flag.frames[0]
     after = limbs.mend_length(stage_of(shot, Look()), flag)
     assert after is not None
-    grown, left = (s.controls[s.index(flag.control)].channel("translation.y") for s in (shot, after))
+    grown, left = (s.control(flag.control).channel("translation.y") for s in (shot, after))
     assert grown is not None
     assert left is not None
     assert grown.samples is not None

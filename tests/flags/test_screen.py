@@ -311,7 +311,7 @@ def test_jitter_is_found_at_its_channel_and_smoothed(fps: float) -> None:
     left = [f for f in flags_of(cured) if f.fault == "jitter" and f.amount > flag.amount / 2]
     assert left == []
     outside = [c for c in faulty.controls if c.name != "arm"]
-    assert all(c == cured.controls[cured.index(c.name)] for c in outside)
+    assert all(c == cured.control(c.name) for c in outside)
 
 
 def test_at_12_fps_nothing_lies_above_6_hz() -> None:

@@ -32,7 +32,7 @@ def flags(shot: Shot) -> list[Flag]:
 
 
 def keys_of(shot: Shot, name: str) -> Keys:
-    keys = shot.controls[shot.index(name)].channels[0].keys
+    keys = shot.control(name).channels[0].keys
     assert keys is not None
     return keys
 

@@ -134,7 +134,7 @@ def test_what_could_not_have_made_a_slide_is_not_named_for_it() -> None:
     """A pose of the chest comes a frame late: a key of the hips that is strange there moves the hands too little."""
     clean = sound(BAKER, 0)
     late = clean
-    for channel in clean.controls[clean.index("chest")].channels:
+    for channel in clean.control("chest").channels:
         keys = keys_of(clean, "chest", channel.name)
         frames = np.where(keys.frames == 122.0, 123.0, keys.frames)
         late = with_keys(late, "chest", channel.name, replace(keys, frames=frames))

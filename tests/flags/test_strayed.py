@@ -74,7 +74,7 @@ def test_what_is_pinned_stays_and_what_is_marked_as_an_accent_is_meant() -> None
 
 def test_a_slide_that_the_pose_explains_is_told_with_it() -> None:
     baker = sound(BAKER, 0)
-    hips, locks = baker.controls[baker.index("hips")], Locks(baker, (), (baker.first_frame, baker.last_frame))
+    hips, locks = baker.control("hips"), Locks(baker, (), (baker.first_frame, baker.last_frame))
     shot = with_pose_moved(baker, hips, 67.0, 1, locks)
     assert shot is not None
     found = check(stage_of(shot, Look()))

@@ -43,7 +43,7 @@ def chain(shared: float, seed: int = 0) -> Shot:
 
 
 def row(shot: Shot, name: str) -> Array:
-    samples = shot.controls[shot.index(name)].channels[0].samples
+    samples = shot.control(name).channels[0].samples
     assert samples is not None
     return samples[:, 0]
 

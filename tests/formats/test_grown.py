@@ -201,8 +201,8 @@ def test_one_channel_alone_and_a_second_time(name: str) -> None:
     some = chosen(changes, ["lamp.rotation.x@5:6"], source.shot)
     result = applied(source, source.sha256, some)
     there = document(result.data, "".join(source.path.suffixes))
-    assert _same(there.shot.controls[there.shot.index("lamp")].channels[0].keys, AFTER["one out"])
-    assert _same(there.shot.controls[there.shot.index("a, door")].channels[0].keys, KEYS)
+    assert _same(there.shot.control("lamp").channels[0].keys, AFTER["one out"])
+    assert _same(there.shot.control("a, door").channels[0].keys, KEYS)
     again = applied(there, source.sha256, changes, rebase=True)
     assert again.left == ()
     assert list(again.already) == some

@@ -42,7 +42,7 @@ def test_a_baked_leg_arrives_with_its_foot_turned_as_before() -> None:
     after = followed(shot, LEG, goals, locks(shot))
     assert miss(after, goals) <= FOLLOWED_PLACE
     for name in ("hips", "thigh.R", "shin.R"):
-        assert after.controls[after.index(name)] == shot.controls[shot.index(name)]
+        assert after.control(name) == shot.control(name)
 
 
 def test_samples_outside_the_goals_and_pinned_ones_stay_to_the_bit() -> None:
@@ -50,9 +50,7 @@ def test_samples_outside_the_goals_and_pinned_ones_stay_to_the_bit() -> None:
     goals = lifted(shot, (0.0, 0.02, 0.0), np.arange(50.0, 70.0))
     after = followed(shot, LEG, goals, locks(shot, Pin("thigh.L", None, (55.0, 57.0))))
     for name in LEG:
-        for old, new in zip(
-            shot.controls[shot.index(name)].channels, after.controls[after.index(name)].channels, strict=True
-        ):
+        for old, new in zip(shot.control(name).channels, after.control(name).channels, strict=True):
             assert old.samples is not None
             assert new.samples is not None
             outside = np.r_[0:50, 70 : len(old.samples)]
@@ -78,7 +76,7 @@ def test_pinned_keys_are_not_free() -> None:
     shot = stepping(keyed=3)
     every = free_keys(shot, LEG, (52.0, 79.0), locks(shot))
     some = free_keys(shot, LEG, (52.0, 79.0), locks(shot, Pin("thigh.L", None, (60.0, 60.0))))
-    keys = shot.controls[shot.index("thigh.L")].channels[0].keys
+    keys = shot.control("thigh.L").channels[0].keys
     assert keys is not None
     k = keys.index(60.0)
     gone = {(name, unknown.key) for name, unknown in every} - {(name, unknown.key) for name, unknown in some}

@@ -44,7 +44,7 @@ def led(shot: Shot, *pins: Pin, by: float = 0.012) -> Shot:
 
 def with_value(shot: Shot, control: str, frame: float, by: float) -> Shot:
     """One key of a control's first channel moved."""
-    channel = shot.controls[shot.index(control)].channels[0]
+    channel = shot.control(control).channels[0]
     assert channel.keys is not None
     k = channel.keys.index(frame)
     values = channel.keys.values.copy()
@@ -90,9 +90,9 @@ def test_what_was_solved_is_known_on_a_shot_that_differs_elsewhere(solved: list[
     second = led(replace(later, marks=(*later.marks, Mark("accent", (150.0, 152.0), ("hips",)))))
     assert len(solved) == 1
     for name in LEG:
-        assert second.controls[second.index(name)] == first.controls[first.index(name)]
+        assert second.control(name) == first.control(name)
     for name in ("hips", "thigh.R"):
-        assert second.controls[second.index(name)] == later.controls[later.index(name)]
+        assert second.control(name) == later.control(name)
 
 
 def test_another_case_is_solved_anew(solved: list[int]) -> None:

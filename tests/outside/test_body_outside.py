@@ -200,6 +200,6 @@ def test_darts_of_the_main_sequence(degrees: float) -> None:
     keys, _ = dart(24.0, degrees, frames)
     shot = figure({("eyes", "rotation.y"): keys}, 24.0, int(keys.frames[-1]))
     assert list(family.find(looked_at(shot))) == []
-    eyes = shot.controls[shot.index("eyes")]
+    eyes = shot.control("eyes")
     assert np.ptp(sample(eyes.channels[0], shot, shot.frames)) == degrees
     assert Body(shot).response("eyes") is None

@@ -48,7 +48,7 @@ def samples_of(channel: Channel) -> Array:
 
 
 def samples(shot: Shot, control: str) -> dict[str, Array]:
-    channels = shot.controls[shot.index(control)].channels
+    channels = shot.control(control).channels
     return {channel.name: channel.samples[:, 0] for channel in channels if channel.samples is not None}
 
 
@@ -118,7 +118,7 @@ def test_read_again_under_another_name_it_is_left_alone(
 def test_a_planted_spike_is_found_unasked_and_goes(walk: Document) -> None:
     """One frame of the thigh is 15 deg off, as a swapped marker makes it."""
     shot = walk.shot
-    channel = shot.controls[shot.index(CONTROL)].channel(CHANNEL)
+    channel = shot.control(CONTROL).channel(CHANNEL)
     assert channel is not None
     assert channel.samples is not None
     spoilt = channel.samples.copy()

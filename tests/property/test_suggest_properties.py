@@ -93,7 +93,7 @@ def check_borders(before: Shot, after: Shot, frames: tuple[int, int]) -> None:
 
 
 def check_pin(before: Shot, after: Shot, pin: Pin) -> None:
-    control = before.controls[before.index(pin.control)]
+    control = before.control(pin.control)
     for channel in control.channels:
         if pin.channel in (None, channel.name):
             check_held(before, after, pin, channel)

@@ -46,7 +46,7 @@ def picture(before: Shot, after: Shot) -> Element:
 
 
 def with_value(shot: Shot, control: str, channel: str, frame: float, value: float) -> Shot:
-    old = shot.controls[shot.index(control)].channel(channel)
+    old = shot.control(control).channel(channel)
     assert old is not None
     assert old.keys is not None
     values = old.keys.values.copy()
@@ -56,7 +56,7 @@ def with_value(shot: Shot, control: str, channel: str, frame: float, value: floa
 
 def with_frames(shot: Shot, control: str, channel: str, frames: Array, kept: Array) -> Shot:
     """The shot with keys on other frames, and only some of them."""
-    old = shot.controls[shot.index(control)].channel(channel)
+    old = shot.control(control).channel(channel)
     assert old is not None
     assert old.keys is not None
     return shot.with_channel(control, replace(old, keys=only(old.keys.changed(frames=frames), kept)))
@@ -145,7 +145,7 @@ def test_the_largest_move_is_named_with_its_frame_and_change(
 
 
 def test_the_keys_of_the_curve_stand_on_it(picture: Element, after: Shot) -> None:
-    channel = after.controls[after.index("hips")].channel("translation.y")
+    channel = after.control("hips").channel("translation.y")
     assert channel is not None
     assert channel.keys is not None
     marks = of_class(picture, "key after")
@@ -221,7 +221,7 @@ def test_a_turn_is_watched_where_it_shows(before: Shot) -> None:
 
 def test_a_baked_channel_has_a_curve_without_keys(before: Shot, after: Shot) -> None:
     def baked(shot: Shot) -> Shot:
-        channel = shot.controls[shot.index("hips")].channel("translation.y")
+        channel = shot.control("hips").channel("translation.y")
         assert channel is not None
         return shot.with_channel("hips", bake(channel, shot))
 
@@ -267,7 +267,7 @@ def test_what_a_solver_leaves_of_a_slope_is_zero(slope: float, words: str) -> No
 
 
 def test_a_moved_key_is_shown_before_and_after(before: Shot) -> None:
-    old = before.controls[before.index("hips")].channel("translation.y")
+    old = before.control("hips").channel("translation.y")
     assert old is not None
     assert old.keys is not None
     frames = old.keys.frames.copy()
@@ -353,7 +353,7 @@ def test_variants_may_have_names_and_more_rows(before: Shot) -> None:
 
 
 def test_the_drawn_curve_is_the_evaluated_one(picture: Element, after: Shot) -> None:
-    channel = after.controls[after.index("hips")].channel("translation.y")
+    channel = after.control("hips").channel("translation.y")
     assert channel is not None
     assert channel.keys is not None
     (panel,) = of_class(picture, "curve")
@@ -378,7 +378,7 @@ def test_the_drawn_curve_is_the_evaluated_one(picture: Element, after: Shot) -> 
     ],
 )
 def test_keys_that_move_come_and_go_are_named(before: Shot, by: float, taken: bool, words: str) -> None:
-    keys = before.controls[before.index("hips")].channel("translation.y").keys
+    keys = before.control("hips").channel("translation.y").keys
     at = keys.frames == 60
     after = with_frames(before, "hips", "translation.y", keys.frames + by * at, ~(at & taken))
     assert f"Changed on hips: {words}." in draw(before, after).replace("&gt;", ">")

@@ -71,7 +71,7 @@ def test_what_was_meant_holds_where_its_fault_is_mended_here(note: str, held: in
 
 def test_pins_limits_accents_and_contacts_hold_and_other_marks_do_not() -> None:
     shot = pinned()
-    channel = shot.controls[shot.index("arm")].channel("rotation.z")
+    channel = shot.control("arm").channel("rotation.z")
     assert channel is not None
     marks = tuple(Mark(kind, (3.0, 5.0), ("arm",)) for kind in ("cut", "accent", "contact"))
     shot = replace(shot.with_channel("arm", replace(channel, limits=Limits(-1.0, 1.0))), marks=marks)
@@ -79,7 +79,7 @@ def test_pins_limits_accents_and_contacts_hold_and_other_marks_do_not() -> None:
     assert names[7:] == ["limits of arm.rotation.z", "accent 3:5 of arm", "contact 3:5 of arm"]
 
     def mended(tried: Shot) -> Shot | None:
-        held = tried.controls[tried.index("arm")].channel("rotation.z")
+        held = tried.control("arm").channel("rotation.z")
         assert held is not None
         clash = held.limits is not None and any(mark.kind == "accent" for mark in tried.marks)
         return None if clash else mender()(tried)  # type: ignore[operator,no-any-return]

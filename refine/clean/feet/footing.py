@@ -70,7 +70,7 @@ def _touching(shot: Shot, names: Sequence[str]) -> Iterator[str]:
     for name in names:
         yield name
         yield from (point.control for point in end_points(shot, name))
-        yield from (link.to for link in shot.controls[shot.index(name)].links if link.to != name)
+        yield from (link.to for link in shot.control(name).links if link.to != name)
         yield from (
             control.name for control in shot.controls if any(link.to == name for link in control.links)
         )

@@ -215,7 +215,7 @@ def _put(mover: LimbMover, footings: Sequence[Footing]) -> Moved:
     turns = [
         channel
         for name in limb.chain
-        for channel in shot.controls[shot.index(name)].channels
+        for channel in shot.control(name).channels
         if channel.name in (*ROTATIONS, QUATERNION)
     ]
     if not turns or not all(channel.baked for channel in turns):
@@ -242,7 +242,7 @@ def _step_by_step(mover: LimbMover, footings: Sequence[Footing]) -> Moved:
     samples = {
         (name, channel.name): channel.samples
         for name in limb.chain
-        for channel in after.controls[after.index(name)].channels
+        for channel in after.control(name).channels
         if channel.samples is not None
     }
     return Moved(samples, (), raised, known)
@@ -251,7 +251,7 @@ def _step_by_step(mover: LimbMover, footings: Sequence[Footing]) -> Moved:
 def _with_samples(shot: Shot, samples: Samples) -> Shot:
     """The shot with new samples of some channels; those that didn't change stay the very same objects."""
     for (name, channel_name), new in samples.items():
-        channel = shot.controls[shot.index(name)].channel(channel_name)
+        channel = shot.control(name).channel(channel_name)
         assert channel is not None
         if channel.samples is not None and not np.array_equal(new, channel.samples):
             shot = shot.with_channel(name, replace(channel, samples=frozen(new)))

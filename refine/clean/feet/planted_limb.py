@@ -130,7 +130,7 @@ class LimbMover:
         count, knee = len(self.shot.frames), self.paths[joint_points(self.shot, self.limb)[1]]
         samples = {}
         for name in self.limb.chain:
-            for channel in self.shot.controls[self.shot.index(name)].channels:
+            for channel in self.shot.control(name).channels:
                 if channel.name in (*ROTATIONS, QUATERNION):
                     assert channel.samples is not None
                     samples[name, channel.name] = channel.samples.copy()
@@ -224,7 +224,7 @@ class _Tried:
 
 def joint_points(shot: Shot, limb: Limb) -> tuple[Point, Point, Point]:
     """Hip, knee and ankle, or shoulder, elbow and wrist."""
-    a, b, c = (Point(name, shot.controls[shot.index(name)].pivot) for name in limb.chain)
+    a, b, c = (Point(name, shot.control(name).pivot) for name in limb.chain)
     return a, b, c
 
 
@@ -239,7 +239,7 @@ def held_samples(shot: Shot, limb: Limb, locks: Locks) -> Bools:
     frames = shot.frames
     held = np.zeros(len(frames), np.bool_)
     for name in limb.chain:
-        for channel in shot.controls[shot.index(name)].channels:
+        for channel in shot.control(name).channels:
             if channel.name in (*ROTATIONS, QUATERNION):
                 for _, pinned in locks.held(name, channel, frames).pins:
                     held[(np.asarray(pinned) - shot.first_frame).astype(np.intp)] = True

@@ -160,7 +160,7 @@ def _files(job: Job, before: Shot, after: Shot) -> tuple[tuple[str, bytes], ...]
 def _bounded(place: str, before: Shot, after: Shot) -> None:
     """InputError for a cleaned sample so large that float64 hasn't the decimals that are written of it."""
     for control in after.controls:
-        old = before.controls[before.index(control.name)]
+        old = before.control(control.name)
         for channel in control.channels:
             samples = np.empty((0, 1)) if channel.samples is None else channel.samples
             size = np.abs(samples).max(axis=1)
