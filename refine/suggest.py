@@ -27,29 +27,34 @@ _PART_ORDER = {name: i for i, name in enumerate((*TRANSLATIONS, QUATERNION, *ROT
 def suggest(
     shot: Shot, request: Request, document: Document | None = None, prepared: Prepared | None = None
 ) -> Suggestion:
-    """The suggestion for a range, its numbers spelled as `document` spells them.
+    """The suggestion for a range, its numbers spelled as `document` spells them; what excludes one, if something does.
 
     `prepared` spares computing anew what requests that differ in strength alone share. InputError for a range,
     control, camera or candidate that isn't there; NoSolution where pins and limits clash.
     """
     prepared = prepared or prepare(shot, request)
-    shot, request = replace(shot, pins=(*shot.pins, *request.pins)), replace(request, pins=())
     work = _searched(shot, request, prepared)
     found = _suggestion(work, document)
     if found.changes or not work.blocked:
         return found
+    bare = replace(request, pins=())
 
     def mended(free: Shot) -> Shot | None:
-        again = _searched(free, request, prepare(free, request))
+        again = _searched(free, bare, prepare(free, bare))
         return again.shot if again.reasons else None
 
-    clash = in_the_way(shot, mended)
+    clash = in_the_way(replace(shot, pins=(*shot.pins, *request.pins)), mended)
     return replace(found, clash=clash)
+
+
+def proposed(shot: Shot, request: Request) -> Suggestion:
+    """What `suggest` finds, but for what excludes it: that takes many searches."""
+    return _suggestion(_searched(shot, request, prepare(shot, request)), None)
 
 
 def _searched(shot: Shot, request: Request, prepared: Prepared) -> Work:
     """The state after all controls were looked at."""
-    locks = Locks(shot, shot.pins, prepared.frames)
+    locks = Locks(shot, (*shot.pins, *request.pins), prepared.frames)
     work = Work(request, prepared, prepared.shot, prepared.posed, locks)
     if request.strength > 0:
         for control in prepared.order:

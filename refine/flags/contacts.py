@@ -261,13 +261,13 @@ def _cured_above(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None
         return None
     from refine.changes import made
     from refine.prepared import Request
-    from refine.suggest import suggest
+    from refine.suggest import proposed
 
     around = round(AROUND * stage.shot.fps)
     first = max(int(min(flag.cause.frames, default=flag.frames[0])) - around, stage.shot.first_frame)
     last = min(int(max(flag.cause.frames, default=flag.frames[1])) + around, stage.shot.last_frame)
     request = Request((first, last), (flag.cause.control,), pins=stage.locks.pins, camera=stage.camera)
-    changes = suggest(stage.shot, request).changes
+    changes = proposed(stage.shot, request).changes
     return made(stage.shot, changes) if changes else None
 
 

@@ -22,7 +22,7 @@ from refine.pinned import disturbed
 from refine.prepared import Request
 from refine.search.in_the_way import held_by, in_the_way
 from refine.shot import Shot
-from refine.suggest import suggest
+from refine.suggest import proposed
 
 MOVES_HELD = "it would move what"
 
@@ -131,7 +131,7 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot
     half a pose may be worse than none. But not what is a part of something larger there, such as a zigzag's first key.
     """
     request = Request(flag.frames, (flag.cause.control,), strength, camera=stage.camera)
-    found = suggest(stage.shot, request)
+    found = proposed(stage.shot, request)
     changes = [c for c in found.changes if c.channel == flag.cause.channel]
     if not changes:
         for candidate in found.candidates:

@@ -16,7 +16,7 @@ from refine.flags.stage import Stage
 from refine.flags.witnesses import witnesses
 from refine.prepared import Request
 from refine.shot import Channel, Segment, Shot, make_keys
-from refine.suggest import suggest
+from refine.suggest import proposed
 
 DENSE = 2.0  # frames between the neighbours of a spike's key whose slopes say where it belongs
 BESIDE_KEYS = 3  # keys to each side of one out of place that the search may look at [judge]
@@ -48,7 +48,7 @@ def _searched(stage: Stage, flag: Flag) -> Shot | None:
     at = np.searchsorted(channel.keys.frames, flag.frames)
     first, last = max(int(at[0]) - BESIDE_KEYS, 0), min(int(at[1]) + BESIDE_KEYS, len(channel.keys) - 1)
     frames = int(np.floor(channel.keys.frames[first])), int(np.ceil(channel.keys.frames[last]))
-    answer = suggest(stage.shot, Request(frames, (flag.cause.control,), camera=stage.camera))
+    answer = proposed(stage.shot, Request(frames, (flag.cause.control,), camera=stage.camera))
     options = [answer.changes, *(candidate.changes for candidate in answer.candidates)]
     for changes in options:
         own = [change for change in changes if change.channel == channel.name and _near(change.frame, flag)]

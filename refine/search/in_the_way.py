@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from math import inf
 
 from refine.changes import differences
 from refine.held import MEANT_KEYS, MEANT_SAMPLES
@@ -19,7 +20,7 @@ Mender = Callable[[Shot], Shot | None]
 class Holder:
     """One pin, mark or channel's limits of a shot: its name, and the place in the shot where it is stated.
 
-    `controls` are those that it holds, none for all; `channel` None for all of theirs.
+    `controls` are those that it holds, none for all; `channel` None for all of theirs; `frames` where.
     """
 
     name: str
@@ -27,9 +28,13 @@ class Holder:
     place: int  # among the shot's pins or marks; 0 for limits
     controls: tuple[str, ...]
     channel: str | None = None
+    frames: tuple[float, float] = (-inf, inf)
 
     def holds(self, control: str, channel: str) -> bool:
         return (not self.controls or control in self.controls) and self.channel in (None, channel)
+
+    def near(self, frame: float, beside: float) -> bool:
+        return self.frames[0] - beside <= frame <= self.frames[1] + beside
 
 
 def in_the_way(shot: Shot, mended: Mender) -> tuple[str, ...]:
@@ -68,9 +73,13 @@ def _clash(shot: Shot, every: list[Holder], free: Shot, mended: Mender) -> list[
     def clash(kept: Sequence[Holder]) -> bool:
         return mended(_without(shot, [holder for holder in every if holder not in kept])) is None
 
-    touched = {(c.control, c.channel) for c in differences(_without(shot, every), free)}
-    concerned = [holder for holder in every if any(holder.holds(*place) for place in touched)]
-    return _irreducible([], False, concerned if concerned and clash(concerned) else every, clash)
+    touched = {(c.control, c.channel, c.frame) for c in differences(_without(shot, every), free)}
+    concerned = [h for h in every if any(h.holds(c, channel) for c, channel, _ in touched)]
+    near = [
+        h for h in concerned if any(h.holds(c, channel) and h.near(f, shot.fps) for c, channel, f in touched)
+    ]
+    among = next((some for some in (near, concerned) if some and clash(some)), every)
+    return _irreducible([], False, among, clash)
 
 
 def _irreducible(
@@ -91,7 +100,10 @@ def _irreducible(
 
 def holders(shot: Shot) -> list[Holder]:
     """All that forbids changes."""
-    found = [Holder(f"pin {pin}", "pins", n, (pin.control,), pin.channel) for n, pin in enumerate(shot.pins)]
+    found = [
+        Holder(f"pin {pin}", "pins", n, (pin.control,), pin.channel, pin.frames)
+        for n, pin in enumerate(shot.pins)
+    ]
     found += [
         Holder(f"limits of {control.name}.{channel.name}", "limits", 0, (control.name,), channel.name)
         for control in shot.controls
@@ -99,7 +111,7 @@ def holders(shot: Shot) -> list[Holder]:
         if channel.limits is not None
     ]
     return found + [
-        Holder(_named(mark), f"{mark.kind}s", n, mark.controls)
+        Holder(_named(mark), f"{mark.kind}s", n, mark.controls, None, mark.frames)
         for n, mark in enumerate(shot.marks)
         if mark.kind in ("accent", "contact") or (mark.kind == "meant" and mark.note in _HOLDING)
     ]
