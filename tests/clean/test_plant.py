@@ -2,28 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 import pytest
-from scipy.signal import butter, sosfiltfilt
 from scipy.spatial.transform import Rotation
 
 from benchmarks.cleaning.drift import drifted
 from benchmarks.cleaning.trial import evaluate
-from benchmarks.corpus import captured, continuous
-from benchmarks.planted.contacts import stepping
 from refine.clean.clip import cleaned
 from refine.clean.feet.footing import Footing, moves_of, paths
 from refine.clean.feet.plant import drift, planted
 from refine.clean.feet.planted_limb import eased
 from refine.clean.settings import Settings
-from refine.limbs.limb import GRAVITY, bend, figure
-from refine.limbs.planted import LEAVE_SPEED, Planted
-from refine.pose import Point, pose, world_point
-from refine.shot import ROTATIONS, Array, Channel, Control, Limits, Mark, Pin, Shot, frozen
+from refine.limbs.limb import figure
+from refine.limbs.planted import Planted
+from refine.pose import pose
+from refine.shot import ROTATIONS, Channel, Control, Shot, frozen
 from tests.clean.tolerances import (
     DRIFT_KEPT,
     FOUND_EDGES,
@@ -36,54 +31,9 @@ from tests.clean.tolerances import (
     STEP_OF_A_MOVE,
     WALK_CLEANED,
 )
+from tests.clean.walks import FEET, FOOT, FPS, LEAVES, LEG, knees, path, samples, smoothed, walk
 from tests.open_clips import clip_or_skip
 from tests.tolerances import SAME_PATH
-
-FPS = 120.0
-LEAVES = LEAVE_SPEED * np.sqrt(GRAVITY * (0.43 + 0.41))  # m/s: faster is no standing
-FOOT = Point("foot.L", (0.0, 0.0, 0.0))
-FEET = (FOOT, Point("foot.R", (0.0, 0.0, 0.0)))
-LEG = ("thigh.L", "shin.L", "foot.L")
-
-
-def swaying(shot: Shot, degrees: float = 2.0) -> Shot:
-    """The shot with slow errors of hip and knee, as a solver leaves them: feet slide by 20 to 60 mm."""
-    t = np.arange(len(shot.frames)) / shot.fps
-    for name, phase, size in (
-        ("thigh.L", 0.3, 1.0),
-        ("shin.L", 1.1, 0.8),
-        ("thigh.R", 2.0, 1.0),
-        ("shin.R", 0.5, 0.8),
-    ):
-        channel = shot.control(name).channel("rotation.x")
-        assert channel is not None
-        assert channel.samples is not None
-        slow = size * degrees * np.sin(2 * np.pi * 0.6 * t + phase)[:, None]
-        shot = shot.with_channel(name, replace(channel, samples=frozen(channel.samples + slow)))
-    return shot
-
-
-@lru_cache(maxsize=4)
-def walk(marked: bool, fps: float = FPS) -> tuple[Shot, Shot]:
-    truth = stepping(fps, steps=6, marked=marked)
-    return truth, swaying(truth)
-
-
-def path(shot: Shot, point: Point) -> Array:
-    return world_point(pose(shot, shot.frames), shot, point)
-
-
-def knees(shot: Shot) -> Iterator[Array]:
-    """Second differences of the knees' bends, degrees a frame^2."""
-    posed = pose(shot, shot.frames)
-    for limb in figure(shot)[0]:
-        if limb.kind == "leg":
-            yield np.diff(bend(shot, posed, limb), 2)
-
-
-def samples(shot: Shot, name: str) -> Array:
-    return np.concatenate([c.samples for c in shot.control(name).channels if c.samples is not None], axis=1)
-
 
 # --- feet stand --------------------------------------------------------------------------------------------
 
@@ -278,123 +228,6 @@ def test_a_foot_stands_on_a_floor_that_moves() -> None:
                 assert float(np.ptp(on_deck, axis=0).max()) * 1000 < STANDING_STILL
 
 
-# --- what is held, and what is left ------------------------------------------------------------------------
-
-
-def held_part(pin: Pin | None, mark: Mark | None) -> tuple[Shot, Shot]:
-    bad = walk(True)[1]
-    bad = replace(bad, pins=(pin,) if pin else (), marks=(*bad.marks, mark) if mark else bad.marks)
-    return bad, planted(bad).shot
-
-
-@pytest.mark.parametrize(
-    ("pin", "mark", "frames"),
-    [
-        (Pin("shin.L", None, (300.0, 330.0)), None, (300, 330)),
-        (Pin("foot.L", "rotation.x", (310.0, 310.0)), None, (310, 310)),
-        (None, Mark("accent", (300.0, 320.0), ("thigh.L",)), (300, 320)),
-    ],
-)
-def test_pins_and_accents_hold_the_whole_limb(
-    pin: Pin | None, mark: Mark | None, frames: tuple[int, int]
-) -> None:
-    bad, after = held_part(pin, mark)
-    free = planted(walk(True)[1]).shot
-    part = slice(frames[0], frames[1] + 1)
-    for name in LEG:
-        np.testing.assert_array_equal(samples(after, name)[part], samples(bad, name)[part])
-    assert np.any(samples(free, "shin.L")[part] != samples(bad, "shin.L")[part])
-    way = path(after, FOOT) - path(bad, FOOT)
-    assert float(np.abs(np.diff(way, axis=0)).max()) * 1000 < STEP_OF_A_MOVE
-
-
-def test_limits_are_kept() -> None:
-    bad = walk(True)[1]
-    channel = bad.control("shin.L").channel("rotation.x")
-    assert channel is not None
-    shot = bad.with_channel("shin.L", replace(channel, limits=Limits(upper=30.0)))
-    highest = np.maximum(samples(bad, "shin.L")[:, 0], 30.0)
-    assert np.any(samples(planted(bad).shot, "shin.L")[:, 0] > highest)
-    after = planted(shot).shot
-    assert np.all(samples(after, "shin.L")[:, 0] <= highest)
-    assert np.any(samples(after, "shin.L") != samples(bad, "shin.L"))
-
-
-def test_a_contact_that_is_far_off_is_none() -> None:
-    """An unmarked foot that creeps by 16 cm isn't planted, however slow."""
-    truth = walk(False)[0]
-    channel = truth.controls[0].channel("translation.z")
-    assert channel is not None
-    assert channel.samples is not None
-    contact = next(c for c in planted(truth).contacts if c.control == "foot.L" and c.frames[0] > 100)
-    t = np.clip((truth.frames - contact.frames[0]) / np.ptp(contact.frames), 0, 1)[:, None]
-    creeping = truth.with_channel("hips", replace(channel, samples=frozen(channel.samples + 0.16 * t)))
-    done = planted(creeping)
-    false = [each for each in done.left if "mm off" in each.reason]
-    assert [each.contact.control for each in false] == ["foot.L"]
-    assert all(each.contact is not other for each in false for other in done.contacts)
-    part = slice(int(contact.frames[0]) + 40, int(contact.frames[-1]) - 40)
-    np.testing.assert_array_equal(samples(done.shot, "shin.L")[part], samples(creeping, "shin.L")[part])
-
-
-def test_what_a_gap_left_open_is_not_moved() -> None:
-    """Half of it moved, the other half would be a gap short enough to be filled the next time."""
-    bad = walk(False)[1]
-    still = np.zeros(len(bad.frames), np.bool_)
-    still[150:190] = True
-    done = planted(bad, frozen={"shin.L": still}).shot
-    for name in ("thigh.L", "shin.L"):
-        np.testing.assert_array_equal(samples(done, name)[still], samples(bad, name)[still])
-    assert np.any(samples(done, "shin.L") != samples(bad, "shin.L"))
-    assert np.any(samples(planted(bad).shot, "shin.L")[still] != samples(bad, "shin.L")[still])
-
-
-def test_a_prop_that_no_limb_carries_is_left() -> None:
-    bad = walk(True)[1]
-    prop = Control(
-        "crate", channels=(Channel("translation.x", samples=frozen(np.zeros((len(bad.frames), 1)))),)
-    )
-    shot = replace(
-        bad, controls=(*bad.controls, prop), marks=(*bad.marks, Mark("contact", (10.0, 50.0), ("crate",)))
-    )
-    done = planted(shot)
-    assert [(each.contact.control, each.reason) for each in done.left] == [("crate", "no limb carries it")]
-    assert done.drift[1] < STANDING_STILL
-
-
-def test_a_shot_without_feet_stays_as_it_is() -> None:
-    box = Control("box", channels=(Channel("translation.x", samples=frozen(np.zeros((9, 1)))),))
-    shot = Shot("box", 24.0, 0, 8, (box,))
-    done = planted(shot)
-    assert done.shot == shot
-    assert done.drift == (0.0, 0.0)
-
-
-def test_keyed_limbs_are_left() -> None:
-    done = planted(stepping(24.0, keyed=3))
-    assert {each.reason for each in done.left} == {"its limb isn't baked"}
-
-
-# --- the floor ---------------------------------------------------------------------------------------------
-
-
-def test_a_foot_that_swings_through_the_floor_is_lifted_to_it() -> None:
-    truth = walk(True)[0]
-    swing = [m for m in truth.marks if m.controls == ("foot.L",)]
-    middle = 0.5 * (swing[0].frames[1] + swing[1].frames[0])
-    dip = 35.0 * np.exp(-0.5 * ((truth.frames - middle) / 3.0) ** 2)[:, None]
-    foot = truth.control("foot.L").channel("rotation.x")
-    assert foot is not None
-    assert foot.samples is not None
-    bad = truth.with_channel("foot.L", replace(foot, samples=frozen(foot.samples + dip)))
-    toe = Point("foot.L", truth.control("foot.L").tip or (0.0, 0.0, 0.0))
-    assert float(path(bad, toe)[:, 1].min()) < -0.01
-    done = planted(bad)
-    assert [name for name, _, _ in done.lifted] == ["foot.L"]
-    assert float(path(done.shot, toe)[:, 1].min()) > -STANDING_STILL / 1000
-    assert planted(done.shot).lifted == ()
-
-
 # --- moves that go over into each other --------------------------------------------------------------------
 
 
@@ -444,25 +277,6 @@ def test_eased_rows_are_smooth_and_nowhere_below() -> None:
 
 
 # --- captured motion ---------------------------------------------------------------------------------------
-
-
-def smoothed(name: str, hertz: float = 6.0) -> Shot:
-    """An open clip without its first frame, a rest pose, through a zero-phase Butterworth filter."""
-    clip_or_skip(name)
-    shot = captured(name)
-    low_pass = butter(2, hertz, fs=shot.fps, output="sos")
-
-    def calm(control: Control) -> Control:
-        values = continuous(control)
-        return replace(
-            control,
-            channels=tuple(
-                replace(c, samples=frozen(sosfiltfilt(low_pass, values[c.name][1:])[:, None]))
-                for c in control.channels
-            ),
-        )
-
-    return replace(shot, controls=tuple(map(calm, shot.controls)), last_frame=shot.last_frame - 1)
 
 
 @pytest.mark.parametrize(("name", "share"), [("01_01", 0.25), ("01_03", 0.5)])

@@ -23,8 +23,8 @@ from refine.limbs.planting import minimum_jerk
 from refine.pose import pose
 from refine.shot import Array, Limits, Shot
 from tests.clean.shots import rms_moved
-from tests.clean.test_plant import FOOT, path, smoothed, walk
 from tests.clean.tolerances import AGAIN_PLANTED, SECOND_RUN, STANDING_STILL
+from tests.clean.walks import FOOT, path, smoothed, walk
 from tests.open_clips import clip_or_skip
 
 CLIPS = ("01_01", "01_03", "Boxing_Toes")

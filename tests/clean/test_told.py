@@ -13,7 +13,7 @@ from refine.flags.check import check, lines, stage_of
 from refine.flags.look import Look
 from refine.formats.bvh import ASSUMED
 from refine.shot import Shot, frozen
-from tests.clean.test_plant import walk
+from tests.clean.walks import walk
 
 
 def test_only_the_unit_that_was_used_is_told() -> None:

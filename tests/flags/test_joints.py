@@ -14,7 +14,7 @@ from refine.flags.path import CAPTURE, fitted, kernel, residual, white_above
 from refine.flags.unforeseen import unforeseen
 from refine.rotation import euler_matrix, quaternion_matrix
 from refine.shot import Array, Channel, Control, Pin, Shot, frozen
-from tests.flags.test_screen import arm_shot, flags_of, mended, motion, with_samples
+from tests.flags.arm import arm_shot, flags_of, mended, motion, with_samples
 from tests.flags.tolerances import LED, REFILLED, WHITE_SHARE
 
 CAPTURED = 0.1  # deg of noise, as captures have (0.05 to 0.2)

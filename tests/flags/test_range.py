@@ -11,7 +11,7 @@ from refine.flags.check import check, in_question, stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.shot import Shot
-from tests.flags.test_screen import arm_shot, with_samples
+from tests.flags.arm import arm_shot, with_samples
 
 
 def there(flags: list[Flag], first: int, last: int) -> list[Flag]:

@@ -15,7 +15,7 @@ from refine.flags.path import residual
 from refine.flags.trace import by_control, chain, key_frames, merged, trace
 from refine.pose import Point
 from refine.shot import Channel, Shot, frozen, make_keys
-from tests.flags.test_screen import arm_shot, with_samples
+from tests.flags.arm import arm_shot, with_samples
 from tests.flags.tolerances import TRACED
 
 TIP = Point("hand", (0.3, 0.0, 0.1))

@@ -14,7 +14,7 @@ import pytest
 
 from refine.flags.path import above, residual, unevenness
 from refine.shot import Array, Channel, Control, Shot, frozen, make_keys
-from tests.flags.test_screen import arm_shot, flags_of
+from tests.flags.arm import arm_shot, flags_of
 from tests.outside.tolerances import HALF_GAIN
 from tests.tolerances import ARITHMETIC
 
