@@ -4,7 +4,8 @@ A flag is mended on top of the mends before it without a look in between, where 
 channel's own keys tell is told by its control alone, and what shows in a few frames of a control by whether anything
 moved there. Then one look judges them all, as it would each by itself. Where it speaks against one, those before it are
 looked at alone, and that one by itself, with all that may be tried for it. Keys that stand between frames come first:
-until they are back, a value beside them can be right and still look wrong. Faults that no channel is known to have made
+until they are back, a value beside them can be right and still look wrong. Then angles that jump by turns, which look
+like keys that are off by as much. Faults that no channel is known to have made
 come last: most are what others do to the body, and go with these; limbs that were bent to it would hide them.
 """
 
@@ -17,7 +18,7 @@ import numpy as np
 
 from refine.curve import sample
 from refine.errors import NoSolution
-from refine.flags import keys, on_frames
+from refine.flags import keys, on_frames, rotations
 from refine.flags.check import ASKED, check
 from refine.flags.contacts import SLIDING
 from refine.flags.flag import Flag, twin
@@ -59,7 +60,7 @@ class Step:
 def every(begun: State, flags: Sequence[Flag], strength: float, asked: Sequence[str]) -> Found:
     """The state after the mends that were accepted; the flags mended, and those left."""
     state, done, rest = begun, list[Flag](), list[Left]()
-    waiting = sorted(flags, key=lambda flag: (flag.fault not in on_frames.TRIES, flag.cause.channel is None))
+    waiting = sorted(flags, key=_turn)
     many, alone = len(flags), set[Flag]()
     while waiting:
         steps = _steps(state, waiting[:many], strength, asked, alone)
@@ -76,8 +77,16 @@ def every(begun: State, flags: Sequence[Flag], strength: float, asked: Sequence[
             else:
                 done.append(waiting[0])
         many = 2 * many if steps and count == len(steps) else max(FEW, 2 * count)
+        stay = {each.flag.id for each in rest}
         waiting = waiting[max(count, 1) :]
+        rest += [Left(f, f"it goes with {f.along}, which is left") for f in waiting if f.along in stay]
+        waiting = [flag for flag in waiting if flag.along not in stay]
     return state, done, rest
+
+
+def _turn(flag: Flag) -> tuple[bool, ...]:
+    """When a flag's turn comes, beside the order that it has: what is mended last is true."""
+    return flag.fault not in on_frames.TRIES, flag.fault != rotations.FAULT, flag.cause.channel is None
 
 
 def _by_itself(state: State, flag: Flag, strength: float) -> tuple[State, str]:

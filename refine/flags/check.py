@@ -33,7 +33,7 @@ from refine.flags.look import Look
 from refine.flags.stage import Stage, in_order
 from refine.flags.thresholds import load
 from refine.formats import Document
-from refine.shot import Shot
+from refine.shot import ROTATIONS, Shot
 from refine.text import aligned
 
 SCHEMA = "motion-refine/flags/1"
@@ -120,7 +120,10 @@ def _once(flags: Sequence[Flag]) -> list[Flag]:
 
 
 def _told_once(flags: Sequence[Flag]) -> list[Flag]:
-    """A slide that a flagged key explains is that key's doing: it becomes a note, and the key as serious as it was."""
+    """A slide that a flagged key explains is that key's doing: it becomes a note, and the key as serious as it was.
+
+    Keys on either side of an angle that jumps by turns look off by as much: what they tell is a note beside that.
+    """
     found = list(flags)
     for n, slide in enumerate(found):
         alike = (i for i, f in enumerate(found) if f.fault in keys.OF_KEYS and f.cause == slide.cause)
@@ -130,7 +133,19 @@ def _told_once(flags: Sequence[Flag]) -> list[Flag]:
             worse = max(cause.severity, slide.severity, key=RANK.__getitem__)
             found[at] = replace(cause, severity=worse, message=f"{cause.message}; for it {slide.message}")
             found[n] = replace(slide, severity="note", remedy=f"{GOES}{cause.id}")
+    wraps = [flag for flag in found if flag.fault == rotations.FAULT]
+    for n, flag in enumerate(found):
+        jump = next((wrap for wrap in wraps if _of_jump(flag, wrap)), None)
+        if jump is not None:
+            found[n] = replace(flag, severity="note", remedy=f"{GOES}{jump.id}")
     return found
+
+
+def _of_jump(flag: Flag, wrap: Flag) -> bool:
+    """Whether a key flag is of a key at which an angle of the same turn jumps."""
+    of_keys = flag.fault in keys.FAULTS.values() and flag.cause.channel in ROTATIONS
+    here = flag.cause.control == wrap.cause.control
+    return of_keys and here and not set(wrap.cause.frames).isdisjoint(flag.cause.frames)
 
 
 def at_least(flags: Sequence[Flag], level: Severity) -> list[Flag]:

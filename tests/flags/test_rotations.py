@@ -10,11 +10,15 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from benchmarks.corpus import Rule, slopes_by
+from benchmarks.planted.planted import apart
+from benchmarks.scored import row_of
 from refine.curve import evaluate
-from refine.flags.check import stage_of
+from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
+from refine.flags.keys import FAULTS
 from refine.flags.look import Look
-from refine.flags.rotations import MENDS, find, shortest
+from refine.flags.mend import mend
+from refine.flags.rotations import FAULT, MENDS, find, shortest
 from refine.formats import read
 from refine.pose import pose
 from refine.rotation import EULER_ORDERS
@@ -33,6 +37,7 @@ from refine.shot import (
     frozen,
     make_keys,
 )
+from tests.flags.tolerances import PUT_BACK
 from tests.open_clips import clip_or_skip
 from tests.tolerances import SAME_TURN
 
@@ -186,6 +191,40 @@ def test_a_flipped_triple_is_written_back_with_the_slopes_of_the_middle_angle_tu
     after = mended(shot)
     assert flags(after) == []
     same_poses(after, shot_of(*sound, order=order), np.arange(61.0))
+
+
+def jumping(clip: str, seed: int) -> tuple[Shot, Shot]:
+    """A keyed clip with an angle that jumps, and its sound shot."""
+    clip_or_skip(clip)
+    row = row_of("angle wrap, keyed")
+    shot = row.base(clip, seed)
+    planted = row.plant(shot, seed, "error")
+    assert planted is not None
+    return planted[0], planted[1].sound or shot
+
+
+@pytest.mark.parametrize(("clip", "seed"), [("Boxing_Toes", 0), ("Boxing_Toes", 5), ("01_03", 5)])
+def test_keys_that_look_off_where_angles_jump_go_with_the_jump(clip: str, seed: int) -> None:
+    """Each by itself would be put far off: where the slopes point in the other triple."""
+    shot, sound = jumping(clip, seed)
+    found = check(stage_of(shot, Look()))
+    (jump,) = (flag for flag in found if flag.fault == FAULT)
+    along = [flag for flag in found if flag.along == jump.id]
+    assert along
+    assert all(flag.severity == "note" and flag.fault in FAULTS.values() for flag in along)
+    result = mend(shot, Look(), found, asked=("all",))
+    assert apart(result.shot, sound) <= PUT_BACK
+
+
+def test_what_goes_with_a_jump_that_is_left_is_left() -> None:
+    shot, _ = jumping("Boxing_Toes", 5)
+    found = check(stage_of(shot, Look()))
+    (jump,) = (flag for flag in found if flag.fault == FAULT)
+    pins = tuple(Pin(jump.control, None, (frame, frame)) for frame in (shot.first_frame, shot.last_frame))
+    result = mend(shot, Look(), found, pins=pins, asked=("all",))
+    along = {flag.id for flag in found if flag.along == jump.id}
+    assert {jump.id, *along} <= {each.flag.id for each in result.left}
+    assert result.shot.control(jump.control) == shot.control(jump.control)
 
 
 @pytest.mark.parametrize("fps", FPS)

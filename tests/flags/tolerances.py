@@ -140,3 +140,6 @@ SAME_SHARE = 1e-11
 
 # Share: the first-order share of a residual, where turns of some degrees bend the path by a few per cent.
 TRACED = 0.06
+
+# px, root mean square over all points and frames: what other flags of a planted clip leave.
+PUT_BACK = 0.1
