@@ -52,17 +52,21 @@ class Locks:
                     f"it moves frames {first[k]:g}:{last[k]:g}, more than the range: widen it to that"
                 )
             for mark in accents:
-                singled_out = self._inside(mark) or mark in meant(self.shot, control, MEANT_KEYS)
-                if mark.frames[0] <= frame <= mark.frames[1] and singled_out:
+                if mark.frames[0] <= frame <= mark.frames[1] and self._holds(control, mark):
                     reasons[k] = f"{mark.kind} marked at {_frames(mark.frames)}"
             for pin in pins:
                 if self._freezes(pin, frame, first[k], last[k], _no_row_holds(pin, keys)):
                     reasons[k] = f"pinned by {pin}"
         return reasons
 
-    def _inside(self, mark: Mark) -> bool:
-        """Whether a mark singles out frames of the range; one that spans all of it says nothing about a key."""
-        return not (mark.frames[0] <= self.frames[0] and mark.frames[1] >= self.frames[1])
+    def _holds(self, control: str, mark: Mark) -> bool:
+        """Whether a mark holds the keys on its frames.
+
+        A contact that spans all of the range says nothing about one of them: what a foot does in its stance may be off.
+        """
+        if mark.kind == "contact":
+            return not (mark.frames[0] <= self.frames[0] and mark.frames[1] >= self.frames[1])
+        return mark.kind == "accent" or mark in meant(self.shot, control, MEANT_KEYS)
 
     @staticmethod
     def _freezes(pin: Pin, frame: float, first: float, last: float, whole: bool) -> bool:
