@@ -135,7 +135,7 @@ def write_result(
         return None
     if out is not None:
         new_file(target, result.data, force, check)
-        message = f"wrote {target}"
+        message = f"wrote {target}{_side_file_along(document, target)}"
     elif result.data == document.data:
         message = f"left {target} as it is"
     else:
@@ -144,6 +144,22 @@ def write_result(
     if not quiet:
         say(message)
     return target
+
+
+def _side_file_along(document: Document, target: Path) -> str:
+    """Gives a result what its source has beside it, so that what is pinned or marked stays so; what is to be said."""
+    from refine.formats import read_bytes, side_path
+    from refine.storage import new_file
+
+    side = side_path(target)
+    if document.side is None or side == document.side:
+        return ""
+    data = read_bytes(document.side)
+    if not side.exists():
+        new_file(side, data)
+        return f", and {side}, as {document.side.name} is"
+    same = read_bytes(side) == data
+    return "" if same else f"; {side} was there before and stays, though {document.side.name} says otherwise"
 
 
 def write_comparison(

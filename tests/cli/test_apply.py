@@ -241,6 +241,27 @@ def test_a_retiming_can_be_applied_and_undone(writer: Callable[..., Path], tmp_p
         assert back.read_bytes() == source.read_bytes()
 
 
+# --- what stands beside it ---
+
+
+def test_a_result_keeps_the_pins_and_marks_of_its_source(tmp_path: Path) -> None:
+    source = write_shot(tmp_path)
+    side = source.with_name("reach.marks.json")
+    suggestion = tmp_path / "s.suggestion.json"
+    assert refine("suggest", source, "--frames", FRAMES, "-o", suggestion).code == 0
+    pin = {"control": HAND, "frames": [10, 10]}
+    side.write_text(json.dumps({"schema": "motion-refine/marks/1", "pins": [pin]}))
+    result = refine("apply", source, suggestion, "-o", tmp_path / "new.shot.json")
+    assert result.code == 0
+    assert "new.marks.json, as reach.marks.json is" in result.err
+    assert (tmp_path / "new.marks.json").read_bytes() == side.read_bytes()
+    assert read(tmp_path / "new.shot.json").shot.pins == read(source).shot.pins
+    (tmp_path / "new.marks.json").write_text('{"schema": "motion-refine/marks/1"}')
+    again = refine("apply", source, suggestion, "-o", tmp_path / "new.shot.json", "--force")
+    assert "was there before and stays" in again.err
+    assert (tmp_path / "new.marks.json").read_text() == '{"schema": "motion-refine/marks/1"}'
+
+
 # --- parts ---
 
 
