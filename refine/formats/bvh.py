@@ -19,6 +19,7 @@ from collections.abc import Sequence
 from refine.errors import InputError
 from refine.formats.bvh_header import Header, Joint, Vector, parse
 from refine.formats.bvh_write import write
+from refine.formats.checked import name_of
 from refine.formats.number_blocks import line_of, read_block, token_spans
 from refine.formats.splice import Place, Span
 from refine.shot import AXES, Array, Channel, Control, Shot
@@ -51,7 +52,7 @@ def read(data: bytes, name: str) -> Shot:
         )
     notes.append(f"{name}: BVH states no length unit and no up axis; up is taken as y{ASSUMED}")
     return Shot(
-        name=name[: -len(ENDING)] if name.lower().endswith(ENDING) else name,
+        name=name_of(name, ENDING),
         fps=header.fps,
         first_frame=0,
         last_frame=len(values) - 1,

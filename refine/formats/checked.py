@@ -183,6 +183,15 @@ def as_name(value: object, at: At) -> str:
     return name
 
 
+def name_of(file: str, ending: str) -> str:
+    """The name of a shot whose file states none: the file's without its ending, as far as it can stand in one.
+
+    A file may be called anything, bytes that are no text and line ends included; a name is written and read again.
+    """
+    stem = file[: -len(ending)] if file.casefold().endswith(ending) else file
+    return _UNPRINTABLE.sub("_", stem).strip() or "shot"
+
+
 def as_choice(value: object, at: At, choices: Sequence[str]) -> str:
     if not isinstance(value, str) or value not in choices:
         remedy = nearest(value, choices) if isinstance(value, str) else ""

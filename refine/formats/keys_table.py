@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from refine.errors import InputError
-from refine.formats.checked import LARGEST, At, as_choice, as_name, listed, nearest, shown
+from refine.formats.checked import LARGEST, At, as_choice, as_name, listed, name_of, nearest, shown
 from refine.formats.json_places import BOM, decode
 from refine.formats.key_rules import SEGMENTS, check_frames, components, settle_slopes, unit_length
 from refine.formats.places import channel_of, key_of, spot
@@ -80,7 +80,7 @@ def read(data: bytes, name: str) -> Shot:
     controls = tuple(_control(control, channels, notes) for control, channels in groups.items())
     frames = [c.keys.frames for control in controls for c in control.channels if c.keys is not None]
     return Shot(
-        name=name[: -len(ENDING)] if name.casefold().endswith(ENDING) else name,
+        name=name_of(name, ENDING),
         fps=FPS,
         first_frame=math.floor(min(f[0] for f in frames)),
         last_frame=math.ceil(max(f[-1] for f in frames)),

@@ -24,6 +24,7 @@ from refine.formats.checked import (
     as_object,
     as_positive,
     as_truth,
+    name_of,
     required,
     shown,
 )
@@ -90,7 +91,7 @@ def read(data: bytes, name: str) -> Shot:
         raise at.member("controls").error("the shot has no controls", "at least one control")
     _check_controls(controls, at)
     shot = Shot(
-        name=as_name(members["name"], at.member("name")) if "name" in members else default_name(name),
+        name=as_name(members["name"], at.member("name")) if "name" in members else name_of(name, ENDING),
         fps=frame_rate(required(members, "fps", at), at.member("fps")),
         first_frame=frames[0],
         last_frame=frames[1],
@@ -106,11 +107,6 @@ def read(data: bytes, name: str) -> Shot:
     check_cameras(cameras, at.member("cameras"), controls)
     places_in.check_constants(data, name)
     return replace(shot, notes=tuple(notes))
-
-
-def default_name(file: str) -> str:
-    """The file's name without its ending."""
-    return file[: -len(ENDING)] if file.casefold().endswith(ENDING) else file
 
 
 def check_schema(members: Json, at: At, schema: str) -> None:

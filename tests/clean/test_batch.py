@@ -16,8 +16,11 @@ import pytest
 
 from refine.clean.folder import batch, journal, lock
 from refine.clean.folder.batch import Request, Run, run
+from refine.clean.rate import at_rate
 from refine.clean.settings import Settings
 from refine.errors import InputError
+from refine.formats import read, write
+from refine.shot import Shot
 from tests.clean import driver
 from tests.clean.stand_in import cleaned, write_clip
 from tests.cli.console import folder
@@ -331,3 +334,63 @@ def test_a_report_that_cannot_be_written_is_a_trouble(takes: Path, monkeypatch: 
     assert not done.whole
     assert "summary.json" in done.troubles[0]
     assert "index.html" in folder(takes.parent / "out")
+
+
+def write_pair(folder: Path) -> None:
+    """Two clips at different rates with one side file, which marks an accent."""
+    write_clip(folder / "pair.bvh", frames=60)
+    shot = replace(read(folder / "pair.bvh").shot, fps=24.0)
+    (folder / "pair.shot.json").write_bytes(write(shot, Path("pair.shot.json")))
+    (folder / "pair.marks.json").write_text(
+        '{"schema": "motion-refine/marks/1", "marks": [{"kind": "accent", "frames": [20, 30]}]}'
+    )
+
+
+def accents(out: Path) -> dict[str, tuple[float, float]]:
+    """Where the accent of each clip of the pair stands, as the results are read."""
+    return {
+        path.name: read(path).shot.marks[0].frames
+        for path in out.glob("pair.*")
+        if path.name.endswith((".bvh", ".shot.json"))
+    }
+
+
+def retimed(shot: Shot, settings: Settings) -> Any:
+    """The stand-in's cleaning, and the rate that was asked for."""
+    done = cleaned(shot, settings)
+    return done if settings.fps is None else replace(done, shot=at_rate(done.shot, settings.fps))
+
+
+def test_clips_with_one_side_file_are_not_given_another_rate_together(takes: Path) -> None:
+    write_pair(takes)
+    out = takes.parent / "out"
+    settings = Settings(fps=24)
+    for options in ({}, {"resume": True}, {"force": True}):
+        done = run(Request((takes,), out, settings, **options), [].append, retimed)
+        bad = {clip.place: clip for clip in done.clips if clip.status != "cleaned"}
+        assert set(bad) == {"pair.bvh", "pair.shot.json"}
+        for clip in bad.values():
+            assert clip.failure is not None
+            assert "pair.marks.json" in clip.failure.found
+            assert "folder of its own" in clip.failure.remedy
+        assert set(clips(out)) == {f"{name}.bvh" for name in NAMES}
+    both = run(Request((takes,), takes.parent / "same", Settings()), [].append, retimed)
+    assert both.whole
+    assert accents(takes.parent / "same") == {"pair.bvh": (20, 30), "pair.shot.json": (20, 30)}
+
+
+@pytest.mark.parametrize(("first", "second"), [("bvh", "shot.json"), ("shot.json", "bvh")])
+def test_one_after_the_other_does_not_lead_around_it(first: str, second: str, takes: Path) -> None:
+    write_pair(takes)
+    out = takes.parent / "out"
+    settings = Settings(fps=48)
+    assert run(Request((takes / f"pair.{first}",), out, settings), [].append, retimed).whole
+    before = clips(out)
+    with pytest.raises(InputError, match="there already"):
+        run(Request((takes / f"pair.{second}",), out, settings), [].append, retimed)
+    done = run(Request((takes / f"pair.{second}",), out, settings, resume=True), [].append, retimed)
+    assert [clip.status for clip in done.clips] == ["failed"]
+    assert clips(out) == before
+    assert run(Request((takes / f"pair.{second}",), out, settings, force=True), [].append, retimed).whole
+    assert set(accents(out)) == {f"pair.{second}"}
+    assert accents(out)[f"pair.{second}"] == ((8, 12) if second == "bvh" else (40, 60))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -133,7 +134,8 @@ def test_options_reach_the_cleaning(
         (["--strength", "nan"], ["--strength nan"]),
         (["--keep-below", "0"], ["--keep-below 0", "0.1 or more"]),
         (["--fill", "-0.1"], ["--fill"]),
-        (["--fill", "inf"], ["--fill inf"]),
+        (["--fill", "inf"], ["--fill inf", "0 or more, at most 100000"]),
+        (["--fill", "1e308"], ["--fill 1e+308", "at most 100000"]),
         (["--fps", "0"], ["--fps 0"]),
         (["--fps", "1e9"], ["--fps"]),
         (["--within", "2mm"], ["--within", "--keys"]),
@@ -193,6 +195,27 @@ def test_every_broken_file_fails_alone(takes: Path) -> None:
 
 
 # --- with the real cleaning ---
+
+
+@pytest.mark.parametrize("name", [b"\xff", b" ", b"a\nb", b"\x1b[31m", b""], ids=repr)
+def test_a_clip_of_any_name_becomes_a_keyed_shot(name: bytes, tmp_path: Path) -> None:
+    clip = Path(os.fsdecode(os.fsencode(tmp_path) + b"/takes/" + name + b".bvh"))
+    write_clip(clip, frames=40)
+    write_clip(tmp_path / "takes/walk.bvh", frames=40)
+    out = tmp_path / "out"
+    result = refine(
+        "clean", clip, tmp_path / "takes/walk.bvh", "-o", out, "--keys", "--within", "9mm", "--quiet"
+    )
+    assert (result.code, "fault" in result.err) == (0, False)
+    made = read(out / clip.name.replace(".bvh", ".shot.json")).shot
+    assert made.name.isprintable()
+    assert made.name.strip()
+    assert read(out / "walk.shot.json").shot.name == "walk"
+
+
+def test_the_longest_gap_that_may_be_asked_for(tmp_path: Path) -> None:
+    clip = write_clip(tmp_path / "walk.bvh")
+    assert refine("clean", clip, "-o", tmp_path / "out", "--fill", "100000").code == 0
 
 
 def test_a_noisy_clip_comes_out_less_noisy(tmp_path: Path) -> None:

@@ -10,6 +10,7 @@ from refine.formats.checked import FPS
 
 STRONGEST = 100.0  # a hundredth of the frequency: nothing that moves is left
 SLOWEST = 0.1  # Hz
+LONGEST = 100_000.0  # s, more than a day: no gap is longer
 
 
 def settings(
@@ -29,7 +30,7 @@ def settings(
     if keep_below is not None and strength != 1.0:
         raise InputError("--strength", "given together with --keep-below", "one of the two")
     _check("--strength", strength, 0.0, STRONGEST)
-    _check("--fill", fill, 0.0, math.inf)
+    _check("--fill", fill, 0.0, LONGEST)
     _check("--keep-below", keep_below, SLOWEST, math.inf)
     _check("--fps", fps, *FPS)
     return Settings(

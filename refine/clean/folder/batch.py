@@ -24,6 +24,7 @@ from refine.clean.report.record import digest, findings_of, plain
 from refine.clean.report.summary import Clip
 from refine.clean.settings import Settings
 from refine.errors import InputError
+from refine.formats import SIDE_ENDING
 from refine.storage import new_file, new_folder, replace_file
 from refine.suggestion import json_text
 
@@ -144,7 +145,10 @@ def _begun(request: Request, sources: Sequence[Source], say: Say, cleaner: Clean
     sizes = {source.place: _size(source.path) for source in sources}
     progress = Progress(len(sources), sum(sizes.values()), say)
     by_place = {source.place: source for source in sources}
-    return _Batch(request, by_place, digest(request.settings), cleaner, done, owned, sizes, progress)
+    kin: defaultdict[str, set[str]] = defaultdict(set)
+    for place in (*by_place, *done):
+        kin[inputs.stem(place)].add(place)
+    return _Batch(request, by_place, digest(request.settings), cleaner, done, owned, kin, sizes, progress)
 
 
 def _size(path: Path) -> int:
@@ -156,7 +160,10 @@ def _size(path: Path) -> int:
 
 @dataclass(slots=True)
 class _Batch:
-    """The run so far. `done` are finished clips of an earlier run, `owned` what earlier runs wrote, by place."""
+    """The run so far. `done` are finished clips of an earlier run, `owned` what earlier runs wrote, by place.
+
+    `kin` are by their stem the places of clips of both: those that would read the same side file.
+    """
 
     request: Request
     sources: dict[str, Source]
@@ -164,6 +171,7 @@ class _Batch:
     cleaner: Cleaner
     done: dict[str, Entry]
     owned: dict[str, set[str]]
+    kin: dict[str, set[str]]
     sizes: dict[str, int]
     progress: Progress
     made_from: dict[str, tuple[str, str | None, str]] = field(default_factory=dict)
@@ -174,7 +182,11 @@ class _Batch:
 
         The longest come first: so no worker is left with a long one when the others are done.
         """
+        alike = {} if self.request.settings.fps is None else inputs.sharing(tuple(self.sources.values()))
         for source in sorted(self.sources.values(), key=lambda source: -self.sizes[source.place]):
+            if source.place in alike:
+                self.accept(failed(source.place, _shared(source, alike[source.place])))
+                continue
             try:
                 found = inputs.contents(source)
             except InputError as error:
@@ -191,6 +203,9 @@ class _Batch:
     def accept(self, outcome: Outcome) -> None:
         """Write what a worker has brought back, and enter it into the journal."""
         source = self.sources[outcome.place]
+        other = self._other_side(source, outcome)
+        if other is not None:
+            outcome = failed(source.place, _in_the_way(source, other))
         try:
             for place, data in outcome.files:
                 self._put(place, data)
@@ -200,6 +215,22 @@ class _Batch:
             outcome = failed(source.place, _failure(error))
         self._drop_old(source, outcome)
         self._finish(source, outcome)
+
+    def _kin(self, source: Source) -> Iterator[Entry]:
+        """What stands of other clips with this stem: of this run, or of an earlier one that this one leaves alone."""
+        for place in self.kin[source.stem] - {source.place}:
+            entry = self.done.get(place)
+            now = self.clips.get(place) if place in self.sources else entry
+            if entry is not None and entry.settings and now is not None and now.files:
+                yield entry
+
+    def _other_side(self, source: Source, outcome: Outcome) -> Entry | None:
+        """A finished clip that has the side file of this one otherwise: it would be read with this one's."""
+        place = source.stem + SIDE_ENDING
+        data = dict(outcome.files).get(place)
+        own = None if data is None else hashlib.sha256(data).hexdigest()
+        others = self._kin(source) if outcome.files else ()
+        return next((entry for entry in others if entry.files.get(place) != own), None)
 
     def _put(self, place: str, data: bytes) -> None:
         target = self.request.out / place
@@ -219,7 +250,7 @@ class _Batch:
         }
         for place in stale:
             if not any(
-                place in clip.files for clip in self.clips.values()
+                place in entry.files for entry in self._kin(source)
             ):  # two clips may share a side file
                 self._delete(place, self.owned[place])
 
@@ -283,6 +314,22 @@ class _Batch:
         except InputError as error:
             troubles.append(str(error))
         return Run(clips, self.request.settings, tuple(troubles))
+
+
+def _shared(source: Source, other: Source) -> Failure:
+    """Why a clip isn't cleaned to another frame rate that has its side file together with another clip."""
+    found = f"{source.side} is the side file of {other.path} too, and --fps counts its frames anew for each"
+    return Failure(
+        source.place, found, "one clip for each side file", "clean each of them into a folder of its own"
+    )
+
+
+def _in_the_way(source: Source, other: Entry) -> Failure:
+    side = source.stem + SIDE_ENDING
+    found = f"{other.place} stands there from an earlier cleaning with another {side}"
+    return Failure(
+        source.place, found, "one side file for both", "clean each of them into a folder of its own"
+    )
 
 
 def _failure(error: InputError) -> Failure:

@@ -33,13 +33,22 @@ class Source:
     def side(self) -> Path:
         return side_path(self.path)
 
+    @property
+    def stem(self) -> str:
+        """The place without the ending: what clips have in common that have one side file."""
+        return stem(self.place)
+
     def outputs(self, keyed: bool) -> tuple[str, ...]:
         """Where the result goes, and its side file if the clip has one; keys go into the format that has slopes."""
-        stem = side_path(Path(self.place)).as_posix().removesuffix(SIDE_ENDING)
         if keyed:
-            return (stem + KEYED_ENDING,)
+            return (self.stem + KEYED_ENDING,)
         has_side = os.path.isfile(self.side)
-        return (self.place, stem + SIDE_ENDING) if has_side else (self.place,)
+        return (self.place, self.stem + SIDE_ENDING) if has_side else (self.place,)
+
+
+def stem(place: str) -> str:
+    """A clip's place without its ending."""
+    return side_path(Path(place)).as_posix().removesuffix(SIDE_ENDING)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +174,26 @@ def check_places(sources: Sequence[Source], out: Path, keyed: bool) -> None:
                 raise InputError(str(out / place), found, "one clip for each place", remedy)
 
 
+def sharing(sources: Sequence[Source]) -> dict[str, Source]:
+    """By place the clips that have one side file with another clip, and that other.
+
+    A new frame rate makes a side file count other frames for each of them, and only one can stand there.
+    """
+    found: dict[str, list[Source]] = {}
+    for source in sources:
+        if os.path.isfile(source.side):
+            found.setdefault(source.stem.casefold(), []).append(source)
+    return {
+        source.place: next(other for other in group if other is not source)
+        for group in found.values()
+        if len(group) > 1
+        for source in group
+    }
+
+
 def _one_side_file(one: Source, other: Source, place: str) -> bool:
-    """Whether two clips share the side file that would go to this place: it is copied as it is, whoever comes first."""
+    """Whether two clips share the side file that would go to this place: it is copied as it is, whoever comes first.
+
+    At a new frame rate it isn't: see `sharing`.
+    """
     return place.endswith(SIDE_ENDING) and _same(one.side, other.side)
