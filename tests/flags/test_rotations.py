@@ -37,7 +37,7 @@ from refine.shot import (
     frozen,
     make_keys,
 )
-from tests.flags.tolerances import PUT_BACK
+from tests.flags.tolerances import JUMP_PUT_BACK
 from tests.open_clips import clip_or_skip
 from tests.tolerances import SAME_TURN
 
@@ -213,7 +213,7 @@ def test_keys_that_look_off_where_angles_jump_go_with_the_jump(clip: str, seed: 
     assert along
     assert all(flag.severity == "note" and flag.fault in FAULTS.values() for flag in along)
     result = mend(shot, Look(), found, asked=("all",))
-    assert apart(result.shot, sound) <= PUT_BACK
+    assert apart(result.shot, sound) <= JUMP_PUT_BACK
 
 
 def test_what_goes_with_a_jump_that_is_left_is_left() -> None:

@@ -142,4 +142,4 @@ SAME_SHARE = 1e-11
 TRACED = 0.06
 
 # px, root mean square over all points and frames: what other flags of a planted clip leave.
-PUT_BACK = 0.1
+JUMP_PUT_BACK = 0.1
