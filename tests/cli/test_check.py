@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from refine.flags import check as checking
+from refine.flags import flag as flag_module
 from refine.flags import record
 from refine.flags.flag import Flag
 from refine.flags.stage import Stage
@@ -323,6 +324,30 @@ def test_a_side_file_that_is_changed_in_the_last_moment_is_left(
     result = _only_error(refine("check", path, "--keep", name))
     assert_refused(result, side.name, "somebody has", "run the command again")
     assert folder(tmp_path) == before
+
+
+# --- ids -----------------------------------------------------------------------------------------------------
+
+
+def test_flags_whose_ids_would_be_the_same_are_told_apart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "baker.shot.json"
+    path.write_bytes(DEMO.read_bytes())
+    real = flag_module._hexadecimal
+    monkeypatch.setattr(flag_module, "_hexadecimal", lambda text: f"0000{real(text)}")
+    found = flags_of(path)
+    every = [flag["id"] for flag in found]
+    key = next(n for n, flag in enumerate(found) if flag["fault"] == "moved key")
+    assert len(set(every)) == len(every)
+    assert max(map(len, every)) > len("mk-00000000"), "some were the same"
+    assert_refused(refine("suggest", path, "--flag", "mk-0000", "-q"), "flags go by this id", every[key])
+    asked = refine("suggest", path, "--flag", every[key], "-q", "--json")
+    assert every[key] in document(asked.out, "suggestion")["reason"]
+    assert refine("check", path, "--pictures", tmp_path / "pictures", "-q").code == 1
+    assert sorted(p.stem for p in (tmp_path / "pictures").iterdir()) == sorted(every)
+    assert refine("check", path, "--keep", every[key], "-q").code == 1
+    assert [flag["id"] for flag in flags_of(path)] == [*every[:key], *every[key + 1 :]]
 
 
 # --- pictures ----------------------------------------------------------------------------------------------
