@@ -19,6 +19,11 @@ from refine.errors import InputError
 
 Check = Callable[[bytes], None]
 
+
+class Taken(InputError):
+    """The name of a new file is taken."""
+
+
 _FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _FORBIDDEN = (errno.EACCES, errno.EPERM, errno.EROFS)
 # Folders without hard links (some network and memory-card file systems) say so in one of these ways.
@@ -43,11 +48,13 @@ def replace_file(
     with _explained(path):
         old = _replaceable(target, path)
         with _temporary(target.parent, data, old, check) as temporary:
-            if read is not None and target.read_bytes() != read:
-                remedy = "look at what has changed, then run the command again"
-                raise InputError(str(path), "somebody has changed it since it was read", remedy=remedy)
             kept = _keep(target) if keep and old is not None else None
             try:
+                if (
+                    read is not None and target.read_bytes() != read
+                ):  # asked last: nearly no time is left after it
+                    remedy = "look at what has changed, then run the command again"
+                    raise InputError(str(path), "somebody has changed it since it was read", remedy=remedy)
                 os.replace(temporary, target)
             except BaseException:
                 if kept is not None:
@@ -58,7 +65,7 @@ def replace_file(
 
 
 def new_file(path: Path, data: bytes, force: bool = False, check: Check | None = None) -> None:
-    """Write a file that isn't there yet, in one step. InputError where one is, unless `force` is given."""
+    """Write a file that isn't there yet, in one step. Taken where one is, unless `force` is given."""
     if force:
         replace_file(path, data, keep=False, check=check)
         return
@@ -95,8 +102,8 @@ def _same_file(path: Path, other: Path) -> bool:
     return os.path.exists(path) and os.path.exists(other) and os.path.samefile(path, other)
 
 
-def _exists(path: Path) -> InputError:
-    return InputError(str(path), "the file is there already", "a new name, or --force to write over it")
+def _exists(path: Path) -> Taken:
+    return Taken(str(path), "the file is there already", "a new name, or --force to write over it")
 
 
 @contextmanager

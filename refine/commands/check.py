@@ -35,10 +35,14 @@ def check(
 ) -> None:  # fmt: skip
     """Look for faults through the shot's camera: what, where, how visible, what causes it, what would mend it."""
     from refine.commands import asked
+    from refine.errors import InputError
     from refine.flags import check as checking
     from refine.flags.record import keep_flags
     from refine.formats import read
 
+    if checking.ALL in keep:  # what isn't even listed would be meant as well
+        words = "what was meant is named, flag by flag", "ids", "refine check lists them"
+        raise InputError(f"--keep {checking.ALL}", *words)
     document = read(file)
     look = asked.look(document, camera, frames, controls, thresholds)
     stage = checking.stage_of(document.shot, look)

@@ -96,6 +96,9 @@ def _of_flags(
     from refine.flags import check as checking
     from refine.flags.mend import suggested
 
-    found = checking.named(checking.in_question(checking.stage_of(document.shot, look)), flags)
+    every = checking.in_question(checking.stage_of(document.shot, look))
+    found = checking.named(every, flags)
+    by_name = [flag.id for flag in checking.named(every, [name for name in flags if name != checking.ALL])]
+    asked = (*by_name, *(checking.ALL for name in flags if name == checking.ALL))
     held = [names.pin(pin, document.shot) for pin in pins]
-    return suggested(document, look, found, strength, held, flags)
+    return suggested(document, look, found, strength, held, asked)

@@ -28,7 +28,7 @@ from refine.flags import (
     still,
 )
 from refine.flags.excerpt import excerpt
-from refine.flags.flag import GOES, RANK, Flag, Severity, as_json
+from refine.flags.flag import GOES, RANK, Flag, Severity, as_json, told_apart
 from refine.flags.look import Look
 from refine.flags.stage import Stage, in_order
 from refine.flags.thresholds import load
@@ -90,7 +90,7 @@ def stage_of(shot: Shot, look: Look) -> Stage:
 def check(stage: Stage) -> list[Flag]:
     """All flags of a stage in solve order, each cause once; also of frames beside those in question."""
     found = [flag for family in FAMILIES for flag in family.find(stage)]
-    told = _told_once(_once(found))
+    told = _told_once(told_apart(_once(found)))
     meant = [flag for flag in told if stage.meant(flag.fault, flag.control, flag.frames)]
     goes = {flag.id for flag in meant}
     kept = [flag for flag in told if flag not in meant and flag.along not in goes]
@@ -113,7 +113,8 @@ def _once(flags: Sequence[Flag]) -> list[Flag]:
     """Of the flags that one cause has, the most visible; flags without a channel are causes of their own."""
     best: dict[tuple[object, ...], Flag] = {}
     for flag in flags:
-        key = (flag.cause, flag.fault) if flag.cause.channel else (flag.id,)
+        own = (flag.fault, flag.control, flag.channel, flag.frames)
+        key = (flag.cause, flag.fault) if flag.cause.channel else own
         if key not in best or flag.ratio > best[key].ratio:
             best[key] = flag
     return list(best.values())
@@ -153,15 +154,20 @@ def at_least(flags: Sequence[Flag], level: Severity) -> list[Flag]:
 
 
 def named(flags: Sequence[Flag], ids: Sequence[str], option: str = "--flag") -> list[Flag]:
-    """The flags with these ids, "all" for all of them. InputError for one that isn't there."""
-    known = {flag.id: flag for flag in flags}
+    """The flags with these ids, "all" for all of them. InputError for one that isn't there, or names several."""
     if ALL in ids:
         return list(flags)
-    for name in ids:
-        if name not in known:
-            allowed = ", ".join(list(known)[:12]) or "none: nothing is flagged"
-            raise InputError(f"{option} {name}", "no such flag", allowed, "refine check lists them")
-    return [flag for flag in flags if flag.id in ids]
+    chosen = {_named(flags, name, option).id for name in ids}
+    return [flag for flag in flags if flag.id in chosen]
+
+
+def _named(flags: Sequence[Flag], name: str, option: str) -> Flag:
+    found = [flag for flag in flags if flag.goes_by(name)]
+    if len(found) == 1:
+        return found[0]
+    several = f"{len(found)} flags go by this id" if found else "no such flag"
+    allowed = ", ".join([flag.id for flag in found or flags][:12]) or "none: nothing is flagged"
+    raise InputError(f"{option} {name}", several, allowed, "refine check lists them")
 
 
 def as_document(document: Document, stage: Stage, flags: Sequence[Flag]) -> dict[str, Any]:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 Severity = Literal["note", "warn", "error"]
 RANK: dict[Severity, int] = {"note": 0, "warn": 1, "error": 2}
 SAID: dict[Severity, str] = {"note": "note", "warn": "warning", "error": "error"}
 GOES = "goes with "
+DIGITS = 4  # of an id, where that many tell the flags of a look apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,7 @@ class Flag:
     message: str
     remedy: str
     ratio: float = 1.0
+    digits: int = field(default=DIGITS, compare=False)  # of its id: see `told_apart`
 
     @property
     def along(self) -> str:
@@ -49,10 +51,41 @@ class Flag:
 
     @property
     def id(self) -> str:
-        """Stable for the same finding in the same shot: the fault's initials and four hexadecimal digits."""
+        """The fault's initials and hexadecimal digits, four or as many as tell it from others.
+
+        Stable for the same finding in the same shot, but for how many digits there are: each id begins with any
+        shorter one of the same finding, and `goes_by` knows it by all of them.
+        """
         where = f"{self.fault}|{self.control}|{self.channel}|{self.frames[0]}:{self.frames[1]}"
-        initials = "".join(word[0] for word in self.fault.split())
-        return f"{initials}-{hashlib.sha256(where.encode()).hexdigest()[:4]}"
+        digits = _hexadecimal(where)[:DIGITS]
+        if self.digits > DIGITS:  # two causes may show on the same frames
+            digits += _hexadecimal(f"{where}|{self.cause}")[: self.digits - DIGITS]
+        return f"{''.join(word[0] for word in self.fault.split())}-{digits}"
+
+    def goes_by(self, name: str) -> bool:
+        """Whether a name is this flag's id, with four or more of its digits."""
+        digits = len(name.rpartition("-")[2])
+        return digits >= DIGITS and replace(self, digits=digits).id == name
+
+
+def _hexadecimal(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def told_apart(flags: Sequence[Flag]) -> list[Flag]:
+    """The flags of a look, those whose ids would be the same with as many digits more as tell them apart."""
+    alike: dict[str, list[Flag]] = {}
+    for flag in flags:
+        alike.setdefault(flag.id, []).append(flag)
+    return [replace(flag, digits=_digits(alike[flag.id])) for flag in flags]
+
+
+def _digits(flags: Sequence[Flag]) -> int:
+    """How many digits tell some flags apart, as far as any do."""
+    enough = (
+        n for n in range(DIGITS, DIGITS + 64) if len({replace(f, digits=n).id for f in flags}) == len(flags)
+    )
+    return next(enough, DIGITS) if len(flags) > 1 else DIGITS
 
 
 def twin(flag: Flag, flags: Sequence[Flag]) -> Flag | None:

@@ -9,6 +9,11 @@ from typing import Any
 
 import pytest
 
+from refine.flags import check as checking
+from refine.flags import flag as flag_module
+from refine.flags import record
+from refine.flags.flag import Flag
+from refine.flags.stage import Stage
 from refine.formats import read, write
 from refine.shot import Camera, Mark
 from tests.cli.console import (
@@ -264,6 +269,85 @@ def test_a_second_flag_may_be_kept_with_an_unkept_one_left(tmp_path: Path) -> No
     refine("check", path, "--keep", every[0])
     assert [flag["id"] for flag in flags_of(path)] == every[3:]
     assert path.read_bytes() == DEMO.read_bytes()
+
+
+def test_all_that_is_flagged_cannot_be_meant_at_once(tmp_path: Path) -> None:
+    path = write_shot(tmp_path)
+    before = folder(tmp_path)
+    assert_refused(refine("check", path, "--keep", "all"), "--keep all", "ids", "refine check lists them")
+    unchanged(tmp_path, before)
+
+
+PINNED = b'{"schema": "motion-refine/marks/1", "pins": [{"control": "hips", "frame": 9}]}'
+
+
+@pytest.mark.parametrize("old", [None, b'{"schema": "motion-refine/marks/1"}'], ids=["made", "changed"])
+def test_what_others_write_into_the_side_file_while_check_looks_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, old: bytes | None
+) -> None:
+    path = write_shot(tmp_path)
+    name = only_id(path)
+    side = tmp_path / "reach.marks.json"
+    if old is not None:
+        side.write_bytes(old)
+    real = checking.in_question
+
+    def looked(stage: Stage) -> list[Flag]:
+        side.write_bytes(PINNED)
+        return real(stage)
+
+    monkeypatch.setattr(checking, "in_question", looked)
+    assert refine("check", path, "--keep", name).code == 0
+    shot = read(path).shot
+    assert [pin.control for pin in shot.pins] == [HIPS]
+    assert [mark.kind for mark in shot.marks if mark.kind == "meant"] == ["meant"]
+    assert (tmp_path / "reach.marks.json.before-1").read_bytes() == PINNED
+
+
+@pytest.mark.parametrize("there", [False, True], ids=["made", "changed"])
+def test_a_side_file_that_is_changed_in_the_last_moment_is_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, there: bool
+) -> None:
+    path = write_shot(tmp_path)
+    name = only_id(path)
+    side = tmp_path / "reach.marks.json"
+    if there:
+        side.write_bytes(b'{"schema": "motion-refine/marks/1"}')
+    before = folder(tmp_path) | {side.name: PINNED}
+    real = record.with_additions
+
+    def added(*arguments: Any, **named: Any) -> bytes:
+        side.write_bytes(PINNED)
+        return real(*arguments, **named)
+
+    monkeypatch.setattr(record, "with_additions", added)
+    result = _only_error(refine("check", path, "--keep", name))
+    assert_refused(result, side.name, "somebody has", "run the command again")
+    assert folder(tmp_path) == before
+
+
+# --- ids -----------------------------------------------------------------------------------------------------
+
+
+def test_flags_whose_ids_would_be_the_same_are_told_apart(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "baker.shot.json"
+    path.write_bytes(DEMO.read_bytes())
+    real = flag_module._hexadecimal
+    monkeypatch.setattr(flag_module, "_hexadecimal", lambda text: f"0000{real(text)}")
+    found = flags_of(path)
+    every = [flag["id"] for flag in found]
+    key = next(n for n, flag in enumerate(found) if flag["fault"] == "moved key")
+    assert len(set(every)) == len(every)
+    assert max(map(len, every)) > len("mk-00000000"), "some were the same"
+    assert_refused(refine("suggest", path, "--flag", "mk-0000", "-q"), "flags go by this id", every[key])
+    asked = refine("suggest", path, "--flag", every[key], "-q", "--json")
+    assert every[key] in document(asked.out, "suggestion")["reason"]
+    assert refine("check", path, "--pictures", tmp_path / "pictures", "-q").code == 1
+    assert sorted(p.stem for p in (tmp_path / "pictures").iterdir()) == sorted(every)
+    assert refine("check", path, "--keep", every[key], "-q").code == 1
+    assert [flag["id"] for flag in flags_of(path)] == [*every[:key], *every[key + 1 :]]
 
 
 # --- pictures ----------------------------------------------------------------------------------------------
