@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
+from math import inf
 
 import numpy as np
 
 from refine.changes import FIELDS, Change, reversals
 from refine.formats import Document, numbers, spellings
+from refine.formats.key_rules import NEAREST_FRAMES
 from refine.formats.splice import Place
 from refine.key_rows import Key, key_at, no_room
-from refine.shot import QUATERNION, Channel, Shot
+from refine.shot import QUATERNION, Channel, Keys, Shot
 
 _TAKEN, _MOVED, _SET, _LAST = range(4)
 
@@ -19,17 +22,15 @@ _TAKEN, _MOVED, _SET, _LAST = range(4)
 def unfit(document: Document, changes: Sequence[Change]) -> list[str]:
     """Why each change can't be made in a document; empty where it can.
 
-    A key may go where another one stands that goes away at the same time, if that one can.
+    A key may go where another one stands that goes away at the same time, if that one can. None goes past another.
     """
     plain = iter(_unfit_numbers(document, [change for change in changes if change.key is None]))
     gone = {change.place for change in changes if change.taken}
     why = ["" if change.key is not None else next(plain) for change in changes]
     why = [w or _key_goes(c, gone) for c, w in zip(changes, why, strict=True)]
-    for when in range(_LAST + 1):
-        leaving = _leaving(changes, why)
-        for n, change in enumerate(changes):
-            if _turn(change) == when and not why[n]:
-                why[n] = _no_room(document, change, leaving.get((change.control, change.channel), ()))
+    why = _with_room(document, changes, why, _TAKEN)
+    why = _in_order(document, changes, why)
+    why = _with_room(document, changes, why, _LAST)
     return _with_one_kept(document, changes, why)
 
 
@@ -65,19 +66,81 @@ def _leaving(changes: Sequence[Change], why: Sequence[str]) -> dict[tuple[str, s
     found: dict[tuple[str, str], list[float]] = {}
     for change, reason in zip(changes, why, strict=True):
         if not reason and _turn(change) in (_TAKEN, _MOVED):
-            found.setdefault((change.control, change.channel), []).append(change.frame)
+            found.setdefault(_channel_of(change), []).append(change.frame)
     return found
 
 
-def _no_room(document: Document, change: Change, leaving: Sequence[float]) -> str:
-    channel, turn = _channel_at(document.shot, change.place), _turn(change)
-    if change.key is not None:
-        return no_room(channel, change.frame, change.key, change.taken, leaving)
-    frame = change.result_place.frame
-    if turn == _SET or channel is None or channel.keys is None:
-        return ""
-    there = channel.keys.index(frame) is not None and frame not in leaving
-    return f"a key stands on frame {frame:g}" if there else ""
+def _with_room(document: Document, changes: Sequence[Change], why: Sequence[str], turn: int) -> list[str]:
+    """The reasons, with one for each whole key that there is no room for, or that is another one by now."""
+    leaving = _leaving(changes, why)
+    found = list(why)
+    for n, change in enumerate(changes):
+        if change.key is not None and _turn(change) == turn and not why[n]:
+            channel, free = _channel_at(document.shot, change.place), leaving.get(_channel_of(change), ())
+            found[n] = no_room(channel, change.frame, change.key, change.taken, free)
+    return found
+
+
+def _in_order(document: Document, changes: Sequence[Change], why: Sequence[str]) -> list[str]:
+    """The reasons, with one for each moved key that would come to stand on another one, or go past it."""
+    moved: dict[tuple[str, str], list[int]] = {}
+    gone: dict[tuple[str, str], list[float]] = {}
+    for n, change in enumerate(changes):
+        if not why[n] and _turn(change) == _MOVED:
+            moved.setdefault(_channel_of(change), []).append(n)
+        elif not why[n] and _turn(change) == _TAKEN:
+            gone.setdefault(_channel_of(change), []).append(change.frame)
+    found = list(why)
+    for name, places in moved.items():
+        channel = _channel_at(document.shot, changes[places[0]].place)
+        if channel is None or channel.keys is None:
+            continue
+        at = {n: k for n in places if (k := channel.keys.index(changes[n].frame)) is not None}
+        goes = {k: changes[n].result_place.frame for n, k in at.items()}
+        away = {channel.keys.index(frame) for frame in gone.get(name, ())}
+        met = _in_the_way(channel.keys, goes, away)
+        for n, k in at.items():
+            if k in met:
+                on = abs(met[k] - goes[k]) <= NEAREST_FRAMES
+                found[n] = f"{'a key' if on else 'in the way a key'} stands on frame {met[k]:g}"
+    return found
+
+
+def _in_the_way(keys: Keys, goes: Mapping[int, float], away: Collection[int | None]) -> dict[int, float]:
+    """Which keys can't go where they should, each with the frame of a key that it would stand on or go past.
+
+    Keys that go `away` are in nobody's way; those that can't go stay, where they may be in the way of more.
+    """
+    stay = [k for k in range(len(keys)) if k not in away]
+    refused: dict[int, float] = {}
+    while True:
+        going = {k: frame for k, frame in goes.items() if k not in refused}
+        frames = {k: going.get(k, float(keys.frames[k])) for k in stay}
+        met = _met(frames, going)
+        if not met:
+            return refused
+        refused |= met
+
+
+def _met(frames: Mapping[int, float], going: Mapping[int, float]) -> dict[int, float]:
+    """The keys `going` that meet one that stands still, or, where none does, one another; with the other's frame."""
+    found: dict[int, float] = {}
+    for order, sign in ((list(frames), 1), (list(frames)[::-1], -1)):
+        still = -inf
+        for k in order:
+            if k not in going:
+                still = sign * frames[k]
+            elif sign * frames[k] - still <= NEAREST_FRAMES:
+                found[k] = sign * still
+    if not found:
+        for a, b in pairwise(frames):
+            if frames[b] - frames[a] <= NEAREST_FRAMES:
+                found |= {a: frames[b], b: frames[a]}
+    return found
+
+
+def _channel_of(change: Change) -> tuple[str, str]:
+    return change.control, change.channel
 
 
 def _unfit_numbers(document: Document, changes: Sequence[Change]) -> list[str]:

@@ -25,13 +25,13 @@ _ROUNDING = 1e-7  # relative
 @dataclass(frozen=True, slots=True)
 class Applied:
     """The new bytes, the changes that were made, those that no longer match with the reason, and those that the
-    document already had.
+    document already had. `edits` are those made as they were made in the document: backwards where it is an undo.
     """
 
     data: bytes
     made: tuple[Change, ...]
     left: tuple[tuple[Change, str], ...]
-    undone: bool = False
+    edits: tuple[Change, ...]
     already: tuple[Change, ...] = ()
 
 
@@ -83,7 +83,7 @@ def apply(document: Document, changes: Sequence[Change]) -> Applied:
     already = tuple(change for (change, why), is_so in zip(judged, so, strict=True) if why and is_so)
     left = tuple(each for each, is_so in zip(judged, so, strict=True) if each[1] and not is_so)
     numbers_of = [(change.place, change.after_text) for change in done if change.key is None]
-    return Applied(patched(document, numbers_of, _grown(document, done)), done, left, already=already)
+    return Applied(patched(document, numbers_of, _grown(document, done)), done, left, done, already)
 
 
 def _grown(document: Document, changes: Sequence[Change]) -> list[tuple[Span, str]]:
@@ -107,7 +107,7 @@ def take_back(document: Document, changes: Sequence[Change]) -> Applied:
     original = dict(zip(reverse, changes, strict=True))
     left = tuple((original[change], why) for change, why in back.left)
     done, already = (tuple(original[change] for change in each) for each in (back.made, back.already))
-    return Applied(back.data, done, left, True, already)
+    return Applied(back.data, done, left, back.made, already)
 
 
 def proof(document: Document, result: Applied, target: Path) -> Callable[[bytes], None]:
@@ -135,7 +135,7 @@ def _ending(path: Path) -> str:
 
 def _expected(shot: Shot, result: Applied) -> Shot:
     """The source's shot after the changes, by the model and not by the splicer."""
-    return made(shot, reversals(result.made) if result.undone else result.made)
+    return made(shot, result.edits)
 
 
 def _same(written: Shot, wanted: Shot) -> bool:

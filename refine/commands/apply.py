@@ -30,7 +30,6 @@ def apply(
 ) -> None:  # fmt: skip
     """Make the changes of a suggestion, or undo them; without -o or --in-place only show them."""
     from refine.application import applied, as_document, chosen
-    from refine.changes import reversals
     from refine.formats import read, read_bytes
     from refine.report import already_lines, change_lines, left_lines
     from refine.suggestion import read_changes
@@ -42,8 +41,7 @@ def apply(
     if out is not None:
         outputs.check_free((out,), (*outputs.sources(document), suggestion), force)
     written = outputs.write_result(document, result, out, in_place, force, quiet)
-    made = reversals(result.made) if undo else result.made
-    lines = [*change_lines(made, document.shot.length_unit), *left_lines(result.left)] or [
+    lines = [*change_lines(result.edits, document.shot.length_unit), *left_lines(result.left)] or [
         "nothing to change"
     ]
     lines += already_lines(result.already)

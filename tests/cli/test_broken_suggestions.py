@@ -189,7 +189,7 @@ def test_a_place_that_is_not_there_is_named_and_left(members: Plain, shot: Path,
     assert len(applied["left"]) == 1
 
 
-def test_a_key_moved_past_its_neighbour_is_refused(shot: Path, sound: str) -> None:
+def test_a_key_moved_past_its_neighbour_is_named_and_left(shot: Path, sound: str) -> None:
     moved = {
         "field": "key",
         "before": 42,
@@ -201,10 +201,13 @@ def test_a_key_moved_past_its_neighbour_is_refused(shot: Path, sound: str) -> No
     before = with_change(sound, **moved)
     suggestion = shot.with_name("s.json")
     suggestion.write_text(before)
-    present = folder(shot.parent)
-    for options in ([], ["--in-place"], ["-o", shot.with_name("x.shot.json")]):
-        assert_refused(refine("apply", shot, suggestion, *options), "frame")
-    assert folder(shot.parent) == present
+    old, out = shot.read_bytes(), shot.with_name("x.shot.json")
+    for options in ([], ["--in-place"], ["-o", out]):
+        result = refine("apply", shot, suggestion, *options)
+        assert result.code == 4
+        assert "left: " in result.out
+        assert "in the way a key stands on frame 48" in result.out
+    assert (shot.read_bytes(), out.read_bytes()) == (old, old)
 
 
 def test_one_number_cannot_become_two(shot: Path, sound: str) -> None:
