@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 from refine import names
@@ -46,11 +47,16 @@ def request(
 
 
 def strengths(text: str) -> list[float]:
-    """The strengths of a list with commas, in rising order, each once."""
+    """The strengths of a list with commas, in rising order. InputError where two would have one name."""
     try:
         found = [float(part) for part in text.split(",")]
     except ValueError:
         found = []
     if not found or not all(0 <= strength < float("inf") for strength in found):
         raise InputError(f"--strengths {text}", "not a list of strengths", "numbers of 0 or more: 0.25,0.5,1")
-    return sorted(dict.fromkeys(found))
+    found = sorted(strength + 0.0 for strength in found)  # -0 is 0
+    for one, other in pairwise(f"{strength:g}" for strength in found):
+        if one == other:
+            place, words = f"--strengths {text}", f"two strengths would be shown as {one}"
+            raise InputError(place, words, "each once, apart in six digits")
+    return found

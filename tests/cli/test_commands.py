@@ -187,6 +187,9 @@ def test_an_unknown_name_is_met_with_near_ones(
         ["compare", "--strengths", "1,much"],
         ["compare", "--strengths", "1,-2"],
         ["compare", "--strengths", "nan"],
+        ["compare", "--strengths", "1,0.5,1"],
+        ["compare", "--strengths", "0,-0"],
+        ["compare", "--strengths", "1,1.0000001"],
     ],
     ids=" ".join,
 )
