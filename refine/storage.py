@@ -12,7 +12,8 @@ import os
 import secrets
 import stat
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from refine.errors import InputError
@@ -44,7 +45,7 @@ def replace_file(
     where others stand there by now, somebody else has saved meanwhile and nothing is replaced. InputError where
     the file can't be written; the old contents stand there then.
     """
-    target = Path(os.path.realpath(path))
+    target = _real(path)
     with _explained(path):
         old = _replaceable(target, path)
         with _temporary(target.parent, data, old, check) as temporary:
@@ -64,17 +65,75 @@ def replace_file(
     return kept
 
 
+@dataclass(frozen=True, slots=True)
+class New:
+    """A file to be written that isn't there yet, or that may be written over (`force`). `check`: see `replace_file`."""
+
+    path: Path
+    data: bytes
+    force: bool = False
+    check: Check | None = None
+
+
 def new_file(path: Path, data: bytes, force: bool = False, check: Check | None = None) -> None:
     """Write a file that isn't there yet, in one step. Taken where one is, unless `force` is given."""
-    if force:
-        replace_file(path, data, keep=False, check=check)
-        return
+    with new_files([New(path, data, force, check)]):
+        pass
+
+
+@contextmanager
+def new_files(files: Sequence[New]) -> Iterator[None]:
+    """Write some files, all or none: each takes its name once all of them are whole on the disk.
+
+    Where one can't take its name, or what is done in the block fails, those that weren't there before are taken
+    away again. InputError for the first that can't be written.
+    """
+    named: list[Path] = []
+    try:
+        with ExitStack() as stack:
+            whole = [_whole(stack, file) for file in files]
+            for file, (temporary, target, old) in zip(files, whole, strict=True):
+                with _explained(file.path):
+                    if file.force:
+                        os.replace(temporary, target)
+                    else:
+                        _name(temporary, target)
+                named += [] if old else [target]
+        for folder, path in {target.parent: target for _, target, _ in whole}.items():
+            with _explained(path):
+                _sync_folder(folder)
+        yield
+    except BaseException:
+        for path in named:
+            with suppress(FileNotFoundError):
+                os.unlink(path)
+        raise
+
+
+def _whole(stack: ExitStack, file: New) -> tuple[Path, Path, os.stat_result | None]:
+    """A temporary file with a new file's contents, the name that it will take, and what stands there."""
+    with _explained(file.path):
+        if not file.force and os.path.lexists(file.path):
+            raise _exists(file.path)
+        target = _real(file.path) if file.force else file.path
+        old = _replaceable(target, file.path) if file.force else None
+        temporary = stack.enter_context(_temporary(target.parent, file.data, old, file.check))
+        return temporary, target, old
+
+
+@contextmanager
+def made_folder(path: Path) -> Iterator[None]:
+    """A folder that is made where it isn't there yet, and taken away again where the block fails. InputError."""
     with _explained(path):
-        if os.path.lexists(path):
-            raise _exists(path)
-        with _temporary(path.parent, data, None, check) as temporary:
-            _name(temporary, path)
-        _sync_folder(path.parent)
+        made = [each for each in (path, *path.parents) if not os.path.lexists(each)]
+    try:
+        new_folder(path)
+        yield
+    except BaseException:
+        for each in made:
+            with suppress(OSError):  # it wasn't made, or somebody else has put something into it
+                os.rmdir(each)
+        raise
 
 
 def new_folder(path: Path) -> None:
@@ -83,19 +142,40 @@ def new_folder(path: Path) -> None:
         path.mkdir(parents=True, exist_ok=True)
 
 
-def free_names(paths: Sequence[Path], sources: Sequence[Path], force: bool = False) -> None:
+def free_names(
+    paths: Sequence[Path], sources: Sequence[Path], force: bool = False, folder: bool = False
+) -> None:
     """Looks at all outputs of a command before the first is written, so that none is written if one may not be.
 
-    InputError for an output that is one of the sources (by whatever name), that is asked for twice, or that is
-    there already without `force`.
+    InputError for an output that is one of the sources (by whatever name), that is asked for twice, that is
+    there already without `force`, or whose folder isn't there or can't be written to. `folder`: it will be made.
     """
     for n, path in enumerate(paths):
         if any(_same_file(path, source) for source in sources):
             raise InputError(str(path), "that is a source itself", "another file")
-        if any(path == other or _same_file(path, other) for other in paths[:n]):
+        if any(_real(path) == _real(other) or _same_file(path, other) for other in paths[:n]):
             raise InputError(str(path), "two outputs would go to this one file", "a file for each")
         if not force and os.path.lexists(path):
             raise _exists(path)
+        with _explained(path):
+            _check_place(path, folder)
+
+
+def _check_place(path: Path, folder: bool) -> None:
+    """InputError or OSError where no file of this name can be written, as far as that can be told before."""
+    target = _real(path)
+    _replaceable(target, path)
+    parents = target.parents if folder else target.parents[:1]
+    there = next((each for each in parents if os.path.lexists(each)), target.parent)
+    if not stat.S_ISDIR(os.stat(there).st_mode):
+        raise NotADirectoryError(errno.ENOTDIR, os.strerror(errno.ENOTDIR))
+    if not os.access(there, os.W_OK | os.X_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+
+
+def _real(path: Path) -> Path:
+    """A file by the one name that it has, however it is spelled."""
+    return Path(os.path.realpath(path))
 
 
 def _same_file(path: Path, other: Path) -> bool:

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from refine.errors import InputError
-from refine.storage import new_file, new_folder, replace_file
+from refine.storage import New, free_names, made_folder, new_file, new_files, new_folder, replace_file
 
 ROOT = Path(__file__).parents[1]
 OLD, NEW = b"old\r\n" * 40_000, b"new\n" * 60_000
@@ -186,6 +186,35 @@ def test_short_writes_are_continued(target: Path, monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(os, "write", lambda handle, data: real(handle, data[:1000]))
     replace_file(target, NEW)
     assert target.read_bytes() == NEW
+
+
+@pytest.mark.parametrize(("call", "nth"), [("write", 3), ("link", 2), ("fsync", 3)])
+def test_of_several_files_all_are_written_or_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str, nth: int
+) -> None:
+    inside = tmp_path / "deep" / "er"
+    files = [New(inside / name, NEW) for name in "abc"]
+    with monkeypatch.context() as patch:
+        failing(patch, call, errno.ENOSPC, nth)
+        with pytest.raises(InputError, match="make room"), made_folder(inside), new_files(files):
+            raise AssertionError("not all were written")
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(InputError, match="later"), made_folder(inside), new_files(files):
+        raise InputError("x", "failed later")
+    assert list(tmp_path.iterdir()) == []
+    with made_folder(inside), new_files(files):
+        assert folder(inside / "a") == dict.fromkeys("abc", NEW)
+
+
+def test_outputs_are_looked_at_before_the_first_is_written(tmp_path: Path) -> None:
+    (tmp_path / "sub").mkdir()
+    one, other = tmp_path / "sub" / ".." / "same", tmp_path / "same"
+    for force in (False, True):
+        with pytest.raises(InputError, match="two outputs"):
+            free_names([one, other], [], force)
+        with pytest.raises(InputError, match="no such folder"):
+            free_names([other, tmp_path / "no" / "x"], [], force)
+    free_names([other, tmp_path / "no" / "x"], [], folder=True)
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="the super-user may write anywhere")

@@ -52,12 +52,12 @@ def check(
     slighter = sum(flag not in kept and flag not in shown and not flag.along for flag in flags)
     hidden = (f"{slighter} slighter ones not listed: --at-least note shows all",) if slighter else ()
     outputs.show_notes((stage.view.note, *document.shot.notes, *hidden), quiet)
-    if pictures is not None:  # before anything is recorded: where one may not be written, nothing is
-        outputs.write_flag_pictures(document, look, shown, pictures, force, quiet)
-    if kept:
-        side = keep_flags(document, kept)
-        if not quiet:
-            outputs.say(f"recorded in {side}")
+    # Where a picture can't be written, nothing is recorded; where nothing can be recorded, no picture is left.
+    with outputs.flag_pictures_written(document, look, shown, pictures, force, quiet):
+        if kept:
+            side = keep_flags(document, kept)
+            if not quiet:
+                outputs.say(f"recorded in {side}")
     outputs.show_result(checking.as_document(document, stage, shown) if as_json else checking.lines(shown))
     if shown:
         sys.exit(outputs.FOUND)

@@ -40,7 +40,7 @@ def diff(
 
         drawn = of_difference(old.shot, new.shot, found, f"{before.name} and {after.name}", camera)
         if drawn is not None:
-            outputs.write(picture, drawn.encode(), force, quiet)
+            outputs.write({picture: drawn.encode()}, force, quiet)
         elif not quiet:
             outputs.say("no picture: nothing that could be drawn differs")
     outputs.show_result(

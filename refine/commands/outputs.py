@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 import re
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:  # annotations only: numpy and the rest are loaded by the comm
     from refine.flags.flag import Flag
     from refine.flags.look import Look
     from refine.formats import Document
+    from refine.storage import New
     from refine.suggestion import Suggestion
 
 FOUND, PARTLY = 1, 4  # exit codes
@@ -102,17 +104,21 @@ def sources(document: Document) -> tuple[Path, ...]:
     return (document.path,) if document.side is None else (document.path, document.side)
 
 
-def check_free(outputs: Sequence[Path | None], sources: Sequence[Path], force: bool) -> None:
+def check_free(
+    outputs: Sequence[Path | None], sources: Sequence[Path], force: bool, folder: bool = False
+) -> None:
     from refine.storage import free_names
 
-    free_names([path for path in outputs if path is not None], sources, force)
+    free_names([path for path in outputs if path is not None], sources, force, folder)
 
 
-def write(path: Path, data: bytes, force: bool, quiet: bool) -> None:
-    from refine.storage import new_file
+def write(contents: dict[Path, bytes], force: bool, quiet: bool) -> None:
+    """Writes these files, all or none."""
+    from refine.storage import New, new_files
 
-    new_file(path, data, force)
-    if not quiet:
+    with new_files([New(path, data, force) for path, data in contents.items()]):
+        pass
+    for path in contents if not quiet else ():
         say(f"wrote {path}")
 
 
@@ -124,7 +130,7 @@ def write_result(
     What is written is read back and proved once more before it takes its name.
     """
     from refine.application import proof
-    from refine.storage import new_file, replace_file
+    from refine.storage import New, new_files, replace_file
 
     if out is not None and in_place:
         raise InputError("-o", "given together with --in-place", "one of the two")
@@ -134,8 +140,9 @@ def write_result(
     if out is None and not in_place:
         return None
     if out is not None:
-        new_file(target, result.data, force, check)
-        message = f"wrote {target}{_side_file_along(document, target)}"
+        beside, words = _side_file_along(document, target)
+        with new_files([New(target, result.data, force, check), *beside]):
+            message = f"wrote {target}{words}"
     elif result.data == document.data:
         message = f"left {target} as it is"
     else:
@@ -146,20 +153,22 @@ def write_result(
     return target
 
 
-def _side_file_along(document: Document, target: Path) -> str:
-    """Gives a result what its source has beside it, so that what is pinned or marked stays so; what is to be said."""
+def _side_file_along(document: Document, target: Path) -> tuple[list[New], str]:
+    """What a result gets of what its source has beside it, so that what is pinned or marked stays so, and what is to
+    be said of it.
+    """
     from refine.formats import read_bytes, side_path
-    from refine.storage import new_file
+    from refine.storage import New
 
     side = side_path(target)
     if document.side is None or side == document.side:
-        return ""
+        return [], ""
     data = read_bytes(document.side)
     if not side.exists():
-        new_file(side, data)
-        return f", and {side}, as {document.side.name} is"
+        return [New(side, data)], f", and {side}, as {document.side.name} is"
     same = read_bytes(side) == data
-    return "" if same else f"; {side} was there before and stays, though {document.side.name} says otherwise"
+    words = f"; {side} was there before and stays, though {document.side.name} says otherwise"
+    return [], "" if same else words
 
 
 def write_comparison(
@@ -180,31 +189,42 @@ def write_comparison(
         contents[f"{name}.suggestion.json"] = suggestion.text().encode()
     files = list(contents)
     contents["comparison.svg"] = of_comparison(document.shot, result, camera).encode()
-    write_folder(document, out, contents, force)
+    with folder_written(document, out, contents, force):
+        pass
     if not quiet:
         say(f"wrote {len(files)} suggestion{'s' * (len(files) != 1)} and comparison.svg to {out}")
     return files
 
 
-def write_flag_pictures(
-    document: Document, look: Look, flags: Sequence[Flag], folder: Path, force: bool, quiet: bool
-) -> None:
+@contextmanager
+def flag_pictures_written(
+    document: Document, look: Look, flags: Sequence[Flag], folder: Path | None, force: bool, quiet: bool
+) -> Iterator[None]:
+    """Writes a picture of each flag into a folder, if there is one; see `folder_written`."""
     from refine.flags.mend import picture
 
+    if folder is None:
+        yield
+        return
+
     names = [f"{flag.id}.svg" for flag in flags]
-    check_free(
-        [folder / name for name in names], sources(document), force
-    )  # before they are drawn, which takes long
+    # Before they are drawn, which takes long.
+    check_free([folder / name for name in names], sources(document), force, folder=True)
     pictures = {name: picture(document, look, flag).encode() for name, flag in zip(names, flags, strict=True)}
-    write_folder(document, folder, pictures, force)
+    with folder_written(document, folder, pictures, force):
+        yield
     if not quiet:
         say(f"wrote {len(pictures)} picture{'s' * (len(pictures) != 1)} to {folder}")
 
 
-def write_folder(document: Document, folder: Path, contents: dict[str, bytes], force: bool) -> None:
-    from refine.storage import new_folder
+@contextmanager
+def folder_written(
+    document: Document, folder: Path, contents: dict[str, bytes], force: bool
+) -> Iterator[None]:
+    """Writes these files into a folder, made where it isn't there; taken away again where the block fails."""
+    from refine.storage import New, made_folder, new_files
 
-    new_folder(folder)
-    check_free([folder / name for name in contents], sources(document), force)
-    for name, data in contents.items():
-        write(folder / name, data, force, quiet=True)
+    check_free([folder / name for name in contents], sources(document), force, folder=True)
+    files = [New(folder / name, data, force) for name, data in contents.items()]
+    with made_folder(folder), new_files(files):
+        yield

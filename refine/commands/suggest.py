@@ -73,13 +73,15 @@ def suggest(
         request = asked.request(document, frames, controls, pins, camera, strength, candidate)
         result = suggested(document.shot, request, document)
     outputs.show_notes(result.notes, quiet)
+    contents: dict[Path, bytes] = {}
     if picture is not None:
         from refine.review.illustrate import of_suggestion
 
         drawn = of_suggestion(document.shot, applied(document.shot, result), result, controls, camera)
-        outputs.write(picture, drawn.encode(), force, quiet)
+        contents[picture] = drawn.encode()
     if out is not None:
-        outputs.write(out, result.text().encode(), force, quiet)
+        contents[out] = result.text().encode()
+    outputs.write(contents, force, quiet)
     outputs.show_result(
         as_document(result) if as_json else suggestion_lines(result, document.shot.length_unit)
     )
