@@ -131,8 +131,7 @@ def _habit_rows(
 
 def _unit_quaternions(shot: Shot, control: str, name: str, at: Sequence[int]) -> Shot:
     """Quaternion keys that moved are brought back to unit length, as every format asks for."""
-    channel = shot.control(control).channel(name)
-    assert channel is not None
+    channel = shot.channel(control, name)
     assert channel.keys is not None
     if channel.keys.values.shape[1] == 1:
         return shot

@@ -17,13 +17,11 @@ from refine.habit import Habit, HabitBook
 from refine.held import Locks
 from refine.shot import Array, Channel, Control, Keys, Shot, frozen
 from refine.slope_nats import CLEARER, followed, slope_nats
-from refine.slope_rules import contexts, followed_rules, judged, slopes_by_rule, units
+from refine.slope_rules import BESIDE, LEAST, contexts, followed_rules, judged, slopes_by_rule, units
 
 SURE = 14.0  # [judge] nats, all channels together: two slopes that follow their rules again, which one value may not do
 _FOLLOWS = -6.0  # nats of a slope that misses a rule by 7e-4
 _MOST = 4  # poses of one control
-_LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
-_BESIDE = 2  # keys beside a moved one whose slopes follow: farther a natural spline hands on 0.27^3 of it
 _STRANGE = 2  # slopes beside a pose that break the habit: one has likelier causes
 
 
@@ -146,7 +144,7 @@ def resloped(old: Keys, new: Keys, held: NDArray[np.bool_], habit: Habit) -> Key
     by_hand = likely == len(was)
     rule = np.where(by_hand, np.argmin(deviation, axis=0), likely), np.arange(len(old))
     anew = now[rule] + (slopes - was[rule]) * unit_now / unit
-    turns = judged(old) & ~held & (np.abs(anew - slopes) > _LEAST * unit_now)
+    turns = judged(old) & ~held & (np.abs(anew - slopes) > LEAST * unit_now)
     return new.changed(
         incoming=np.where(turns, anew, new.incoming[:, 0])[:, None],
         outgoing=np.where(turns, anew, new.outgoing[:, 0])[:, None],
@@ -185,19 +183,19 @@ def with_slopes_following(before: Shot, after: Shot, control: str, locks: Locks,
 
     Others may have been set for where it goes. Where something holds a slope, or what it moves, it stays.
     """
-    for old, now in zip(keyed(before.control(control)), keyed(after.control(control)), strict=True):
-        moved = np.flatnonzero(now[1].frames != old[1].frames)
-        if not len(moved):
+    pairs = zip(keyed(before.control(control)), keyed(after.control(control)), strict=True)
+    for (channel, was), (moved, now) in pairs:
+        at = np.flatnonzero(now.frames != was.frames)
+        if not len(at):
             continue
-        near = np.abs(np.arange(len(now[1])) - moved[0]) <= _BESIDE
-        free = near & locks.searched(now[1]) & followed_rules(old[1])[1]
-        free[list(locks.blocked(control, now[0].name, now[1]))] = False
-        first, last = locks.influence(now[1])
+        near = np.abs(np.arange(len(now)) - at[0]) <= BESIDE
+        free = near & locks.searched(now) & followed_rules(was)[1]
+        free[list(locks.blocked(control, moved.name, now))] = False
+        first, last = locks.influence(now)
         free &= [not locks.disturbs_accent(control, a, b) for a, b in zip(first, last, strict=True)]
-        keys = resloped(old[1], now[1], ~free, book.habit(control, now[0].name))
-        channel = replace(now[0], keys=keys)
-        if _pins_kept(before, control, old[0], channel, locks):
-            after = after.with_channel(control, channel)
+        led = replace(moved, keys=resloped(was, now, ~free, book.habit(control, moved.name)))
+        if _pins_kept(before, control, channel, led, locks):
+            after = after.with_channel(control, led)
     return after
 
 

@@ -25,6 +25,9 @@ RULE_NAMES = ("the natural spline", "the chord between its neighbours", "flat")
 INSIDE, EXTREME, END = range(3)  # contexts
 
 SMALLEST = 1e-12  # a channel that varies by less doesn't move, in whatever unit
+# Keys beside a moved one whose slopes still follow: farther a natural spline hands on 0.27^3 of it.
+BESIDE = 2
+LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
 FOLLOWS = 1e-3  # how nearly a slope was set by a rule, of the slope: files round to some 4 digits [prac]
 _FELT = 28  # keys; the natural spline's influence has fallen below 0.27^28 = 1e-16
 # Keys solved at once: with what they feel still too few for linear algebra to start threads, which wait for each other.

@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from refine.habit import Habit, Place
 from refine.shot import Array, Keys
-from refine.slope_rules import CHORD, NATURAL, Rules, contexts, relative, units
+from refine.slope_rules import CHORD, LEAST, NATURAL, Rules, contexts, relative, units
 
 FOLLOWS = 4.0  # [judge] times the habit's tightness within which a slope counts as set by a rule
-LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,8 +5,8 @@ channel's own keys tell is told by its control alone, and what shows in a few fr
 moved there. Then one look judges them all, as it would each by itself. Where it speaks against one, those before it are
 looked at alone, and that one by itself, with all that may be tried for it. Keys that stand between frames come first:
 until they are back, a value beside them can be right and still look wrong. Then angles that jump by turns, which look
-like keys that are off by as much. Faults that no channel is known to have made
-come last: most are what others do to the body, and go with these; limbs that were bent to it would hide them.
+like keys that are off by as much. Faults that no channel is known to have made come last: most are what others do to
+the body, and go with these; limbs that were bent to it would hide them.
 """
 
 from __future__ import annotations

@@ -129,8 +129,7 @@ def _touched(shot: Shot, frames: tuple[float, float]) -> tuple[int, int]:
 
 
 def _drifting(shot: Shot, move: Move, share: float, end: float, frames: tuple[float, float]) -> Shot:
-    channel = shot.control(move.control).channel(move.channel)
-    assert channel is not None
+    channel = shot.channel(move.control, move.channel)
     if channel.keys is not None and move.keys is not None:
         new = replace(channel, keys=_drifting_keys(channel.keys, move.keys, share * move.by, end))
     else:

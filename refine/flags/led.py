@@ -11,11 +11,10 @@ from refine.curve import sample_matrix
 from refine.flags.stage import Stage
 from refine.pinned import concerning, pinned_keys, within
 from refine.shot import Array, Channel, Keys, frozen
-from refine.slope_rules import followed_rules
+from refine.slope_rules import BESIDE, followed_rules
 
 RIDGE = 1e-3  # weight of leaving a key's numbers alone, against a frame's place
 STILL = 1e-9  # no move, in the channel's unit
-BESIDE = 2  # keys before and after a move whose slopes still follow: farther a natural spline hands on 0.27^3 of it
 
 
 def led(stage: Stage, name: str, channel: Channel, wanted: Array, first: int) -> Channel | None:

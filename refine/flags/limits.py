@@ -24,7 +24,7 @@ from refine.flags.flag import Flag
 from refine.flags.stage import Stage, runs
 from refine.pinned import concerning, pinned_keys
 from refine.shot import Array, Channel, Keys, Segment, Shot, frozen
-from refine.slope_rules import followed_rules
+from refine.slope_rules import BESIDE, followed_rules
 
 FAULT = "past limit"
 ROOM = 2.0  # [judge] times what is too much, below the limit, over which it is taken up: the peak keeps 0.3 of its rise
@@ -32,7 +32,6 @@ HALF = 0.5  # of what the channel uses below its limit, that the room may take u
 ROUNDED = 1e-9  # deg by which a bent curve may miss its limit
 PASSES = 8  # over the segments: a slope that one needs lower is also its neighbour's
 DEEPEST = 0.5  # [judge] of the room, that bent keys stay above at least
-BESIDE = 2  # keys beside bent ones whose slopes still follow: farther a natural spline hands on 0.27^3 of it
 STEPS = 40  # of bisection
 
 

@@ -10,12 +10,9 @@ from numpy.typing import NDArray
 from refine.flags.stage import Stage
 from refine.pinned import concerning, pinned_keys, reaches, within
 from refine.shot import Array, Channel, Keys, Shot, frozen
-from refine.slope_rules import EXTREME, INSIDE, ZERO, contexts
+from refine.slope_rules import EXTREME, FOLLOWS, INSIDE, ZERO, contexts
 
 TURN = 360.0
-FOLLOWS = (
-    1e-3  # how nearly a slope was set by a rule, of the rule's slope: files round to some 4 digits [prac]
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

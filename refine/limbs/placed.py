@@ -29,9 +29,7 @@ from refine.slope_rules import followed_rules
 from refine.solve.sequential import Stop, sequential
 
 RIDGE = 0.1  # [judge] what a degree costs, in eps: the chain moves no more than the goals need
-RULED = (
-    0.5  # [judge] what a degree costs by which a slope leaves its rule: free ones go wild for hardly any gain
-)
+RULED = 0.5  # [judge] what a degree costs by which a slope leaves its rule: free, slopes go wild at hardly any gain
 STOP = Stop(step=1e-4, decrease=1e-5, passes=12)  # degrees: far below what is seen
 
 _answers = Answers["Array | NoSolution"](kept=64)

@@ -129,7 +129,6 @@ def _without(shot: Shot, lifted: Sequence[Holder]) -> Shot:
     pins = tuple(pin for n, pin in enumerate(shot.pins) if ("pins", n) not in gone)
     marks = tuple(mark for n, mark in enumerate(shot.marks) if (f"{mark.kind}s", n) not in gone)
     for control, name in free:
-        channel = shot.control(control).channel(str(name))
-        assert channel is not None
+        channel = shot.channel(control, str(name))
         shot = shot.with_channel(control, replace(channel, limits=None))
     return replace(shot, pins=pins, marks=marks)

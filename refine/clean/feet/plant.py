@@ -251,8 +251,7 @@ def _step_by_step(mover: LimbMover, footings: Sequence[Footing]) -> Moved:
 def _with_samples(shot: Shot, samples: Samples) -> Shot:
     """The shot with new samples of some channels; those that didn't change stay the very same objects."""
     for (name, channel_name), new in samples.items():
-        channel = shot.control(name).channel(channel_name)
-        assert channel is not None
+        channel = shot.channel(name, channel_name)
         if channel.samples is not None and not np.array_equal(new, channel.samples):
             shot = shot.with_channel(name, replace(channel, samples=frozen(new)))
     return shot
