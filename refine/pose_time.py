@@ -6,15 +6,16 @@ pose stood, to the digit, in all channels at once. No other value of it does tha
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from refine.curve import sample
-from refine.habit import Habit, HabitBook
+from refine.habit import Habit, HabitBook, moving
 from refine.held import Locks
+from refine.settled import Settled
 from refine.shot import Array, Channel, Control, Keys, Shot, frozen
 from refine.slope_nats import CLEARER, followed, slope_nats
 from refine.slope_rules import BESIDE, LEAST, contexts, followed_rules, judged, slopes_by_rule, units
@@ -33,6 +34,17 @@ class Strayed:
     step: int  # to where it was set
     told: tuple[str, ...] = ()
 
+    @property
+    def set_for(self) -> float:
+        return self.frame + self.step
+
+    def __str__(self) -> str:
+        named = " and ".join(self.told) if len(self.told) <= 2 else f"{len(self.told)} channels"
+        return (
+            f"the pose at {self.frame:g} was set for {self.set_for:g}, where the slopes of {named} follow the "
+            "shot's rules again"
+        )
+
 
 def strayed(channels: Mapping[str, Keys], strange: Mapping[str, Array], loop: bool) -> list[Strayed]:
     """The poses of a control that were set for a frame beside theirs, the clearest first.
@@ -45,7 +57,7 @@ def strayed(channels: Mapping[str, Keys], strange: Mapping[str, Array], loop: bo
     shares = {name: followed(keys, loop) for name, keys in channels.items()}
     while len(found) < _MOST:
         now = {name: on_its_frame(keys, found) for name, keys in channels.items()}
-        put_back = [each.frame + each.step for each in found]
+        put_back = [each.set_for for each in found]
         frames = [frame for frame in _near(now, strange) if frame not in put_back]
         pose = _clearest(now, shares, [Strayed(frame, step) for frame in frames for step in (-1, 1)], loop)
         if pose is None:
@@ -74,7 +86,7 @@ def _clearest(
     return replace(best, told=tuple(sorted(names, key=lambda name: -told[name])))
 
 
-def on_its_frame(keys: Keys, poses: list[Strayed]) -> Keys:
+def on_its_frame(keys: Keys, poses: Sequence[Strayed]) -> Keys:
     """The keys of a channel with those of some poses on the frames that they were set for."""
     for pose in poses:
         keys = _moved(keys, pose.frame, pose.step) or keys
@@ -152,6 +164,24 @@ def resloped(old: Keys, new: Keys, held: NDArray[np.bool_], habit: Habit) -> Key
 
 
 # --- in a shot ---
+
+
+def strayed_poses(book: HabitBook, control: Control, loop: bool) -> list[Strayed]:
+    """The poses of a control that were set for another frame. Slopes that were fitted to a motion tell nothing."""
+    if book.shot_habit.fitted:
+        return []
+    name, moves = control.name, [c for c in control.channels if moving(c)]
+    strange = {c.name: book.strange_frames(name, c.name) for c in moves if book.strange(name, c.name)}
+    return strayed({c.name: book.settled(keys).keys for c, keys in keyed(control)}, strange, loop)
+
+
+def as_set(book: HabitBook, keys: Keys, poses: Sequence[Strayed]) -> Settled:
+    """The settled keys of a channel, with some poses of its control on the frames that they were set for."""
+    settled = book.settled(keys)
+    if not poses:
+        return settled
+    put = on_its_frame(settled.keys, poses)
+    return replace(settled, keys=put, touched=settled.touched | (put.frames != settled.keys.frames))
 
 
 def keyed(control: Control) -> list[tuple[Channel, Keys]]:

@@ -15,7 +15,7 @@ from refine.formats import Document
 from refine.held import Locks
 from refine.pose import reposed
 from refine.prepared import Prepared, Request, in_spelling, prepare
-from refine.search import baked, beyond, candidates, keyed
+from refine.search import baked, beyond, candidates, in_time, keyed
 from refine.search.in_the_way import in_the_way
 from refine.search.work import ROUNDING, Option, Work, size_of
 from refine.shot import QUATERNION, ROTATIONS, TRANSLATIONS, Shot
@@ -63,9 +63,10 @@ def _searched(shot: Shot, request: Request, prepared: Prepared) -> Work:
 
 
 def _look_at(work: Work, name: str) -> None:
-    """Cures what is clear on one control and notes what isn't."""
+    """Cures what is clear on one control and notes what isn't: the frames of its poses first, then their numbers."""
     before = work.shot
-    control = before.control(name)
+    in_time.put_back(work, name)
+    control = work.shot.control(name)
     touched = []
     for channel in sorted(control.channels, key=lambda channel: _PART_ORDER.get(channel.name, 9)):
         look = baked.look if channel.baked else keyed.look

@@ -74,7 +74,7 @@ def _breaks(stage: Stage, name: str, likely: float) -> dict[str, tuple[Break, ..
     book = stage.book
     strange = [c for c in stage.control(name).channels if moving(c) and book.strange(name, c.name)]
     looks = {
-        c.name: (strayed.as_set(stage, name, c.keys), _look(stage, name, c.name)) for c in strange if c.keys
+        c.name: (strayed.settled(stage, name, c.keys), _look(stage, name, c.name)) for c in strange if c.keys
     }
     alone = {each: look.breaks(keys, likely) for each, (keys, look) in looks.items()}
     found = dict(alone)

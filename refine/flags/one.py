@@ -132,7 +132,9 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot
     """
     request = Request(flag.frames, (flag.cause.control,), strength, camera=stage.camera)
     found = proposed(stage.shot, request)
-    changes = [c for c in found.changes if c.channel == flag.cause.channel]
+    # A pose that stands beside its frame has a flag of its own.
+    numbers = [c for c in found.changes if c.field != "key"]
+    changes = [c for c in numbers if c.channel == flag.cause.channel]
     if not changes:
         for candidate in found.candidates:
             if (candidate.channel, candidate.frames) == (flag.cause.channel, flag.cause.frames):
@@ -141,7 +143,7 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot
     if not changes:
         return (), found.reason
     at = set(flag.cause.frames)
-    others = [c for c in found.changes if c.channel != flag.cause.channel and c.frame in at]
+    others = [c for c in numbers if c.channel != flag.cause.channel and c.frame in at]
     breaks = {c.channel: keys.habit_breaks(stage, c.control, c.channel) for c in others}
     others = [
         c for c in others if all(at.issuperset(b.frames) for b in breaks[c.channel] if at & set(b.frames))

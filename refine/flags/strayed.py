@@ -11,8 +11,7 @@ import numpy as np
 from refine.flags.flag import Cause, Flag
 from refine.flags.on_frames import OFF, moved
 from refine.flags.stage import Stage
-from refine.habit import moving
-from refine.pose_time import Strayed, on_its_frame, strayed, with_pose_moved
+from refine.pose_time import Strayed, as_set, on_its_frame, strayed_poses, with_pose_moved
 from refine.shot import Channel, Keys, Shot
 
 
@@ -23,22 +22,18 @@ def _known(stage: Stage) -> dict[str, list[Strayed]]:
 
 
 def poses(stage: Stage, name: str) -> list[Strayed]:
-    """The poses of a control that were set for another frame. Slopes that were fitted to a motion tell nothing."""
+    """The poses of a control that were set for another frame, but for those that are marked as sharp."""
     known = _known(stage)
     if name not in known:
-        book, control = stage.book, stage.control(name)
-        settled = {c.name: book.settled(c.keys).keys for c in control.channels if c.keys is not None}
-        channels = filter(moving, control.channels)
-        strange = {c.name: book.strange_frames(name, c.name) for c in channels if book.strange(name, c.name)}
         sharp = stage.frames[stage.marked(name, "accent", "cut")]
-        found = [] if book.shot_habit.fitted else strayed(settled, strange, stage.shot.loop)
+        found = strayed_poses(stage.book, stage.control(name), stage.shot.loop)
         known[name] = [each for each in found if each.frame in stage.frames and each.frame not in sharp]
     return known[name]
 
 
-def as_set(stage: Stage, name: str, keys: Keys) -> Keys:
-    """The settled keys of a channel, each on the frame that it, or its pose, was set for."""
-    return on_its_frame(stage.book.settled(keys).keys, poses(stage, name))
+def settled(stage: Stage, name: str, keys: Keys) -> Keys:
+    """The keys of a channel of a control, each on the frame that it, or its pose, was set for."""
+    return as_set(stage.book, keys, poses(stage, name)).keys
 
 
 def find(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
@@ -54,7 +49,6 @@ def find(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
         assert channel.keys is not None
         k = int(np.argmin(np.abs(channel.keys.frames - pose.frame)))
         a, b = channel.keys.frames[[k - 1, k + 1]].tolist()
-        frame, there = pose.frame, pose.frame + pose.step
         yield Flag(
             OFF,
             name,
@@ -63,16 +57,11 @@ def find(stage: Stage, name: str, channel: Channel) -> Iterator[Flag]:
             "warn" if ratio >= 1 else "note",
             float(abs(pose.step)),
             "frames",
-            Cause(name, channel.name, (frame,)),
-            f"the pose at {frame:g} was set for {there:g}, where the slopes of {_told(pose)} follow the shot's "
-            f"rules again; it is off by {words}",
-            f"move all its keys to frame {there:g}",
+            Cause(name, channel.name, (pose.frame,)),
+            f"{pose}; it is off by {words}",
+            f"move all its keys to frame {pose.set_for:g}",
             ratio * stage.attention(name),
         )
-
-
-def _told(pose: Strayed) -> str:
-    return " and ".join(pose.told) if len(pose.told) <= 2 else f"{len(pose.told)} channels"
 
 
 def put_back(stage: Stage, flag: Flag) -> Shot | None:

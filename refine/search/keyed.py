@@ -15,6 +15,7 @@ from refine.cure import cured
 from refine.habit import HabitBook, moving
 from refine.measure import most_moved
 from refine.part_way import part_way
+from refine.pose_time import as_set
 from refine.search.work import INVISIBLE, Lead, Option, Work
 from refine.settled import Settled
 from refine.shot import Array, Channel, Control, Keys, Shot
@@ -56,17 +57,16 @@ def look(work: Work, control: Control, channel: Channel) -> bool:
 def _backed(work: Work, control: Control, channel: Channel) -> Array | float:
     """(K,) how likely the other channels that break the habit are off on each key's frame."""
     book = work.given.book
-    if channel.keys is None or not book.strange(control.name, channel.name):
+    if not book.strange(control.name, channel.name):
         return 0.0
     others = [c for c in control.channels if c.name != channel.name and moving(c)]
     siblings = [_alone(work, control.name, c) for c in others if book.strange(control.name, c.name)]
-    return backing(book.settled(channel.keys).keys, siblings) if siblings else 0.0
+    return backing(_as_set(work, control.name, channel, book).keys, siblings) if siblings else 0.0
 
 
 def _alone(work: Work, control: str, channel: Channel) -> tuple[Break, ...]:
     """What breaks the habit of a channel by itself."""
-    assert channel.keys is not None
-    settled = work.given.book.settled(channel.keys)
+    settled = _as_set(work, control, channel, work.given.book)
 
     def seen(keys: Keys) -> Suspect | None:
         suspect = _suspect(work, control, channel.name, replace(settled, keys=keys), work.given.book)
@@ -80,14 +80,19 @@ def _alone(work: Work, control: str, channel: Channel) -> tuple[Break, ...]:
 
 def suspected(work: Work, control: str, channel: Channel, book: HabitBook) -> Suspect:
     """A channel as the search for a cause sees it: its settled keys."""
+    return _suspect(work, control, channel.name, _as_set(work, control, channel, book), book)
+
+
+def _as_set(work: Work, control: str, channel: Channel, book: HabitBook) -> Settled:
+    """The keys of a channel, each on the frame that it, or its pose, was set for."""
     assert channel.keys is not None
-    return _suspect(work, control, channel.name, book.settled(channel.keys), book)
+    return as_set(book, channel.keys, work.strayed.get(control, ()))
 
 
 def _suspect(work: Work, control: str, channel: str, settled: Settled, book: HabitBook) -> Suspect:
     keys = settled.keys
     strange = book.strange_frames(control, channel, keys)
-    between = "it stands between frames, or beside another key: put it on a frame first"
+    between = "it stands beside its frame, or beside another key: put it on its frame first"
     return Suspect(
         keys=keys,
         rules=book.rules(keys),
@@ -158,7 +163,7 @@ def _option(
     new = result.shot.channel(control.name, channel.name)
     assert channel.keys is not None
     assert new.keys is not None
-    keys = work.given.book.settled(channel.keys).carried_over(channel.keys, new.keys)
+    keys = _as_set(work, control.name, channel, work.given.book).carried_over(channel.keys, new.keys)
     return Option(
         explains=_words(control.name, channel.name, explanation, suspect),
         control=control.name,

@@ -13,6 +13,7 @@ from refine.changes import Change, differences
 from refine.held import Locks
 from refine.measure import largest_moves, marked_points
 from refine.pose import Pose, reposed, world_point
+from refine.pose_time import Strayed
 from refine.prepared import Prepared, Request
 from refine.rig import descendants
 from refine.shot import Channel, Shot
@@ -53,7 +54,8 @@ class Lead(NamedTuple):
 class Work:
     """`reasons` say what was done, `blocked` what pins, marks or limits forbade, `untaken` what wasn't worth it.
 
-    `alone` has what breaks the habit of channels that back others, each by itself.
+    `alone` has what breaks the habit of channels that back others, each by itself; `strayed` the poses of each control
+    that stand beside their own frame still.
     """
 
     request: Request
@@ -68,6 +70,7 @@ class Work:
     untaken: list[str] = field(default_factory=list)
     usable: tuple[float, float] | None = None
     alone: dict[tuple[str, str], tuple[Break, ...]] = field(default_factory=dict)
+    strayed: dict[str, list[Strayed]] = field(default_factory=dict)
 
     def channel(self, control: str, name: str) -> Channel:
         """A channel as it is by now."""
