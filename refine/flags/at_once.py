@@ -5,8 +5,9 @@ channel's own keys tell is told by its control alone, and what shows in a few fr
 moved there. Then one look judges them all, as it would each by itself. Where it speaks against one, those before it are
 looked at alone, and that one by itself, with all that may be tried for it. Keys that stand between frames come first:
 until they are back, a value beside them can be right and still look wrong. Then angles that jump by turns, which look
-like keys that are off by as much. Faults that no channel is known to have made come last: most are what others do to
-the body, and go with these; limbs that were bent to it would hide them.
+like keys that are off by as much, and what jumps in the hand that holds it, as it slides there for that. Faults that no
+channel is known to have made come last: most are what others do to the body, and go with these; limbs that were bent to
+it would hide them.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 
 from refine.curve import sample
 from refine.errors import NoSolution
-from refine.flags import keys, on_frames, rotations
+from refine.flags import carried, keys, on_frames, rotations
 from refine.flags.check import ASKED, check
 from refine.flags.contacts import SLIDING
 from refine.flags.flag import Flag, twin
@@ -86,7 +87,8 @@ def every(begun: State, flags: Sequence[Flag], strength: float, asked: Sequence[
 
 def _turn(flag: Flag) -> tuple[bool, ...]:
     """When a flag's turn comes, beside the order that it has: what is mended last is true."""
-    return flag.fault not in on_frames.TRIES, flag.fault != rotations.FAULT, flag.cause.channel is None
+    soon = (flag.fault in on_frames.TRIES, flag.fault == rotations.FAULT, flag.fault == carried.FAULT)
+    return *(not first for first in soon), flag.cause.channel is None
 
 
 def _by_itself(state: State, flag: Flag, strength: float) -> tuple[State, str]:

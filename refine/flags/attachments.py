@@ -1,21 +1,22 @@
 """Attachments that pop: a control that jumps against what it is attached to from one frame to the next.
 
-Which side of the jump is the right one only the artist knows. The mend shifts the side that is less work, as a whole
-and in the space of what it is attached to, so that it keeps its place there across the change: up to the next jump or
+Which side of the jump is the right one only the artist knows. The mend shifts the shorter side, as a whole and in the
+space of what it is attached to, so that it keeps its place there across the change: up to the next jump or
 the end of the shot, or dying away before it parts from what holds it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from refine.errors import NoSolution
+from refine.flags.carried import FAULT, goes_along, jumps, local, pops, steps
 from refine.flags.flag import Cause, Flag
-from refine.flags.stage import Stage, runs
+from refine.flags.stage import Stage
 from refine.flags.standing import keys_near
 from refine.flags.translated import in_translations, translations
 from refine.limbs.limb import end_points
@@ -23,91 +24,53 @@ from refine.limbs.planting import minimum_jerk
 from refine.pinned import concerning, pinned_keys, within
 from refine.pose import Point
 from refine.shot import Array, Channel, Shot, frozen
-from refine.view import project
 
 FADE = 1 / 3  # [judge] s in which a shift dies away before a control parts from what holds it
-STILL = (
-    0.25  # [judge] px a frame at LINES lines, under which a control goes along without a mark that says so
-)
-LINES = 1080
+SOON = 1.0  # [judge] s within which a jump and the one back are one fault
+ALIKE = 0.5  # [judge] of a jump that the jump back may differ from it by
 
 
 def find(stage: Stage) -> Iterator[Flag]:
-    """One-frame jumps of a control against what it is attached to, within a contact."""
-    threshold = stage.thresholds["attachment pop"]
+    """One-frame jumps of a control against what holds it. Where no mark says that it does, it is a guess."""
+    threshold = stage.thresholds[FAULT]
     for name in stage.order:
-        control = stage.control(name)
-        for link in control.links:
-            if link.kind != "attachment":
-                continue
-            inside = stage.marked(name, "contact") | stage.marked(link.to, "contact")
-            jump = _jumps(stage, Point(name, control.pivot), link.to)
-            jump[~(inside[1:] & inside[:-1]) | ~stage.counts(Point(name, control.pivot))[1:]] = 0.0
-            jump[stage.marked(name, "cut", around=1)[1:]] = 0.0
-            for a, b in runs(jump > threshold.warn):
-                k = a + int(np.argmax(jump[a : b + 1]))
-                frames = int(stage.frames[k]), int(stage.frames[k + 1])
-                severity = threshold.severity(float(jump[k]))
-                assert severity is not None
-                yield Flag(
-                    "attachment pop",
-                    name,
-                    None,
-                    frames,
-                    severity,
-                    float(jump[k]),
-                    "px",
-                    Cause(name, None, keys_near(stage, name, frames)),
-                    f"{name} jumps by {jump[k]:.1f} px against {link.to} from {frames[0]} to {frames[1]}",
-                    f"let it keep its place on {link.to} across the change",
-                    threshold.ratio(float(jump[k])) * stage.attention(name),
-                )
-
-
-def _steps(stage: Stage, point: Point, target: str) -> Array:
-    """(N - 1,) px by which a point moves against a target from frame to frame."""
-    i = stage.control_at[target]
-    carried = _carry(stage, i, _local(stage, point, target)[:-1])
-    every = np.concatenate([stage.world(point)[:1], carried])
-    return np.asarray(np.linalg.norm(project(stage.view, every) - stage.screen(point), axis=1)[1:])
-
-
-def _carry(stage: Stage, i: int, local: Array) -> Array:
-    """(N - 1, 3) places in the space of control i a frame later in the world."""
-    moved: Array = (stage.posed.linear[i][1:] @ local[:, :, None])[..., 0]
-    return np.asarray(moved + stage.posed.origin[i][1:])
-
-
-def _local(stage: Stage, point: Point, target: str) -> Array:
-    """(N, 3) places of a point in the space of a target."""
-    i = stage.control_at[target]
-    away = stage.world(point) - stage.posed.origin[i]
-    return np.asarray((np.linalg.pinv(stage.posed.linear[i]) @ away[..., None])[..., 0])
-
-
-def _jumps(stage: Stage, point: Point, target: str) -> Array:
-    """(N - 1,) px by which a point moves against a target from frame to frame, beyond what it does beside."""
-    step = _steps(stage, point, target)
-    if not len(step):
-        return step
-    padded = np.pad(step, 2, mode="edge")
-    around = np.max([padded[i : i + len(step)] for i in (0, 1, 3, 4)], axis=0)
-    return np.asarray(np.maximum(step - 2.0 * around, 0.0))
+        for pop in pops(stage, name):
+            frames = int(stage.frames[pop.k]), int(stage.frames[pop.k + 1])
+            severity = threshold.severity(pop.px)
+            assert severity is not None
+            message = f"{name} jumps by {pop.px:.1f} px against {pop.target} from {frames[0]} to {frames[1]}"
+            cause = name if pop.own else pop.target
+            yield Flag(
+                FAULT,
+                name,
+                None,
+                frames,
+                severity if pop.marked else "warn",
+                pop.px,
+                "px",
+                Cause(cause, None, keys_near(stage, cause, frames)),
+                message if pop.own else f"{message}, as {pop.target} jumps",
+                f"let it keep its place on {pop.target} across the change"
+                if pop.own
+                else f"look at {pop.target} first",
+                threshold.ratio(pop.px) * stage.attention(name),
+            )
 
 
 # --- the mend ----------------------------------------------------------------------------------------------
 
 
 def across(stage: Stage, flag: Flag) -> Iterator[Shot]:
-    """The shots in which a control keeps its place across a change: the side that is less work shifted, then the other.
+    """The shots in which a control keeps its place across a change: the shorter side shifted, then the other.
 
     A side that it keeps to the end of the shot or to another jump goes before one in which the shift has to die away.
     """
     k = int(np.searchsorted(stage.frames, flag.frames[0]))
-    point = Point(flag.control, stage.control(flag.control).pivot)
-    links = [link.to for link in stage.control(flag.control).links if link.kind == "attachment"]
-    target = max(links, key=lambda to: float(_jumps(stage, point, to)[k]))
-    jump = stage.posed.linear[stage.control_at[target], k] @ np.diff(_local(stage, point, target), axis=0)[k]
+    pop = max((p for p in pops(stage, flag.control) if p.k == k), key=lambda p: p.px)
+    if not pop.own:
+        raise NoSolution(f"it is {pop.target} that jumps: mend that first")
+    point, target = Point(flag.control, stage.control(flag.control).pivot), pop.target
+    jump = stage.posed.linear[stage.control_at[target], k] @ np.diff(local(stage, point, target), axis=0)[k]
     if np.linalg.norm(jump) > max(_extent(stage, name, k) for name in (target, flag.control)):
         raise NoSolution(
             f"it jumps farther than {target} is large, so nobody holds it there: a hand-over that is meant "
@@ -129,7 +92,7 @@ def _extent(stage: Stage, name: str, k: int) -> float:
 
 
 def _shifted(stage: Stage, name: str, target: str, k: int, after: bool) -> tuple[bool, int, Shot] | None:
-    """Of one side of a jump whether its shift dies away, how many numbers it changes, and the shot then.
+    """Of one side of a jump whether its shift dies away, how many frames it has, and the shot then.
 
     None where something holds them, or where the control parts from the target too soon.
     """
@@ -137,59 +100,93 @@ def _shifted(stage: Stage, name: str, target: str, k: int, after: bool) -> tuple
         return None
     point = Point(name, stage.control(name).pivot)
     span = _side(stage, point, target, k, after)
-    weight = _weight(stage, span, after)
-    if weight is None:
+    by = _shift(stage, local(stage, point, target), k, span)
+    if by is None:
         return None
-    local = _local(stage, point, target)
-    step = np.diff(local, axis=0)
-    usual = step[[n for n in (k - 1, k + 1) if 0 <= n < len(step)]].mean(axis=0) if len(step) > 1 else 0.0
-    by = (usual - step[k]) * (1.0 if after else -1.0)
-    linear = stage.posed.linear[stage.control_at[target]]
-    asked = in_translations(stage, name, weight[:, None] * (linear @ by), 0)
-    shot, count = stage.shot, 0
+    inside = np.any(by != 0, axis=1)
+    turned = stage.posed.linear[stage.control_at[target]] @ by[:, :, None]
+    asked = in_translations(stage, name, turned[..., 0], 0)
+    shot = stage.shot
     for channel, wanted in zip(translations(stage, name), asked.T, strict=True):
-        changed = _moved(stage, name, channel, wanted, weight > 0)
-        if changed is None or not within(channel, changed[1]):
+        changed = _moved(stage, name, channel, wanted, inside)
+        if changed is None or not within(channel, changed):
             return None
-        count, shot = count + changed[0], shot.with_channel(name, changed[1])
-    return span[2], count, shot
+        shot = shot.with_channel(name, changed)
+    return span.parts, span.last - span.first + 1, shot
 
 
-def _side(stage: Stage, point: Point, target: str, k: int, after: bool) -> tuple[int, int, bool]:
-    """First and last position of one side of a jump, and whether the control parts from the target at its far end."""
-    jump, step = _jumps(stage, point, target), _steps(stage, point, target)
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side of a jump, from its first position to its last: what comes `after` it, or what was before.
+
+    At its far end the control parts from its target, or jumps again from position `pop` to the next.
+    """
+
+    first: int
+    last: int
+    after: bool
+    parts: bool
+    pop: int | None
+
+
+def _side(stage: Stage, point: Point, target: str, k: int, after: bool) -> _Side:
+    """The side of the jump from position k to the next."""
+    jump, step = jumps(stage, point, target), steps(stage, point, target)
     marked = stage.marked(point.control, "contact") | stage.marked(target, "contact")
-    held = (marked[1:] & marked[:-1]) | (step <= STILL * stage.view.height / LINES)
-    ends = ~held | (jump > stage.thresholds["attachment pop"].warn)
-    if after:
-        far = np.flatnonzero(ends[k + 1 :])
-        last = k + 1 + int(far[0]) if len(far) else len(stage.frames) - 1
-        return k + 1, last, bool(len(far)) and not held[last]
-    far = np.flatnonzero(ends[:k])
-    first = int(far[-1]) + 1 if len(far) else 0
-    return first, k, bool(len(far)) and not held[first - 1]
+    pop = jump > stage.thresholds[FAULT].warn
+    held = (marked[1:] & marked[:-1]) | goes_along(stage, step)
+    # What soon jumps back is where it was between: whatever it does there, the hand doesn't leave it.
+    soon = round(SOON * stage.shot.fps)
+    between = pop[k + 1 : k + 1 + soon] if after else pop[max(k - soon, 0) : k]
+    if between.any():
+        held[k + 1 : k + 1 + soon] |= after
+        held[max(k - soon, 0) : k] |= not after
+    far = np.flatnonzero((~held | pop)[k + 1 :] if after else (~held | pop)[:k])
+    if not len(far):
+        return _Side(*((k + 1, len(step)) if after else (0, k)), after, False, None)
+    end = k + 1 + int(far[0]) if after else int(far[-1])
+    first, last = (k + 1, end) if after else (end + 1, k)
+    return _Side(first, last, after, not (held[end] or pop[end]), end if pop[end] else None)
 
 
-def _weight(stage: Stage, span: tuple[int, int, bool], after: bool) -> Array | None:
-    """(N,) how much of a shift each frame takes; None where there is no time for it to die away."""
-    first, last, parts = span
-    at = np.arange(len(stage.frames))
-    inside = (at >= first) & (at <= last)
-    if not parts:
-        return inside.astype(float)
-    fade = FADE * stage.shot.fps
-    if last - first + 1 < fade:
-        return None
-    return np.where(inside, minimum_jerk((last + 1 - at if after else at - first + 1) / fade), 0.0)
+def _shift(stage: Stage, places: Array, k: int, side: _Side) -> Array | None:
+    """(N, 3) by how much a side of the jump after position k is shifted, in the space of what holds it, where it has
+    `places` (N, 3).
+
+    Where that ends with the jump back, both ends are closed. None where there is no time for the shift to die away.
+    """
+    at = np.arange(len(places))
+    inside = (at >= side.first) & (at <= side.last)
+    by, fade = _missing(places, k, side.after), FADE * stage.shot.fps
+    weight: Array = np.ones(len(places))
+    if side.parts:
+        if side.last - side.first + 1 < fade:
+            return None
+        weight = minimum_jerk((side.last + 1 - at if side.after else at - side.first + 1) / fade)
+    shift = weight[:, None] * by
+    if side.pop is not None:
+        back = _missing(places, side.pop, not side.after)
+        if np.linalg.norm(back - by) <= ALIKE * np.linalg.norm(by):
+            share = (at - side.first if side.after else side.last - at) / max(side.last - side.first, 1)
+            shift = by + share[:, None] * (back - by)
+    return np.where(inside[:, None], shift, 0.0)
+
+
+def _missing(places: Array, k: int, after: bool) -> Array:
+    """(3,) by how much what comes after the jump from position k to the next, or was before, has to be shifted."""
+    step = np.diff(places, axis=0)
+    beside = step[[n for n in (k - 1, k + 1) if 0 <= n < len(step)]]
+    usual = beside.mean(axis=0) if len(beside) else 0.0
+    return np.asarray((usual - step[k]) * (1.0 if after else -1.0))
 
 
 def _moved(
     stage: Stage, name: str, channel: Channel, wanted: Array, inside: NDArray[np.bool_]
-) -> tuple[int, Channel] | None:
-    """How many numbers of a channel change, and the channel then; None where a pin or an accent holds one of them."""
+) -> Channel | None:
+    """The channel with what is wanted of its frames inside; None where a pin or an accent holds one of them."""
     moved = stage.frames[inside & (wanted != 0)]
     if not len(moved):
-        return 0, channel
+        return channel
     accents = [span for _, span in stage.locks.kept_samples(name)]
     if channel.samples is not None:
         spans = accents + [pin.frames for pin in concerning(stage.locks.pins, name, channel.name)]
@@ -197,7 +194,7 @@ def _moved(
             return None
         samples = channel.samples.copy()
         samples[stage.frames.astype(np.intp) - stage.shot.first_frame, 0] += wanted
-        return len(moved), replace(channel, samples=frozen(samples))
+        return replace(channel, samples=frozen(samples))
     keys = channel.keys
     assert keys is not None
     own = (keys.frames > moved[0] - 1) & (keys.frames < moved[-1] + 1)
@@ -211,12 +208,10 @@ def _moved(
     rate = np.gradient(wanted[side]) if side.stop - side.start > 1 else np.zeros(1)
     by, turn = (np.interp(keys.frames, stage.frames[side], each) for each in (wanted[side], rate))
     by, turn = (np.where(own, each, 0.0)[:, None] for each in (by, turn))
-    return int(own.sum()), replace(
-        channel,
-        keys=keys.changed(
-            values=keys.values + by, incoming=keys.incoming + turn, outgoing=keys.outgoing + turn
-        ),
+    moved_keys = keys.changed(
+        values=keys.values + by, incoming=keys.incoming + turn, outgoing=keys.outgoing + turn
     )
+    return replace(channel, keys=moved_keys)
 
 
-TRIES: dict[str, Callable[[Stage, Flag], Iterator[Shot]]] = {"attachment pop": across}
+TRIES: dict[str, Callable[[Stage, Flag], Iterator[Shot]]] = {FAULT: across}

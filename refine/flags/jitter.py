@@ -16,6 +16,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from refine.flags.carried import pops
 from refine.flags.flag import Cause, Flag
 from refine.flags.joints import Out, baked_channels, paths_of, third_of_the_others
 from refine.flags.path import above, rolling_rms, steady, stepped, white_above
@@ -83,6 +84,9 @@ def levels(stage: Stage, outs: Sequence[Out]) -> Levels | None:
             row = place.get((out.control, channel_name))
             if row is not None:
                 paths[row, out.first : out.first + out.count, : amount.shape[1]] -= amount
+    for row, (name, _) in enumerate(owned):
+        for pop in pops(stage, name):
+            paths[row, pop.k + 1 :] -= _jump(paths[row], pop.k)
     top = above(paths, cut, fps)
     inside = top[:, edge:-edge]
     size = rolling_rms(inside, count)
@@ -90,6 +94,14 @@ def levels(stage: Stage, outs: Sequence[Out]) -> Levels | None:
     widen = whole * white_above(hz, fps)
     even = steady(paths[:, edge:-edge], whole * size, count)
     return Levels(owned, top, size, even, edge, count, widen, whole)
+
+
+def _jump(path: Array, k: int) -> Array:
+    """(D,) by how much a path (N, D) goes farther from position k to the next than on either side of it."""
+    step = np.diff(path[max(k - 1, 0) : k + 3], axis=0)
+    at = min(k, 1)
+    beside = np.delete(step, at, axis=0)
+    return np.asarray(step[at] - (beside.mean(axis=0) if len(beside) else 0.0))
 
 
 def find(stage: Stage, outs: Sequence[Out]) -> Iterator[Flag]:

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.flags import jitter, joints, steady
+from refine.flags.carried import moved_along
 from refine.flags.excerpt import excerpt
 from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.path import (
@@ -57,7 +58,8 @@ def find(stage: Stage) -> Iterator[Flag]:
         flag for flag in _out_of_place(seen, outs) if not any(_of_jitter(flag, one) for one in trembling)
     )
     for flag in (*trembling, *alone):
-        yield flag if seen is stage else _at_keys(stage, flag)
+        if not moved_along(stage, flag.control, flag.frames):  # else it shows at what carries it
+            yield flag if seen is stage else _at_keys(stage, flag)
 
 
 def _at_keys(stage: Stage, flag: Flag) -> Flag:

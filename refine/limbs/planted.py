@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from refine.limbs.limb import GRAVITY, Limb, end_points
 from refine.measure import marked_points
 from refine.pose import Point, Pose, world_point
-from refine.rig import descendants
+from refine.rig import carriers, descendants
 from refine.shot import Array, Mark, Shot
 
 # [judge] all: heights over the point's own level in m, speeds in sqrt(g L), shortest contact in s.
@@ -27,6 +27,7 @@ LEVEL = 20.0  # percentile of the heights of slow frames that is the point's own
 SLOWEST = 25.0  # percentile of a contact's speeds that is as slow as counts
 STILL = 1e-3  # of a contact's greatest speed: slower is standing
 CLEARLY = 2.0  # [judge] times as still
+SWINGS = 10.0  # [judge] times as still a held thing's point is in the hand, from which it swings there
 TIE = 1e-3  # weight of the worst frame against the usual one
 LIFTED = 0.005  # [judge] m by which a point's height over the planted one changes, from which it has left the ground
 RESTS = 0.005  # [judge] m from its place, within which a point of a planted foot usually is where it rests as well
@@ -179,13 +180,16 @@ def marked_contacts(shot: Shot, posed: Pose, limbs: tuple[Limb, ...]) -> Iterato
         limb_ends = [name for name in mark.controls if name in by_end]
         for name in limb_ends or mark.controls:
             if len(at) >= 2 and name in known:
-                yield _steadiest(shot, posed, name, by_end.get(name), at, _others(shot, mark, name, by_end))
+                others, held = _others(shot, mark, name, by_end), _held(shot, mark, name, by_end)
+                yield _steadiest(shot, posed, name, by_end.get(name), at, others, held)
 
 
 def _others(shot: Shot, mark: Mark, name: str, by_end: dict[str, Limb]) -> list[str]:
-    """What a control may be in contact with besides the world: links either way, and props that the mark names."""
+    """What a control may be in contact with besides the world: links either way, props that the mark names, and the
+    hand that carries it."""
     own = shot.control(name)
     linked = [link.to for link in own.links]
+    linked += [other for other in carriers(shot, name) if other in by_end]
     linked += [c.name for c in shot.controls if any(link.to == name for link in c.links)]
     linked += [other for other in mark.controls if other not in by_end]
     carried = {name, *descendants(shot, name)}
@@ -193,28 +197,48 @@ def _others(shot: Shot, mark: Mark, name: str, by_end: dict[str, Limb]) -> list[
     return [other for other in dict.fromkeys(linked) if other in names]
 
 
+def _held(shot: Shot, mark: Mark, name: str, by_end: dict[str, Limb]) -> list[str]:
+    """What a hand may hold by a contact mark: the props that it names."""
+    if name not in by_end or by_end[name].kind != "arm":
+        return []
+    known = {control.name for control in shot.controls} - {name, *carriers(shot, name)}
+    return [other for other in dict.fromkeys(mark.controls) if other in known and other not in by_end]
+
+
 def _steadiest(
-    shot: Shot, posed: Pose, name: str, limb: Limb | None, at: NDArray[np.intp], others: list[str]
+    shot: Shot,
+    posed: Pose,
+    name: str,
+    limb: Limb | None,
+    at: NDArray[np.intp],
+    others: list[str],
+    held: list[str],
 ) -> Planted:
     """The point of a control that stays in place through most of a contact, and against what it does.
 
     It is the control's own pivot in the world, unless another point, or going along with something, is clearly
-    stiller. What a fault makes of some frames has hardly a say.
+    stiller. What a hand holds may swing in it: then a point of that stays in the hand. What it carries can't be left by
+    it, but only leave it. What a fault makes of some frames has hardly a say.
     """
-    control = shot.control(name)
-    best: tuple[float, Planted] | None = None
+    control, carried = shot.control(name), {name, *descendants(shot, name)}
+    tried: list[tuple[float, Planted]] = []
     for n, point in enumerate(end_points(shot, name) if limb is not None else marked_points(control)):
-        path = world_point(posed, shot, point)[at]
-        tried = [_planted(point, posed.frames[at], path, name, True, limb)]
-        tried += [_relative(shot, posed, tried[0], other, at) for other in others]
-        for each in tried:
-            away = np.linalg.norm(each.path - each.anchor, axis=1)
-            drift = float(np.median(away) + TIE * away.max())
-            drift *= (1.0 if n == 0 else CLEARLY) * (1.0 if each.relative is None else CLEARLY)
-            if best is None or drift < best[0]:
-                best = drift, each
-    assert best is not None
-    return best[1]
+        own = _planted(point, posed.frames[at], world_point(posed, shot, point)[at], name, True, limb)
+        along = [_relative(shot, posed, own, other, at) for other in others]
+        by = 1.0 if n == 0 else CLEARLY
+        tried += [(by, own), *((by * CLEARLY, each) for each in along)]
+    if held and not others and carried.issuperset(held):
+        tried = []
+    for other in held:
+        for point in marked_points(shot.control(other)):
+            own = _planted(point, posed.frames[at], world_point(posed, shot, point)[at], other, True, None)
+            tried.append((SWINGS, _relative(shot, posed, own, name, at)))
+    return min(tried, key=lambda each: each[0] * _drift(each[1]))[1]
+
+
+def _drift(planted: Planted) -> float:
+    away = np.linalg.norm(planted.path - planted.anchor, axis=1)
+    return float(np.median(away) + TIE * away.max())
 
 
 def _relative(shot: Shot, posed: Pose, planted: Planted, other: str, at: NDArray[np.intp]) -> Planted:
