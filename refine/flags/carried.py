@@ -29,6 +29,7 @@ AROUND = 8  # frames to each side whose steps are usual [judge]
 KEEPS = 0.9  # of the frames in which a carried control keeps its place, if it is held [judge]
 BACK = 0.25  # s within which it is back where it was [judge]
 AGAIN = 0.1  # of its jump that a control may be off its place when it is back [judge]
+CLEARLY = 2.0  # times as much: a hand that punches breaks its own path too [judge]
 MOVES_BY_ITSELF = ("eyes", "face")
 
 
@@ -72,7 +73,8 @@ def _found(stage: Stage, name: str) -> Iterator[Pop]:
         guess = not touching.any()  # else marks say when it is held
         for a, b in runs(jump > least):
             k = a + int(np.argmax(jump[a : b + 1]))
-            marked, own = bool(touching[k : k + 2].all()), _jumps_itself(stage, point, target, k)
+            marked = bool(touching[k : k + 2].all())
+            own = _jumps_itself(stage, point, target, k, CLEARLY if marked else 1.0)
             if marked or (guess and own and (linked or _comes_back(stage, point, target, k, jump > least))):
                 yield Pop(name, target, k, float(jump[k]), marked, own)
 
@@ -101,14 +103,14 @@ def _comes_back(stage: Stage, point: Point, target: str, k: int, far: NDArray[np
     return any(float(np.linalg.norm(after - before)) <= AGAIN * size for before, after in pairs)
 
 
-def _jumps_itself(stage: Stage, point: Point, target: str, k: int) -> bool:
-    """Whether a control's own path breaks between positions k and k + 1 more than that of what holds it."""
+def _jumps_itself(stage: Stage, point: Point, target: str, k: int, times: float) -> bool:
+    """Whether what holds a control breaks its path between positions k and k + 1 less than so many times as much."""
     at = np.clip(np.arange(k - 1, k + 3), 0, len(stage.frames) - 1)
     i, place = stage.control_at[target], local(stage, point, target)[k]
     carried = stage.world(point)
     carried[at] = stage.posed.linear[i][at] @ place + stage.posed.origin[i][at]
     own, other = (_break(project(stage.view, path)[at]) for path in (stage.world(point), carried))
-    return own > other
+    return times * own > other
 
 
 def _break(path: Array) -> float:
