@@ -135,11 +135,10 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot
     # A pose that stands beside its frame has a flag of its own.
     numbers = [c for c in found.changes if c.field != "key"]
     changes = [c for c in numbers if c.channel == flag.cause.channel]
-    if not changes:
-        for candidate in found.candidates:
-            if (candidate.channel, candidate.frames) == (flag.cause.channel, flag.cause.frames):
-                changes = list(candidate.changes)
-                break
+    here = (flag.cause.channel, flag.cause.frames)
+    options = [c.changes for c in found.candidates if (c.channel, c.frames) == here]
+    if not changes and options:
+        changes = list(options.pop(0))
     if not changes:
         return (), found.reason
     at = set(flag.cause.frames)
@@ -148,5 +147,6 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot
     others = [
         c for c in others if all(at.issuperset(b.frames) for b in breaks[c.channel] if at & set(b.frames))
     ]
-    alone = made(stage.shot, changes)
-    return ((made(stage.shot, [*changes, *others]), alone) if others else (alone,)), ""
+    # An option at the same key goes on from what is clear: value and slope may both be off.
+    tried = (([*changes, *others],) if others else ()) + (changes, *options)
+    return (made(stage.shot, each) for each in tried), ""

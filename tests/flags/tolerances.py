@@ -40,6 +40,12 @@ CARRIED = 5e-4
 ROW_KEYS = 5e-6
 
 
+# --- both halves --------------------------------------------------------------------------------------------
+
+# Degrees and degrees a frame: a key that is put back to the digit, by a solve in double precision.
+KEY_EXACT = 1e-6
+
+
 # --- contacts -----------------------------------------------------------------------------------------------
 
 # Metres: what a planted foot may drift after a change at the hips (the requirement), and px on screen.
