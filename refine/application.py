@@ -47,7 +47,7 @@ def chosen(changes: Sequence[Change], only: Sequence[str], shot: Shot) -> list[C
 def _selector(text: str, known: set[tuple[str, str]], shot: Shot) -> Selector:
     """What is named of the `known` (control, channel) pairs. InputError, another one for what only the shot has."""
     try:
-        return selector(text, known, "--only")
+        return selector(text, known, "--only", between=True)
     except InputError:
         there = [name for c, ch in channel_names(shot) for name in (c, f"{c}.{ch}")]
         if any(text == name or text.startswith(f"{name}@") for name in there):

@@ -18,7 +18,7 @@ from refine.commands.compare import compare
 from refine.commands.diff import diff
 from refine.commands.show import show
 from refine.commands.suggest import suggest
-from refine.errors import RefineError
+from refine.errors import InputError, RefineError
 
 INTERRUPTED = 130
 
@@ -35,8 +35,17 @@ class _Group(click.Group):
         except BrokenPipeError:  # the reader has seen enough: not an error, but nothing more can be printed
             outputs.close_stdout()
             ctx.exit(0)
+        except MemoryError as error:
+            outputs.say(f"refine: {_too_large(error)}")
+            ctx.exit(InputError.exit_code)
         except KeyboardInterrupt:
             ctx.exit(INTERRUPTED)
+
+
+def _too_large(error: MemoryError) -> str:
+    """What is to be said where memory is short; numpy says how much it wanted."""
+    wanted = str(error).split(" for an array")[0].replace("Unable", "unable") or "there isn't enough"
+    return f"memory: {wanted}; the shot has too many frames or controls for this machine: cut it into parts"
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["--help", "-h"]})

@@ -14,23 +14,28 @@ from refine.errors import InputError
 from refine.shot import Pin, Shot
 
 _FRAMES = re.compile(r"(-?\d{1,12})(?::(-?\d{1,12}))?", re.ASCII)
+_KEY = re.compile(r"-?\d{1,12}\.\d+", re.ASCII)
+AS_SHOWN = 1e-3  # frames that a key may be off the number that it is shown by
 
 
 @dataclass(frozen=True, slots=True)
 class Selector:
-    """CONTROL[.CHANNEL][@A[:B]]; what is None matches everything."""
+    """CONTROL[.CHANNEL][@A[:B]]; what is None matches everything. A key between frames is named by its own one."""
 
     control: str
     channel: str | None
-    frames: tuple[int, int] | None
+    frames: tuple[float, float] | None
 
     def matches(self, control: str, channel: str, frame: float) -> bool:
-        inside = self.frames is None or self.frames[0] <= frame <= self.frames[1]
+        inside = self.frames is None or self.frames[0] - AS_SHOWN <= frame <= self.frames[1] + AS_SHOWN
         return control == self.control and self.channel in (None, channel) and inside
 
 
-def selector(text: str, channels: Iterable[tuple[str, str]], option: str) -> Selector:
-    """Reads CONTROL[.CHANNEL][@A[:B]] against known (control, channel) pairs. InputError names near misses."""
+def selector(text: str, channels: Iterable[tuple[str, str]], option: str, between: bool = False) -> Selector:
+    """Reads CONTROL[.CHANNEL][@A[:B]] against known (control, channel) pairs; A may lie `between` frames.
+
+    InputError names near misses.
+    """
     known = sorted({*channels}, key=lambda pair: (len(pair[0]), len(pair[1])), reverse=True)
     for control, channel in known:
         for name, which in ((f"{control}.{channel}", channel), (control, None)):
@@ -39,6 +44,8 @@ def selector(text: str, channels: Iterable[tuple[str, str]], option: str) -> Sel
             rest = text[len(name) + 1 :]
             if text.startswith(f"{name}@") and _FRAMES.fullmatch(rest):
                 return Selector(control, which, frames(rest, f"{option} {text}"))
+            if text.startswith(f"{name}@") and between and _KEY.fullmatch(rest):
+                return Selector(control, which, (float(rest), float(rest)))
     names = {control for control, _ in known}
     for control, channel in known:
         for name in (f"{control}.{channel}", control):

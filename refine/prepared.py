@@ -26,6 +26,10 @@ from refine.suggestion import Candidate, Effect, Suggestion
 from refine.view import View, view
 
 AROUND = 4  # frames to each side of the range on which differences up to the fourth are taken
+WEAKEST, STRONGEST = (
+    0.001,
+    1000.0,
+)  # strengths beside 0: less moves nothing that is seen, more nothing further
 KEPT_KEYS = 100  # to each side of the range: no rule feels a key farther away, and a long shot stays quick
 
 
@@ -148,10 +152,11 @@ def _check(shot: Shot, request: Request) -> None:
             raise unknown_control(name, names, f"control {name}")
 
 
-def check_strength(strength: float) -> None:
+def check_strength(strength: float, option: str = "--strength") -> None:
     """InputError for a number that is no strength."""
-    if not (np.isfinite(strength) and strength >= 0):
-        raise InputError(f"--strength {strength:g}", "not a strength", "0 or more; 1 is the default")
+    if not (strength == 0 or WEAKEST <= strength <= STRONGEST):
+        allowed = f"0, or {WEAKEST:g} to {STRONGEST:g}; 1 is the default"
+        raise InputError(f"{option} {strength:g}", "not a strength", allowed)
 
 
 def _near(shot: Shot, frames: tuple[int, int]) -> Shot:

@@ -26,6 +26,13 @@ MOST_DIGITS, SAID_DIGITS = 9, 7  # significant: more than MOST were computed, an
 DUST = 1e-12  # of any unit: what is left of a zero that was computed
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 SEVERAL = r"; (?=\S+-[0-9a-f]{4}: )"  # before the id of the next flag, in a reason of several
+_KINDS = {
+    "values": "value",
+    "slopes": "slope",
+    "keys moved in time": "key moved in time",
+    "new keys": "new key",
+    "keys taken out": "key taken out",
+}
 _SHOWN = 12  # changed samples of a baked channel that are listed before they are summed up
 
 
@@ -105,14 +112,31 @@ def _apart(change: Change) -> Array:
 
 
 def _summed(merged: list[tuple[str, Change]]) -> list[str]:
-    sizes = [float(np.linalg.norm(_apart(change))) for _, change in merged]
-    worst = merged[int(np.argmax(sizes))][1]
-    frames = [change.frame for _, change in merged]
-    return [
-        f"    {len(merged)} numbers from frame {min(frames):g} to {max(frames):g}, the largest at frame "
-        f"{worst.frame:g}: {spoken(worst.before_text)} -> {spoken(worst.after_text)} "
-        f"({max(sizes):.4g} {worst.unit}); --json lists them all"
-    ]
+    """Each kind of change on a line: how many, where, and the largest of those that are measured."""
+    lines = []
+    for kind in _KINDS:
+        changes = [change for _, change in merged if _kind(change) == kind]
+        if not changes:
+            continue
+        frames = [change.frame for change in changes]
+        many = f"{len(changes)} {kind if len(changes) > 1 else _KINDS[kind]}"
+        line = f"    {many} from frame {min(frames):g} to {max(frames):g}"
+        if changes[0].key is None:
+            sizes = [float(np.linalg.norm(_apart(change))) for change in changes]
+            worst = changes[int(np.argmax(sizes))]
+            change = f"{spoken(worst.before_text)} -> {spoken(worst.after_text)}"
+            line += f", the largest at frame {worst.frame:g}: {change} ({max(sizes):.4g} {worst.unit})"
+        lines.append(line.rstrip())
+    lines[-1] += "; --json lists them all"
+    return lines
+
+
+def _kind(change: Change) -> str:
+    if change.key is not None:
+        return "keys taken out" if change.taken else "new keys"
+    if change.field == "key":
+        return "keys moved in time"
+    return "values" if change.field == "value" else "slopes"
 
 
 def spoken(text: str) -> str:

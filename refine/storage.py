@@ -86,28 +86,61 @@ def new_files(files: Sequence[New]) -> Iterator[None]:
     """Write some files, all or none: each takes its name once all of them are whole on the disk.
 
     Where one can't take its name, or what is done in the block fails, those that weren't there before are taken
-    away again. InputError for the first that can't be written.
+    away again, and those that were get back what they had. InputError for the first that can't be written.
     """
-    named: list[Path] = []
-    try:
-        with ExitStack() as stack:
-            whole = [_whole(stack, file) for file in files]
-            for file, (temporary, target, old) in zip(files, whole, strict=True):
-                with _explained(file.path):
-                    if file.force:
-                        os.replace(temporary, target)
+    named: list[tuple[Path, Path | None]] = []
+    with ExitStack() as before:
+        try:
+            with ExitStack() as stack:
+                whole = [_whole(stack, file) for file in files]
+                for file, (temporary, target, old) in zip(files, whole, strict=True):
+                    with _explained(file.path):
+                        aside = before.enter_context(_aside(target)) if old else None
+                        if file.force:
+                            os.replace(temporary, target)
+                        else:
+                            _name(temporary, target)
+                    named.append((target, aside))
+            for folder, path in {target.parent: target for _, target, _ in whole}.items():
+                with _explained(path):
+                    _sync_folder(folder)
+            yield
+        except BaseException:
+            for target, aside in named:
+                with suppress(FileNotFoundError):
+                    if aside is None:
+                        os.unlink(target)
                     else:
-                        _name(temporary, target)
-                named += [] if old else [target]
-        for folder, path in {target.parent: target for _, target, _ in whole}.items():
-            with _explained(path):
-                _sync_folder(folder)
-        yield
-    except BaseException:
-        for path in named:
-            with suppress(FileNotFoundError):
-                os.unlink(path)
-        raise
+                        os.replace(aside, target)
+            raise
+
+
+@contextmanager
+def _aside(target: Path) -> Iterator[Path]:
+    """Another name for what stands at a target now, until the block is left."""
+    aside = target.parent / _part()
+    try:
+        _also(target, aside)
+        yield aside
+    finally:
+        with suppress(FileNotFoundError):
+            os.unlink(aside)
+
+
+def _also(target: Path, name: Path) -> None:
+    """Give a file a second name that is free, or a whole copy of it where that isn't possible."""
+    try:
+        os.link(target, name)
+    except OSError as error:
+        if error.errno not in _NO_LINKS:
+            raise
+        with _temporary(target.parent, target.read_bytes(), os.stat(target), None) as temporary:
+            _name(temporary, name)
+
+
+def _part() -> str:
+    """A name that no file has; not the target's, which may already be as long as the file system allows."""
+    return f".refine-{secrets.token_hex(8)}.part"
 
 
 def _whole(stack: ExitStack, file: New) -> tuple[Path, Path, os.stat_result | None]:
@@ -230,8 +263,7 @@ def _replaceable(target: Path, path: Path) -> os.stat_result | None:
 @contextmanager
 def _temporary(folder: Path, data: bytes, old: os.stat_result | None, check: Check | None) -> Iterator[Path]:
     """A temporary file in the folder with these contents, safe on the disk; gone when the block is left."""
-    # Its name doesn't contain the target's, which may already be as long as the file system allows.
-    temporary = folder / f".refine-{secrets.token_hex(8)}.part"
+    temporary = folder / _part()
     try:
         _write_through(temporary, data, old)
         with open(temporary, "rb") as file:
@@ -272,22 +304,9 @@ def _keep(target: Path) -> Path:
         number += 1
         if os.path.lexists(kept):
             continue
-        try:
-            os.link(target, kept)
+        with suppress(FileExistsError):  # another run may take the name in between
+            _also(target, kept)
             return kept
-        except FileExistsError:  # another run took the name in between
-            continue
-        except OSError as error:
-            if error.errno not in _NO_LINKS:
-                raise
-            return _copy(target, kept)
-
-
-def _copy(target: Path, kept: Path) -> Path:
-    """Keep a copy where a second name isn't possible. The copy takes its name only when it is whole."""
-    with _temporary(target.parent, target.read_bytes(), os.stat(target), None) as temporary:
-        _name(temporary, kept)
-    return kept
 
 
 def _name(temporary: Path, path: Path) -> None:

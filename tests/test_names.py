@@ -38,6 +38,17 @@ RIG = named(
 CHANNELS = channel_names(RIG)
 
 
+def test_a_key_between_frames_is_named_as_it_is_shown() -> None:
+    chosen = selector("arm@114.067", CHANNELS, "--only", between=True)
+    assert chosen.matches("arm", "rotation.x", 114.0 + 1 / 15)
+    assert not chosen.matches("arm", "rotation.x", 114.0)
+    for text in ("arm@114.067:115", "arm@1e2", "arm@.5"):
+        with pytest.raises(InputError, match="whole frames"):
+            selector(text, CHANNELS, "--only", between=True)
+    with pytest.raises(InputError, match="whole frames"):
+        selector("arm@114.067", CHANNELS, "--pin")
+
+
 @pytest.mark.parametrize(
     ("text", "control", "channel", "held"),
     [

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from refine.changes import Change
+from refine.changes import Change, Field
+from refine.key_rows import smooth
 from refine.report import change_lines, spoken
 
 
@@ -29,5 +30,25 @@ def test_many_samples_are_summed_up_and_it_is_said_where_they_all_stand() -> Non
         for frame in range(20)
     ]
     (_, _, line) = change_lines(changes)
-    assert "20 numbers from frame 0 to 19, the largest at frame 19" in line
+    assert "20 values from frame 0 to 19, the largest at frame 19" in line
     assert "--json lists them all" in line
+
+
+def test_numbers_of_several_kinds_are_summed_up_each_for_itself() -> None:
+    """Degrees and degrees a frame aren't compared, and a new key is no number."""
+    key = smooth(1.0, 0.0)
+    kinds: tuple[tuple[Field, float, str], ...] = (
+        ("value", 0.1, "deg"),
+        ("incoming_slope", 3.0, "deg/frame"),
+    )
+    changes = [
+        Change("hips", "rotation.x", float(n), field, 0.0, size * n, "0", f"{size * n:g}", unit)
+        for n in range(1, 8)
+        for field, size, unit in kinds
+    ]
+    changes.append(Change("hips", "rotation.x", 9.0, "key", 9.0, 9.0, "", "9", "frame", key=key, taken=False))
+    assert [line.strip() for line in change_lines(changes)[2:]] == [
+        "7 values from frame 1 to 7, the largest at frame 7: 0 -> 0.7 (0.7 deg)",
+        "7 slopes from frame 1 to 7, the largest at frame 7: 0 -> 21 (21 deg/frame)",
+        "1 new key from frame 9 to 9; --json lists them all",
+    ]

@@ -206,6 +206,29 @@ def test_of_several_files_all_are_written_or_none(
         assert folder(inside / "a") == dict.fromkeys("abc", NEW)
 
 
+@pytest.mark.parametrize("copies", [False, True], ids=["links", "copies"])
+def test_what_was_written_over_is_put_back_where_a_later_one_fails(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, copies: bool
+) -> None:
+    """With `force`, and whether or not the folder can give a file two names."""
+    for name in "ab":
+        (tmp_path / name).write_bytes(OLD)
+    files = [New(tmp_path / name, NEW, force=True) for name in "abc"]
+    if copies:
+        failing(monkeypatch, "link", errno.EPERM, 1)
+    with monkeypatch.context() as patch:
+        failing(patch, "replace", errno.EIO, 3)
+        with pytest.raises(InputError, match="can't be written"), new_files(files):
+            raise AssertionError("not all were written")
+    assert folder(tmp_path / "a") == dict.fromkeys("ab", OLD)
+    with pytest.raises(InputError, match="later"), new_files(files):
+        raise InputError("x", "failed later")
+    assert folder(tmp_path / "a") == dict.fromkeys("ab", OLD)
+    with new_files(files):
+        pass
+    assert folder(tmp_path / "a") == dict.fromkeys("abc", NEW)
+
+
 def test_outputs_are_looked_at_before_the_first_is_written(tmp_path: Path) -> None:
     (tmp_path / "sub").mkdir()
     one, other = tmp_path / "sub" / ".." / "same", tmp_path / "same"

@@ -9,7 +9,7 @@ from refine import names
 from refine.errors import InputError
 from refine.flags.look import Look
 from refine.formats import SIDE_ENDING, Document, side_path
-from refine.prepared import Request
+from refine.prepared import Request, check_strength
 
 
 def look(
@@ -52,8 +52,10 @@ def strengths(text: str) -> list[float]:
         found = [float(part) for part in text.split(",")]
     except ValueError:
         found = []
-    if not found or not all(0 <= strength < float("inf") for strength in found):
-        raise InputError(f"--strengths {text}", "not a list of strengths", "numbers of 0 or more: 0.25,0.5,1")
+    if not found:
+        raise InputError(f"--strengths {text}", "not a list of strengths", "numbers such as 0.25,0.5,1")
+    for strength in found:
+        check_strength(strength, "--strengths")
     found = sorted(strength + 0.0 for strength in found)  # -0 is 0
     for one, other in pairwise(f"{strength:g}" for strength in found):
         if one == other:

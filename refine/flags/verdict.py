@@ -26,6 +26,8 @@ def stays(flag: Flag, after: Sequence[Flag]) -> str:
     rest = twin(flag, after)
     if rest is None or rest.amount <= SMALLER * flag.amount:
         return ""
+    if rest.amount >= flag.amount:
+        return "nothing that could be tried makes it smaller"
     return f"what could be tried leaves {rest.amount:.3g} {rest.unit} of {flag.amount:.3g}"
 
 

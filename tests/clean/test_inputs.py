@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from refine.clean.folder.inputs import check_places, found
+from refine.clean.folder.inputs import check_places, found, links_left
 from refine.errors import InputError
 from tests.clean.stand_in import write_clip
 
@@ -150,3 +150,10 @@ def test_a_result_never_goes_over_what_is_read(out: str, takes: Path) -> None:
     else:
         with pytest.raises(InputError, match="file that is read"):
             check(takes, out=out)
+
+
+def test_links_to_folders_are_told_and_not_followed(takes: Path) -> None:
+    """One may lead round to where it stands."""
+    (takes / "day_1" / "round").symlink_to(takes.resolve())
+    assert places(takes) == ALL
+    assert list(links_left([takes])) == [takes / "day_1" / "round"]

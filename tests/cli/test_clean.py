@@ -141,6 +141,7 @@ def test_options_reach_the_cleaning(
         (["--within", "2mm"], ["--within", "--keys"]),
         (["--keys", "--within", "2"], ["--within", "unit"]),
         (["--keys", "--within", "0mm"], ["--within", "above 0"]),
+        (["--keys", "--within", ""], ["--within", "unit"]),
         (["--at-most", "3deg"], ["--at-most", "mm or px"]),
         (["--jobs", "2", "--scheduler", "tcp://a:1"], ["--scheduler", "--jobs"]),
     ],

@@ -181,12 +181,15 @@ def test_an_unknown_name_is_met_with_near_ones(
         ["suggest", "--strength", "-1"],
         ["suggest", "--strength", "nan"],
         ["suggest", "--strength", "inf"],
+        ["suggest", "--strength", "1001"],
+        ["suggest", "--strength", "1e-320"],
         ["suggest", "--candidate", "0"],
         ["suggest", "--candidate", "99"],
         ["compare", "--strengths", ""],
         ["compare", "--strengths", "1,much"],
         ["compare", "--strengths", "1,-2"],
         ["compare", "--strengths", "nan"],
+        ["compare", "--strengths", "1,1e308"],
         ["compare", "--strengths", "1,0.5,1"],
         ["compare", "--strengths", "0,-0"],
         ["compare", "--strengths", "1,1.0000001"],
@@ -196,6 +199,23 @@ def test_an_unknown_name_is_met_with_near_ones(
 def test_a_number_out_of_bounds_is_refused(arguments: list[str], shot: Path) -> None:
     command, *rest = arguments
     assert_refused(refine(command, shot, "--frames", FRAMES, *rest), rest[0])
+
+
+@pytest.mark.parametrize(
+    ("said", "words"),
+    [
+        ("Unable to allocate 1.30 GiB for an array with shape (9, 9)", "unable to allocate 1.30 GiB;"),
+        ("", "isn't enough;"),
+    ],
+)
+def test_a_shot_that_is_too_large_for_the_machine_is_refused(
+    shot: Path, monkeypatch: pytest.MonkeyPatch, said: str, words: str
+) -> None:
+    def posed(*_: object) -> None:
+        raise MemoryError(said)
+
+    monkeypatch.setattr("refine.flags.stage.pose", posed)
+    assert_refused(refine("check", shot), "memory", words, "cut it into parts")
 
 
 # --- streams ---

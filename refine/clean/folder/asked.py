@@ -37,7 +37,7 @@ def settings(
         strength=strength,
         keep_below=keep_below,
         fill=FILL if fill is None else fill,
-        within=amount(within or WITHIN, "--within") if keys else None,
+        within=amount(WITHIN if within is None else within, "--within") if keys else None,
         at_most=None if at_most is None else amount(at_most, "--at-most", ("mm", "px")),
         fps=fps,
         camera=camera,

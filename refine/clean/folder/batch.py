@@ -69,6 +69,8 @@ def default_cleaner() -> Cleaner:
 def run(request: Request, say: Say, cleaner: Cleaner | None = None) -> Run:
     """Clean all clips and write the report. InputError, with nothing written, where the request can't be begun."""
     sources = inputs.found(request.paths, request.out)
+    for link in inputs.links_left(request.paths):
+        say(f"{link} is a link to a folder and isn't followed: to clean what is in it, name it itself")
     keyed = request.settings.within is not None
     inputs.check_places(sources, request.out, keyed)
     been = os.path.exists(

@@ -139,6 +139,16 @@ def _below(folder: Path, out: Path, prefix: str) -> Iterator[Source]:
                 yield Source(at / name, way + name)
 
 
+def links_left(paths: Sequence[Path]) -> Iterator[Path]:
+    """The links to folders below the folders named, which aren't followed: they may lead round to where they stand."""
+    for path in paths:
+        for here, folders, _ in os.walk(path):
+            folders[:] = [name for name in folders if not name.startswith(".")]
+            yield from (
+                Path(here, name) for name in sorted(folders) if os.path.islink(os.path.join(here, name))
+            )
+
+
 def _is_clip(name: str) -> bool:
     return not name.startswith(".") and name.casefold().endswith(tuple(ENDINGS))
 

@@ -7,6 +7,7 @@ most there get less, and only they are redone. What is returned has been measure
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -119,7 +120,10 @@ def _reduction(m: Measure, found: Sequence[Group], within: Amount) -> Reduction:
         rows = _moved(result.parts, parts, within)
         off = off.copy()
         off[:, rows] = deviations(m.at(rows), _baked(m, parts))[0]
-    raise InputError("within", f"{within}", f"at least {result.largest:g} {within.unit} here")
+    least = math.ceil(1000 * result.largest) / 1000  # as it can be given
+    raise InputError(
+        "--within", f"{within}", f"at least {least:g} {within.unit} here", "allow more, or leave --keys out"
+    )
 
 
 def _part(group: Group, fitted: tuple[Mask, Fit], first: float) -> Part:
