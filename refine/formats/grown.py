@@ -170,12 +170,20 @@ def _line(document: Document, rows: Sequence[Span], k: int, put: Put) -> tuple[i
     before = rows[k][1] if k >= 0 else max(end for _, end in _lines(document) if end < rows[0][0])
     if put.text:
         data = put.text.encode()
-        if _ENDS.match(data) is None or len(_ENDS.findall(data)) > 1:
+        own = _ENDS.match(data)
+        if own is None or len(_ENDS.findall(data)) > 1:
             raise _no_key(put)
-        return before, put.text
-    end = _ENDS.search(document.data, before) or _ENDS.search(document.data)
+        if own[0] in _ENDS.findall(document.data):
+            return before, put.text
+        return before, _end_near(document, before) + data[own.end() :].decode()  # it comes from another file
+    return before, _end_near(document, before) + _written(document, put.place, put.key)
+
+
+def _end_near(document: Document, at: int) -> str:
+    """The line end that follows in a table, or else its first one."""
+    end = _ENDS.search(document.data, at) or _ENDS.search(document.data)
     assert end is not None  # the header's, at least
-    return before, end[0].decode() + _written(document, put.place, put.key)
+    return end[0].decode()
 
 
 def _blank(document: Document, rows: Sequence[Span], k: int) -> str:

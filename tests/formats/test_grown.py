@@ -149,6 +149,18 @@ def test_there_and_back_to_the_byte(name: str, after: str) -> None:
     assert_already_so(again, source, changes)
 
 
+@pytest.mark.parametrize("end", ["\r\n", "\r"])
+def test_a_line_that_goes_back_into_a_file_with_other_line_ends_has_these(end: str) -> None:
+    """As an undo in a copy that somebody's program wrote with its own."""
+    source = sources()["mixed table"]
+    changes = changes_to(source, AFTER["two in a row out"])
+    there = applied(source, source.sha256, changes).data
+    copied = document(there.replace(b"\n", end.encode()), ".keys.csv")
+    back = applied(copied, "", changes, undo=True)
+    assert back.left == ()
+    assert back.data == source.data.replace(b"\n", end.encode())
+
+
 def assert_already_so(again: Applied, source: Document, changes: list[Change]) -> None:
     """Nothing is left; what is made anew is at most a key put in the place of its like."""
     assert (again.data, again.left) == (source.data, ())
