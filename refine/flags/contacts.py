@@ -158,7 +158,8 @@ def _slide_flag(stage: Stage, group: Sequence[Slid]) -> Flag:
         cause = _cause_in_chain(stage, worst)
         on = f" on {contact.relative}" if contact.relative else ""
         message = f"{_word(contact)} slides{on} by {worst.mm:.0f} mm, {worst.px:.1f} px, while planted"
-        remedy = f"keep it where it stands at {_still(contact):g}"
+        place = "it where it stands" if contact.relative is None else f"its place on {contact.relative} as"
+        remedy = f"keep {place} at {_still(contact):g}"
     if cause.channel is not None:
         remedy = f"look at {cause.control}.{cause.channel} at {_listed([f'{key:g}' for key in cause.frames])}"
     return Flag(

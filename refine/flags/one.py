@@ -92,6 +92,8 @@ def _any(stage: Stage, flag: Flag, strength: float) -> bool:
 
 
 def _no_way(flag: Flag) -> str:
+    if flag.along:
+        return f"it isn't mended by itself, and stays whatever becomes of {flag.along}, with which it goes"
     return f"no mend of its kind fits here; by hand: {flag.remedy}"
 
 

@@ -21,6 +21,7 @@ EDGE = "#e4ddc8"  # of the range, and of hair lines in it
 LEAST_SPACING = 1.0  # px a frame at the top of a spacing panel at least
 _ROUNDING = 1e-9  # relative
 SLOPE_LENGTH = 15.0  # of the stroke that shows a key's slope, on the page
+BULGE = 4 / 27  # of its segment by which a slope of 1 moves a cubic at most
 FINE = 6  # points a frame on a keyed curve
 
 
@@ -158,7 +159,7 @@ def spread_of(old: Array, new: Array) -> tuple[float, float]:
 def _keys(old: Keys, new: Keys, x: Scale, y: Scale, box: Box, unit: str) -> list[str]:
     """Marks of all keys shown, what changed over what stayed, labels where they don't cover each other."""
     parts: list[str] = []
-    labels: list[float] = []
+    changed: list[tuple[int, int]] = []
     for j, frame in enumerate(old.frames):
         if x.low <= frame <= x.high and new.index(float(frame)) is None:
             parts += _key_marks(old, j, x, y, "before")
@@ -168,8 +169,12 @@ def _keys(old: Keys, new: Keys, x: Scale, y: Scale, box: Box, unit: str) -> list
         at = old.index(float(frame))
         if at is not None and differs(old, at, new, k):
             parts += _key_marks(old, at, x, y, "before")
-            parts += _changed(old, at, new, k, x, y, box, unit, labels)
+            parts += _changed(old, at, new, k, x, y)
+            changed.append((at, k))
         parts += _key_marks(new, k, x, y, "after")
+    labels: list[float] = []
+    for j, k in sorted(changed, key=lambda pair: -size_of_change(old, pair[0], new, pair[1])):
+        parts += _label(old, j, new, k, x, y, box, unit, labels)
     return parts
 
 
@@ -178,6 +183,15 @@ def differs(old: Keys, j: int, new: Keys, k: int) -> bool:
         not np.array_equal(getattr(old, name)[j], getattr(new, name)[k])
         for name in ("values", "incoming", "outgoing")
     )
+
+
+def size_of_change(old: Keys, j: int, new: Keys, k: int) -> float:
+    """By how much a change of a key moves its curve, about: by its value, or by a slope what that bulges beside it."""
+    moved = float(np.abs(new.values[k] - old.values[j]).max())
+    beside = new.frames[max(k - 1, 0) : k + 2]
+    sides = (new.incoming[k] - old.incoming[j], new.outgoing[k] - old.outgoing[j])
+    turned = max(float(np.abs(side).max()) for side in sides)
+    return max(moved, BULGE * turned * float(np.ptp(beside)) / max(len(beside) - 1, 1))
 
 
 def _key_marks(keys: Keys, k: int, x: Scale, y: Scale, when: str) -> list[str]:
@@ -204,26 +218,31 @@ def _key_marks(keys: Keys, k: int, x: Scale, y: Scale, when: str) -> list[str]:
     return marks
 
 
-def _changed(
-    old: Keys, j: int, new: Keys, k: int, x: Scale, y: Scale, box: Box, unit: str, labels: list[float]
-) -> list[str]:
-    """An arrow from the key's old place to its new one, and what changed in words."""
+def _changed(old: Keys, j: int, new: Keys, k: int, x: Scale, y: Scale) -> list[str]:
+    """An arrow from the key's old place to its new one."""
     a = x(float(old.frames[j])), y(float(old.values[j, 0]))
     b = x(float(new.frames[k])), y(float(new.values[k, 0]))
-    parts = [svg.arrow(a, b, VERMILLION, 1.8), svg.circle(b, 6.5, fill="none", stroke=VERMILLION)]
+    return [svg.arrow(a, b, VERMILLION, 1.8), svg.circle(b, 6.5, fill="none", stroke=VERMILLION)]
+
+
+def _label(
+    old: Keys, j: int, new: Keys, k: int, x: Scale, y: Scale, box: Box, unit: str, labels: list[float]
+) -> list[str]:
+    """What changed on a key in words, where no larger change has its own."""
     if new.values.shape[1] > 1:
-        return parts
+        return []
+    b = x(float(new.frames[k])), y(float(new.values[k, 0]))
     words = change_in_words(old, j, new, k, unit)
     width = 6.4 * len(words)
     end = b[0] + width + 12 > box.right
     # on the side of the key that the curve leaves free
     height = b[1] + (-9 if y.unit * float(new.outgoing[k, 0]) > 0 else 16)
     place = (b[0] - 11 if end else b[0] + 11), min(max(height, box.y + 11), box.bottom - 5)
-    if all(abs(place[0] - other) > width for other in labels):
-        labels.append(place[0])
-        anchor = "end" if end else "start"
-        parts.append(svg.haloed(*place, words, 11, TINT, font_weight="bold", text_anchor=anchor))
-    return parts
+    if any(abs(place[0] - other) <= width for other in labels):
+        return []
+    labels.append(place[0])
+    anchor = "end" if end else "start"
+    return [svg.haloed(*place, words, 11, TINT, font_weight="bold", text_anchor=anchor)]
 
 
 def change_in_words(old: Keys, j: int, new: Keys, k: int, unit: str) -> str:

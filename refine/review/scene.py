@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,6 +19,7 @@ from refine.view import View, project, view
 
 AROUND = 4  # frames shown before and after the range
 MOST_CHANGES = 3
+LEAST = 1e-12  # channel units: rounding
 
 Pairs = Sequence[tuple[Channel, Channel]]
 
@@ -120,40 +122,52 @@ def unit_of(shot: Shot, channel: Channel) -> str:
 
 
 def changes_in_words(shot: Shot, pairs: Pairs, control: str) -> str:
-    """One sentence that names the changed numbers."""
-    words = [change for old, new in pairs for change in _channel_changes(shot, old, new)]
-    if not words:
+    """One sentence that names the changed numbers, of many the largest."""
+    found = [change for old, new in pairs for change in _channel_changes(shot, old, new)]
+    if not found:
         return f"{control}: nothing changes."
-    more = f" and {len(words) - MOST_CHANGES} more" if len(words) > MOST_CHANGES else ""
-    return f"Changed on {control}: {'; '.join(words[:MOST_CHANGES])}{more}."
+    largest = sorted(range(len(found)), key=lambda n: -found[n].size)[:MOST_CHANGES]
+    words = [found[n].words for n in sorted(largest)]
+    more = f" and {len(found) - len(words)} smaller" if len(found) > len(words) else ""
+    return f"Changed on {control}: {'; '.join(words)}{more}."
 
 
-def _channel_changes(shot: Shot, old: Channel, new: Channel) -> list[str]:
+class _Said(NamedTuple):
+    """A change in words, and how large it is beside what its channel does in the shot."""
+
+    words: str
+    size: float
+
+
+def _channel_changes(shot: Shot, old: Channel, new: Channel) -> list[_Said]:
     unit = unit_of(shot, old)
     if old.keys is None or new.keys is None:
         return _sample_changes(shot, old, new, unit)
-    words = []
+    found = []
+    span = max(float(np.ptp(np.vstack([old.keys.values, new.keys.values]), axis=0).max()), LEAST)
     gone = [frame for frame in old.keys.frames.tolist() if new.keys.index(frame) is None]
     for k, frame in enumerate(new.keys.frames.tolist()):
         j = old.keys.index(frame)
         if j is None:
             moved = next((each for each in gone if abs(each - frame) <= 1), None)
             word = "a new key at frame" if moved is None else f"frame {moved:g} ->"
-            words.append(f"{old.name}: {word} {frame:g}")
+            found.append(_Said(f"{old.name}: {word} {frame:g}", np.inf))
             gone = [each for each in gone if each != moved]
         elif panel_frames.differs(old.keys, j, new.keys, k):
             what = panel_frames.change_in_words(old.keys, j, new.keys, k, unit)
-            words.append(f"{old.name} at frame {frame:g}" + (f" ({what})" if what else ""))
-    return words + [f"{old.name}: the key at frame {frame:g} goes" for frame in gone]
+            words = f"{old.name} at frame {frame:g}" + (f" ({what})" if what else "")
+            found.append(_Said(words, panel_frames.size_of_change(old.keys, j, new.keys, k) / span))
+    return found + [_Said(f"{old.name}: the key at frame {frame:g} goes", np.inf) for frame in gone]
 
 
-def _sample_changes(shot: Shot, old: Channel, new: Channel, unit: str) -> list[str]:
+def _sample_changes(shot: Shot, old: Channel, new: Channel, unit: str) -> list[_Said]:
     apart = np.abs(sample(new, shot, shot.frames) - sample(old, shot, shot.frames)).max(axis=1)
     n = int(np.argmax(apart))
     if apart[n] == 0:
         return []
     most = f"by {apart[n]:.3g} {unit}".rstrip()
-    return [f"{old.name} on {np.count_nonzero(apart)} frames (most at {shot.frames[n]:g}, {most})"]
+    words = f"{old.name} on {np.count_nonzero(apart)} frames (most at {shot.frames[n]:g}, {most})"
+    return [_Said(words, np.inf)]
 
 
 def moves_in_words(scene: Scene, control: str, track: Track | None) -> str:
