@@ -245,6 +245,20 @@ def jacobian(shot: Shot, pose: Pose, control: str, channel: str, points: Sequenc
     return result
 
 
+def turn_axis(shot: Shot, pose: Pose, control: str, channel: str) -> Array | None:
+    """(N, 3) the axis in the world about which a channel turns what its control carries, of length radians a unit.
+
+    None for what isn't one turn about an axis. `pose` is that of `shot`.
+    """
+    moved = shot.control(control)
+    axes = _turn_axes(moved, channel, shot, pose.frames) if channel in ROTATIONS else None
+    if axes is None:
+        return None
+    frame = frame_of(shot, pose, moved)
+    size = np.cbrt(np.abs(np.linalg.det(frame)))[:, None, None]
+    return np.asarray((frame / np.maximum(size, FLAT) @ axes[0][..., None])[..., 0])
+
+
 def _turn_axes(control: Control, channel: str, shot: Shot, frames: Array) -> Array | None:
     """(D, N, 3) axes, in the rest frame, about which the channel turns, radians per unit of the channel."""
     quaternion, angles = control.channel(QUATERNION), _angles(control, shot, frames)

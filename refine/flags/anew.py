@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from refine.habit import Habit, Place
+from refine.score import Moves, Score
 from refine.shot import Array, Keys
-from refine.slope_rules import CHORD, LEAST, NATURAL, Rules, contexts, relative, units
+from refine.slope_rules import CHORD, LEAST, NATURAL, Rules, contexts, neighbour_prediction, relative, units
 
 FOLLOWS = 4.0  # [judge] times the habit's tightness within which a slope counts as set by a rule
 
@@ -34,6 +35,13 @@ class Anew:
         amounts = np.zeros(len(self.keys))
         amounts[k] = by
         return self.changed(amounts, np.zeros(len(self.keys), np.bool_))
+
+    def stood_out(self, k: int, by: float) -> float:
+        """By how many nats the values agree better with their neighbours once one of them is moved."""
+        predict = neighbour_prediction(self.keys.frames)
+        here = np.arange(len(self.keys)) == k
+        score = Score(self.keys, self.rules, self.habit, predict, here)
+        return -float(score.more(Moves(np.array([k]), np.array([[[by]]])))[1, 0])
 
     def changed(self, by: Array, again: NDArray[np.bool_]) -> Keys:
         """The keys with values moved by amounts (K,); slopes `again` (K,) become the habit's, whatever they were."""

@@ -1,10 +1,10 @@
-"""How keys move planted points, to first order, against what these are planted on; and what else has to stay."""
+"""How the keys of one channel move planted points against what these are planted on; and what else has to stay."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from copy import copy
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from refine.curve import evaluate, sample, sample_matrix
 from refine.flags.stage import Stage
 from refine.flags.standing import carrying, posed_on, standing
 from refine.limbs.planted import Planted
-from refine.pose import Point, in_axes, jacobian, reposed, world_point
+from refine.pose import Point, in_axes, jacobian, reposed, turn_axis, world_point
 from refine.shot import Array, Keys, Shot
 
 
@@ -23,6 +23,37 @@ def with_keys(shot: Shot, control: str, channel: str, keys: Keys) -> Shot:
     found = shot.control(control).channel(channel)
     assert found is not None
     return shot.with_channel(control, replace(found, keys=keys))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gains:
+    """How a channel moves each of some points: `by_unit` (N, 3, D), and of a turn the `bow` (N, 3) towards its axis.
+
+    A turn by a, in units of which one is w radians, moves a point by by_unit sin(wa)/w + bow (1 - cos wa)/w^2: exactly,
+    as long as nothing else changes. Without a bow the points go straight on.
+    """
+
+    by_unit: Array
+    bow: Array | None = None
+
+    def moves(self, by: Array) -> Array:
+        """(N, 3, S): how each of S changes of the channel's number by (N, S) moves the points."""
+        if self.bow is None:
+            return np.asarray(self.by_unit * by[:, None])
+        angle, unit = np.deg2rad(by)[:, None], np.deg2rad(1.0)
+        return np.asarray(
+            self.by_unit * np.sin(angle) / unit + self.bow[:, :, None] * (1 - np.cos(angle)) / unit**2
+        )
+
+    def near(self, by: Array) -> Gains:
+        """How the points go on from where a change of the channel's number by (N, 1) has them."""
+        if self.bow is None:
+            return self
+        angle = np.deg2rad(by)[:, None]
+        return Gains(self.by_unit * np.cos(angle) + self.bow[:, :, None] * np.sin(angle) / np.deg2rad(1.0))
+
+    def any(self) -> bool:
+        return bool(self.by_unit.any())
 
 
 class Pull:
@@ -65,13 +96,14 @@ class Pull:
             ):
                 yield each.within(*self.span)
 
-    def gains(self, control: str, channel: str) -> Array:
-        """(N, 3, D): how a unit of a channel moves each point against what it is planted on."""
+    def gains(self, control: str, channel: str) -> Gains:
+        """How a channel moves each point against what it is planted on."""
         moved = jacobian(self.shot, self._posed, control, channel, self._seen)
         for n, ground in zip(self._grounds, moved[len(self.points) :], strict=True):
             moved[n] -= ground
         own = np.repeat(np.arange(len(self.points)), [len(each.frames) for each in self.points])
-        return moved[own, self._rows]
+        by_unit, axis = moved[own, self._rows], turn_axis(self.shot, self._posed, control, channel)
+        return Gains(by_unit, None if axis is None else np.cross(axis[self._rows], by_unit[:, :, 0]))
 
     def after(self, control: str, channel: str, keys: Keys) -> Pull:
         """The same where a channel has other keys, posed anew: with what first order leaves out."""
@@ -89,10 +121,16 @@ class Pull:
         found.away = np.concatenate(away)
         return found
 
-    def made(self, gains: Array, before: Keys, after: Keys) -> Array:
+    def made(self, gains: Gains, before: Keys, after: Keys) -> Array:
         """(N, 3): how a change of keys moves the points."""
-        by = evaluate(after, self.frames) - evaluate(before, self.frames)
-        return np.asarray((gains @ by[self._rows, :, None])[:, :, 0])
+        by = self.changed(before, after)
+        if by.shape[1] > 1:
+            return np.asarray((gains.by_unit @ by[:, :, None])[:, :, 0])
+        return gains.moves(by)[:, :, 0]
+
+    def changed(self, before: Keys, after: Keys) -> Array:
+        """(N, D): by how much the numbers of a channel differ on the points' frames."""
+        return np.asarray((evaluate(after, self.frames) - evaluate(before, self.frames))[self._rows])
 
     def left(self, made: Array | float = 0.0) -> float:
         """The share of the slide's squares that remains."""
@@ -104,11 +142,11 @@ class Pull:
         first, last = np.clip(ends, 0, len(keys) - 2).tolist()
         return slice(first, last + 2)
 
-    def many(self, gains: Array, keys: Keys, by: Array) -> Array:
+    def many(self, gains: Gains, keys: Keys, by: Array) -> Array:
         """(N, 3, S): how S changes of the `unknowns` of the keys in `reach` (3k, S) move the points."""
         reach, whole = self.reach(keys), sample_matrix(keys, self.frames)
         part = Band(whole.entries, whole.start - 3 * reach.start, 3 * (reach.stop - reach.start))
-        return np.asarray(gains * (part @ by)[self._rows, None])
+        return gains.moves((part @ by)[self._rows])
 
 
 def _ground(stage: Stage, contact: Planted) -> Point:

@@ -1,8 +1,8 @@
 """Neighbouring keys of a channel moved together so that a slide goes, by least squares, with slopes set anew.
 
-To first order the points move with the keys' values, and with the slopes that follow them as the habit says; posed anew
-after each solve, what first order leaves out goes as well. Slopes beside such keys that aren't the habit's, but by
-another of the common rules, may have been redone with the keys: then they are the habit's again.
+The points move with the keys' values, and with the slopes that follow them as the habit says. Posed anew after each
+solve, what this leaves out (a ground that turns as well) goes too. Slopes beside such keys that aren't the habit's, but
+by another of the common rules, may have been redone with the keys: then they are the habit's again.
 """
 
 from __future__ import annotations
@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from refine.curve import INCOMING, OUTGOING, VALUE
 from refine.flags.anew import Anew
-from refine.flags.pull import Pull, near_keys
+from refine.flags.pull import Gains, Pull, near_keys
 from refine.shot import Array, Keys
 
 MOST = 3  # keys
-PASSES = 6  # solves: amounts are exact after one unless keys become extremes on the way
-POSED = 3  # [judge] times that the figure is posed anew: second order of a few degrees, and its rest
+PASSES = 6  # solves: amounts are exact after one, unless they are turns or keys become extremes on the way
+POSED = 3  # [judge] times that the figure is posed anew
 TELLS = 0.9  # [judge] of what is left otherwise, from which a fit with or without redone slopes is the better
 ROUGH = 1e-9  # of the largest singular value: directions that move nothing
 
@@ -41,23 +41,23 @@ class Fit:
         return tuple(self.keys.frames[self.run].tolist())
 
 
-def least(pull: Pull, gains: Array, keys: Keys) -> float:
+def least(pull: Pull, gains: Gains, keys: Keys) -> float:
     """The share of a slide that the keys of a channel can't undo, whatever their values and slopes."""
     reach = pull.reach(keys)
     size = 3 * (reach.stop - reach.start)
-    moves = pull.many(gains, keys, np.eye(size)).reshape(-1, size)
+    moves = pull.many(Gains(gains.by_unit), keys, np.eye(size)).reshape(-1, size)
     return pull.left((moves @ _solved(moves, pull.away)).reshape(-1, 3))
 
 
-def fits(pull: Pull, gains: Array, anew: Anew, count: int) -> Iterator[Fit]:
+def fits(pull: Pull, gains: Gains, anew: Anew, count: int) -> Iterator[Fit]:
     """Each run of so many keys that move some of the frames, moved by what undoes most of the slide."""
     at = near_keys(pull, anew.keys)
     for k in at[: len(at) - count + 1].tolist():
         yield fitted(pull, gains, anew, slice(k, k + count))
 
 
-def fitted(pull: Pull, gains: Array, anew: Anew, run: slice, redone: bool = False) -> Fit:
-    """The keys of a run moved by what undoes most of the slide, to first order."""
+def fitted(pull: Pull, gains: Gains, anew: Anew, run: slice, redone: bool = False) -> Fit:
+    """The keys of a run moved by what undoes most of the slide."""
     again = np.zeros(len(anew.keys), np.bool_)
     if redone:
         beside = slice(max(run.start - 1, 0), run.stop + 1)
@@ -92,7 +92,7 @@ def _exact(pull: Pull, fit: Fit) -> Fit:
     return best
 
 
-def _solves(pull: Pull, gains: Array, start: Fit, at: Keys) -> Fit:
+def _solves(pull: Pull, gains: Gains, start: Fit, at: Keys) -> Fit:
     """The best of several solves, from a fit on. `at` are the keys for which the pull is posed."""
     anew, run, by = start.anew, start.run, start.by.copy()
     best: Fit | None = None
@@ -108,13 +108,14 @@ def _solves(pull: Pull, gains: Array, start: Fit, at: Keys) -> Fit:
     return best
 
 
-def _moves(pull: Pull, gains: Array, fit: Fit, at: Keys) -> Array:
+def _moves(pull: Pull, gains: Gains, fit: Fit, at: Keys) -> Array:
     """(3 N, n): how the points move with the values of a run, slopes following."""
     reach, count = pull.reach(at), fit.run.stop - fit.run.start
     by = np.zeros((reach.stop - reach.start, 3, count))
     by[:, VALUE] = np.eye(len(at))[reach, fit.run]
     by[:, INCOMING] = by[:, OUTGOING] = fit.anew.by_values(fit.by, fit.again)[reach, fit.run]
-    return pull.many(gains, at, by.reshape(-1, count)).reshape(-1, count)
+    here = gains.near(pull.changed(at, fit.keys))
+    return pull.many(here, at, by.reshape(-1, count)).reshape(-1, count)
 
 
 def _solved(moves: Array, away: Array) -> Array:

@@ -1,10 +1,10 @@
 """The key that makes a planted point slide: one that, put back, makes most of the slide go.
 
 First asked are the keys that break the shot's habit. Then each key of what carries the point, or what it is planted
-on: moved by a, with slopes set anew by the habit, it changes its channel by c(a) and the point by J c(a), to first
-order; that a is sought which undoes most of the slide, for all keys of a channel at once. Such a curve is sound in
-itself; only what stands still tells. One key that undoes nearly all of it, and leaves much less than any other channel
-could, is the cause. Where none does, two or three neighbouring keys of a channel are asked together (`several`).
+on: moved by a, with slopes set anew by the habit, it changes its channel by c(a) and the point as `pull` says; that a
+is sought which undoes most of the slide, for all keys of a channel at once. Such a curve is sound in itself; only what
+stands still tells. One key that undoes nearly all of it, and leaves much less than any other channel could, is the
+cause. Where none does, two or three neighbouring keys of a channel are asked together (`several`).
 """
 
 from __future__ import annotations
@@ -20,12 +20,13 @@ from refine.curve import INCOMING, OUTGOING, VALUE
 from refine.flags.anew import Anew
 from refine.flags.flag import Cause
 from refine.flags.keys import habit_breaks
-from refine.flags.pull import Pull, near_keys, with_keys
+from refine.flags.pull import Gains, Pull, near_keys, with_keys
 from refine.flags.several import MOST, Fit, fits, fitted, least, told
 from refine.flags.stage import Stage
 from refine.flags.standing import carrying
 from refine.limbs.planted import Planted
 from refine.shot import Array, Keys, Shot
+from refine.slope_nats import CLEARER
 
 EXPLAINED = 0.9  # [judge] of a slide's squares that a cause has to undo
 MAINLY = 0.5  # [judge] of them that the keys of a channel have to be able to undo, to be looked at
@@ -33,7 +34,7 @@ RIVAL = 2.0  # [judge] times what it leaves that every other channel leaves at l
 KEPT = 256  # searches
 ROUNDING = 1e-12  # of a slide's squares: between keys that leave no more, nothing tells
 STARTS = (-0.5, 0.5)  # of the local range: moves from which the search begins
-ROUNDS = 4  # an amount is exact after one unless keys become extremes on the way
+ROUNDS = 4  # an amount is exact after one, unless it is a turn or keys become extremes on the way
 SETTLED = 1e-9  # of an amount, by which it would still change
 LARGEST = 3.0  # [judge] times the local range: no key is moved farther by mistake
 
@@ -89,10 +90,24 @@ def _found(pull: Pull, undone: Sequence[_Undone], anew: Sequence[Anew]) -> PutBa
     if strange and strange[0].left <= 1 - EXPLAINED:
         return strange[0]
     found = sorted(_moved(pull, anew), key=lambda each: each.left)
-    if found and found[0].left <= 1 - EXPLAINED:
-        one = told(pull, fitted(pull, found[0].gains, found[0].anew, slice(found[0].k, found[0].k + 1)))
-        return _put_back(one, found[1].left if len(found) > 1 else 1.0)
-    return _together(pull, anew)
+    if not (found and found[0].left <= 1 - EXPLAINED):
+        return _together(pull, anew)
+    alike = [each for each in found if each.left < RIVAL * max(found[0].left, ROUNDING)]
+    one = _likeliest([told(pull, fitted(pull, m.gains, m.anew, slice(m.k, m.k + 1))) for m in alike])
+    rivals = [each.left for each in found if each not in alike]
+    return None if one is None else _put_back(one, min(rivals, default=1.0))
+
+
+def _likeliest(fits: Sequence[Fit]) -> Fit | None:
+    """Of one key of each channel that explain a slide alike the one that most clearly stands out from its neighbours.
+
+    A thigh and the hips turn a foot about the same axis: where only this foot stands, the slide tells nothing of which.
+    """
+    if len(fits) == 1:
+        return fits[0]
+    gains = [fit.anew.stood_out(fit.run.start, float(fit.by[fit.run.start])) for fit in fits]
+    first, second = np.argsort(gains)[::-1][:2].tolist()
+    return fits[first] if gains[first] - gains[second] > CLEARER else None
 
 
 def _put_back(fit: Fit, rival: float) -> PutBack | None:
@@ -107,7 +122,7 @@ def _together(pull: Pull, every: Sequence[Anew]) -> PutBack | None:
 
     One more key has to make much more of the slide go.
     """
-    able, unable = list[tuple[Array, Anew]](), 1.0
+    able, unable = list[tuple[Gains, Anew]](), 1.0
     for anew in every:
         gains = pull.gains(*anew.place)
         left = least(pull, gains, anew.keys)
@@ -175,7 +190,7 @@ class _Move:
     """The key of a channel that undoes most of a slide when it is moved, and the share of the squares left."""
 
     anew: Anew
-    gains: Array
+    gains: Gains
     k: int
     left: float
 
@@ -191,7 +206,7 @@ def _moved(pull: Pull, every: Sequence[Anew]) -> Iterator[_Move]:
             yield _Move(anew, gains, int(near[best]), float(left[best]))
 
 
-def _moves(pull: Pull, gains: Array, anew: Anew, k: int) -> Iterator[tuple[float, Keys]]:
+def _moves(pull: Pull, gains: Gains, anew: Anew, k: int) -> Iterator[tuple[float, Keys]]:
     """Moves of a key that undo more and more of the slide: what each leaves, and the keys after it."""
     for start in STARTS:
         amount = start * anew.local[k]
@@ -207,7 +222,7 @@ def _moves(pull: Pull, gains: Array, anew: Anew, k: int) -> Iterator[tuple[float
             amount *= float(np.sum(made * pull.away)) / size
 
 
-def _left_by(pull: Pull, gains: Array, anew: Anew, near: NDArray[np.intp]) -> Array:
+def _left_by(pull: Pull, gains: Gains, anew: Anew, near: NDArray[np.intp]) -> Array:
     """(n,) the least share of the slide's squares that `_moves` of each of the keys `near` (n,) leave, all at once."""
     reach, least = pull.reach(anew.keys), np.ones(len(anew.keys))
     at = np.repeat(near, len(STARTS))

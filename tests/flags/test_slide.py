@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from benchmarks.corpus import slopes_by
-from benchmarks.quality_held import BAKER, Trial, keys_of, planted, sound, with_keys
+from benchmarks.quality_held import BAKER, WALK, Trial, keys_of, planted, sound, with_keys
 from refine.curve import evaluate
 from refine.flags import contacts, slide
 from refine.flags.anew import Anew
@@ -16,12 +16,13 @@ from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
 from refine.flags.look import Look
 from refine.flags.mend import mend
+from refine.flags.pull import Gains
 from refine.flags.stage import Stage
 from refine.habit import HabitBook
 from refine.limbs.planted import Planted
 from refine.pose import Point
 from refine.shot import Mark, Pin, Shot
-from tests.flags.tolerances import KEY_PUT_BACK, KEYS_PUT_BACK, SAME_SHARE
+from tests.flags.tolerances import KEY_PUT_BACK, KEYS_PUT_BACK, SAME_PLACE, SAME_SHARE
 from tests.tolerances import SAME_CURVE
 
 SLIDE = "sliding contact"
@@ -190,6 +191,56 @@ def test_moving_there_and_back_gives_the_same_keys() -> None:
         np.testing.assert_allclose(back.values, keys.values, atol=SAME_CURVE)
         follows = np.abs(back.outgoing - keys.outgoing) > 1e-3 * np.ptp(keys.values)
         assert not follows.any()
+
+
+@pytest.mark.parametrize(
+    ("control", "channel"), [("thigh.L", "rotation.x"), ("shin.L", "rotation.x"), ("hips", "rotation.y")]
+)
+def test_a_turn_moves_points_as_far_as_it_says(control: str, channel: str) -> None:
+    """However far: posed anew the points are where the gains have them; without a bow only near by."""
+    stage = looked(sound(BAKER, 0))
+    slid = [each for each in contacts.standing(stage).contacts if each.control == "foot.L"]
+    pull = slide.Pull(stage, slid)
+    keys = keys_of(stage.shot, control, channel)
+    after = keys.changed(values=keys.values + 50.0)
+    posed = pull.after(control, channel, after)
+    made = pull.made(pull.gains(control, channel), keys, after)
+    np.testing.assert_allclose(pull.away - posed.away, made, atol=SAME_PLACE)
+    by_unit = Gains(pull.gains(control, channel).by_unit)
+    assert np.abs(pull.made(by_unit, keys, after) - made).max() > 100 * SAME_PLACE
+
+
+@pytest.mark.parametrize(("frame", "degrees"), [(30.0, -92.0), (72.0, -47.0), (118.0, 40.0)])
+def test_a_knee_that_one_key_turns_far_is_put_back(frame: float, degrees: float) -> None:
+    clean = sound(BAKER, 0)
+    keys = keys_of(clean, "shin.L", "rotation.x")
+    k = keys.index(frame)
+    assert k is not None
+    values = keys.values.copy()
+    values[k] += degrees
+    slopes = slopes_by("flat", keys.frames, values[:, 0])[:, None]
+    changed = {
+        side: np.where(np.isin(np.arange(len(keys)), [k - 1, k, k + 1])[:, None], slopes, getattr(keys, side))
+        for side in ("incoming", "outgoing")
+    }
+    faulty = with_keys(clean, "shin.L", "rotation.x", keys.changed(values=values, **changed))
+    found = slides(faulty)
+    assert ("shin.L", "rotation.x", (frame,)) in {
+        (f.cause.control, f.cause.channel, f.cause.frames) for f in found
+    }
+    after = mend(faulty, Look(), check(looked(faulty)))
+    new = keys_of(after.shot, "shin.L", "rotation.x").values[k, 0]
+    assert new == pytest.approx(keys.values[k, 0], abs=KEY_PUT_BACK * abs(degrees))
+
+
+@pytest.mark.parametrize("control", ["hips", "thigh.L"])
+def test_of_two_that_turn_a_foot_alike_the_one_that_stands_out_is_named(control: str) -> None:
+    """Where only this foot stands, and both turn it about the same axis."""
+    clean = sound(WALK, 0)
+    k = keys_of(clean, control, "rotation.x").index(18.0)
+    assert k is not None
+    found = slides(planted(clean, Trial(WALK, 0, control, "rotation.x", k)))
+    assert [(f.cause.control, f.cause.frames) for f in found] == [(control, (18.0,))]
 
 
 def test_slopes_of_many_moves_at_once_are_those_of_each_move() -> None:

@@ -138,6 +138,9 @@ KEY_PUT_BACK = 0.03
 # The same of neighbouring keys, by the curve at the worst: 4 mm at the end of a leg of 0.86 m are 0.27 of 4 deg.
 KEYS_PUT_BACK = 0.07
 
+# Metres: places of a leg of some 0.9 m turned by the same angle in two ways, in double precision.
+SAME_PLACE = 1e-10
+
 # Share of a slide's squares: a few hundred squares of metres added in another order, near 1.
 SAME_SHARE = 1e-11
 
