@@ -4,10 +4,10 @@ A flag is mended on top of the mends before it without a look in between, where 
 channel's own keys tell is told by its control alone, and what shows in a few frames of a control by whether anything
 moved there. Then one look judges them all, as it would each by itself. Where it speaks against one, those before it are
 looked at alone, and that one by itself, with all that may be tried for it. Keys that stand between frames come first:
-until they are back, a value beside them can be right and still look wrong. Then angles that jump by turns, which look
-like keys that are off by as much, and what jumps in the hand that holds it, as it slides there for that. Faults that no
-channel is known to have made come last: most are what others do to the body, and go with these; limbs that were bent to
-it would hide them.
+until they are back, a value beside them can be right and still look wrong. Then what jumps: angles by turns, which look
+like keys that are off by as much, and props in the hand. What goes with another flag waits for that (`told`). Faults
+that no channel is known to have made come last: most are what others do to the body, and go with these; limbs that were
+bent to it would hide them.
 """
 
 from __future__ import annotations
@@ -19,12 +19,13 @@ import numpy as np
 
 from refine.curve import sample
 from refine.errors import NoSolution
-from refine.flags import carried, keys, on_frames, rotations
+from refine.flags import keys, on_frames
 from refine.flags.check import ASKED, check
 from refine.flags.contacts import SLIDING
 from refine.flags.flag import Flag, twin
 from refine.flags.one import Left, State, has_mend, left, mended, tried
 from refine.flags.stage import Stage
+from refine.flags.told import FIRST
 from refine.flags.verdict import brought, outshone, stays, still
 from refine.pinned import disturbed
 from refine.rig import descendants
@@ -85,10 +86,10 @@ def every(begun: State, flags: Sequence[Flag], strength: float, asked: Sequence[
     return state, done, rest
 
 
-def _turn(flag: Flag) -> tuple[bool, ...]:
-    """When a flag's turn comes, beside the order that it has: what is mended last is true."""
-    soon = (flag.fault in on_frames.TRIES, flag.fault == rotations.FAULT, flag.fault == carried.FAULT)
-    return *(not first for first in soon), flag.cause.channel is None
+def _turn(flag: Flag) -> tuple[int, ...]:
+    """When a flag's turn comes, beside the order that it has."""
+    soon = FIRST.index(flag.fault) if flag.fault in FIRST else len(FIRST)
+    return flag.fault not in on_frames.TRIES, soon, flag.along != "", flag.cause.channel is None
 
 
 def _by_itself(state: State, flag: Flag, strength: float) -> tuple[State, str]:

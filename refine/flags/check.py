@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
 from typing import Any
 
 from refine.errors import InputError
@@ -11,7 +10,6 @@ from refine.flags import (
     attachments,
     bending,
     body,
-    carried,
     contacts,
     coverage,
     drift,
@@ -29,12 +27,13 @@ from refine.flags import (
     still,
 )
 from refine.flags.excerpt import excerpt
-from refine.flags.flag import GOES, RANK, Flag, Severity, as_json, told_apart
+from refine.flags.flag import RANK, Flag, Severity, as_json, told_apart
 from refine.flags.look import Look
 from refine.flags.stage import Stage, in_order
 from refine.flags.thresholds import load
+from refine.flags.told import told_once
 from refine.formats import Document
-from refine.shot import ROTATIONS, Shot
+from refine.shot import Shot
 from refine.text import aligned
 
 SCHEMA = "motion-refine/flags/1"
@@ -91,7 +90,7 @@ def stage_of(shot: Shot, look: Look) -> Stage:
 def check(stage: Stage) -> list[Flag]:
     """All flags of a stage in solve order, each cause once; also of frames beside those in question."""
     found = [flag for family in FAMILIES for flag in family.find(stage)]
-    told = _told_once(stage, told_apart(_once(found)))
+    told = told_once(stage, told_apart(_once(found)))
     meant = [flag for flag in told if stage.meant(flag.fault, flag.control, flag.frames)]
     goes = {flag.id for flag in meant}
     kept = [flag for flag in told if flag not in meant and flag.along not in goes]
@@ -119,50 +118,6 @@ def _once(flags: Sequence[Flag]) -> list[Flag]:
         if key not in best or flag.ratio > best[key].ratio:
             best[key] = flag
     return list(best.values())
-
-
-def _told_once(stage: Stage, flags: Sequence[Flag]) -> list[Flag]:
-    """A slide that a flagged key explains is that key's doing: it becomes a note, and the key as serious as it was.
-
-    Keys on either side of an angle that jumps by turns look off by as much, and what jumps in the hand that holds it
-    slides there: what these tell is a note beside that.
-    """
-    found = list(flags)
-    for n, slide in enumerate(found):
-        alike = (i for i, f in enumerate(found) if f.fault in keys.OF_KEYS and f.cause == slide.cause)
-        at = next(alike, None) if slide.fault == contacts.SLIDING else None
-        if at is not None:
-            cause = found[at]
-            worse = max(cause.severity, slide.severity, key=RANK.__getitem__)
-            found[at] = replace(cause, severity=worse, message=f"{cause.message}; for it {slide.message}")
-            found[n] = replace(slide, severity="note", remedy=f"{GOES}{cause.id}")
-    wraps = [flag for flag in found if flag.fault == rotations.FAULT]
-    pops = [flag for flag in found if flag.fault == carried.FAULT]
-    for n, flag in enumerate(found):
-        jumps = (
-            *(wrap for wrap in wraps if _of_jump(flag, wrap)),
-            *(p for p in pops if _of_pop(stage, flag, p)),
-        )
-        jump = next(iter(jumps), None)
-        if jump is not None:
-            found[n] = replace(flag, severity="note", remedy=f"{GOES}{jump.id}")
-    return found
-
-
-def _of_jump(flag: Flag, wrap: Flag) -> bool:
-    """Whether a key flag is of a key at which an angle of the same turn jumps."""
-    of_keys = flag.fault in keys.FAULTS.values() and flag.cause.channel in ROTATIONS
-    here = flag.cause.control == wrap.cause.control
-    return of_keys and here and not set(wrap.cause.frames).isdisjoint(flag.cause.frames)
-
-
-def _of_pop(stage: Stage, flag: Flag, pop: Flag) -> bool:
-    """Whether a flag is of a slide that begins or ends with a jump of what slides, or is held, or of the jump alone."""
-    held, own = stage.control(pop.control), flag.frames == pop.frames
-    here = flag.control in (held.name, held.parent, *(link.to for link in held.links))
-    near = flag.frames[0] - 1 <= pop.frames[0] and pop.frames[1] <= flag.frames[1] + 1
-    slides = flag.fault == contacts.SLIDING and here and near
-    return slides or (flag.fault != carried.FAULT and flag.control == held.name and own)
 
 
 def at_least(flags: Sequence[Flag], level: Severity) -> list[Flag]:

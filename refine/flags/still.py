@@ -26,6 +26,7 @@ from refine.shot import Array, Channel, Shot
 from refine.view import project
 
 SELDOM = 0.15  # of a baked figure's frames at most that a fault freezes; more is a style [judge]
+DROPOUT = "dropout"
 FIGURE = 8  # controls that make a figure; a prop has fewer [judge]
 BODY = ("head", "hand", "foot")  # parts that only a figure has
 LINES = 1080
@@ -223,7 +224,7 @@ def _dropout_flag(stage: Stage, name: str, gap: Gap, channels: list[Channel]) ->
     ratio = threshold.ratio(count) * stage.attention(name)
     remedy = "fill the gap from both sides"
     yield Flag(
-        "dropout", name, worst.name, frames, severity, float(count), "frames", cause, message, remedy, ratio
+        DROPOUT, name, worst.name, frames, severity, float(count), "frames", cause, message, remedy, ratio
     )
 
 
@@ -260,4 +261,4 @@ def _jump(stage: Stage, name: str, channel: Channel, at: int) -> float:
     return float(np.linalg.norm(move))
 
 
-MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {"dropout": filled}
+MENDS: dict[str, Callable[[Stage, Flag], Shot | None]] = {DROPOUT: filled}

@@ -11,8 +11,10 @@ from refine.flags.check import TRIES, at_least
 from refine.flags.flag import SAID, Flag, twin
 from refine.flags.keys import OF_KEYS
 from refine.flags.stage import Stage
+from refine.flags.told import IN_SAMPLES
 from refine.key_rows import content
 
+LITTLE = 1 / 3  # [judge] of its frames that may move of a tremor that was there before
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 
 
@@ -54,8 +56,9 @@ def is_new(flag: Flag, before: Sequence[Flag]) -> bool:
 
 
 def outshone(before: Stage, after: Stage, mended: Sequence[Flag], found: Sequence[Flag]) -> list[Flag]:
-    """Flags that what is mended outshone: of its faults where nothing moved, and what untouched keys tell."""
-    faults = {flag.fault for flag in mended}
+    """Flags that what is mended outshone: of its faults, and of what a control's own motion shows, where nothing moved;
+    and what untouched keys tell."""
+    faults = {*IN_SAMPLES, *(flag.fault for flag in mended)}
     return [
         other
         for other in found
@@ -74,10 +77,12 @@ def untouched(before: Stage, after: Stage, flag: Flag) -> bool:
 
 
 def still(before: Stage, after: Stage, flag: Flag) -> bool:
-    """Whether nothing moved where a flag stands."""
+    """Whether nothing moved where a flag stands, or little of a tremor."""
     i, (a, b) = before.control_at[flag.control], (frame - before.range[0] for frame in flag.frames)
-    poses = (
-        (before.posed.linear, after.posed.linear),
-        (before.posed.origin, after.posed.origin),
-    )
-    return all(np.array_equal(old[i, a : b + 1], new[i, a : b + 1]) for old, new in poses)
+    moved = np.zeros(b + 1 - a, np.bool_)
+    for name in ("linear", "origin"):
+        old, new = (
+            getattr(stage.posed, name)[i, a : b + 1].reshape(len(moved), -1) for stage in (before, after)
+        )
+        moved |= np.any(old != new, axis=1)
+    return float(np.mean(moved)) <= (LITTLE if flag.fault == "jitter" else 0.0)
