@@ -14,6 +14,7 @@ from refine.flags.stage import Stage
 from refine.flags.told import IN_SAMPLES
 from refine.key_rows import content
 
+BESIDE = 4  # frames beside one that is out of place, by which it is told [judge]
 LITTLE = 1 / 3  # [judge] of its frames that may move of a tremor that was there before
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 
@@ -56,13 +57,15 @@ def is_new(flag: Flag, before: Sequence[Flag]) -> bool:
 
 
 def outshone(before: Stage, after: Stage, mended: Sequence[Flag], found: Sequence[Flag]) -> list[Flag]:
-    """Flags that what is mended outshone: of its faults, and of what a control's own motion shows, where nothing moved;
-    and what untouched keys tell."""
-    faults = {*IN_SAMPLES, *(flag.fault for flag in mended)}
+    """Flags that what is mended outshone: of its faults where nothing moved, of what a control's own motion shows where
+    nothing moved beside it either, and what untouched keys tell."""
+    faults = {flag.fault for flag in mended}
     return [
         other
         for other in found
-        if (other.fault in faults and still(before, after, other)) or untouched(before, after, other)
+        if (other.fault in faults and still(before, after, other))
+        or (other.fault in IN_SAMPLES and still(before, after, other, BESIDE))
+        or untouched(before, after, other)
     ]
 
 
@@ -76,9 +79,11 @@ def untouched(before: Stage, after: Stage, flag: Flag) -> bool:
     return old is new or content(old.keys) == content(new.keys)
 
 
-def still(before: Stage, after: Stage, flag: Flag) -> bool:
-    """Whether nothing moved where a flag stands, or little of a tremor."""
+def still(before: Stage, after: Stage, flag: Flag, beside: int = 0) -> bool:
+    """Whether nothing moved where a flag stands and some frames `beside` it, or little of a tremor."""
     i, (a, b) = before.control_at[flag.control], (frame - before.range[0] for frame in flag.frames)
+    if flag.fault != "jitter":
+        a, b = max(a - beside, 0), min(b + beside, len(before.frames) - 1)
     moved = np.zeros(b + 1 - a, np.bool_)
     for name in ("linear", "origin"):
         old, new = (

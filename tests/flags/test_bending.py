@@ -85,9 +85,10 @@ def test_what_was_outshone_is_no_new_fault_of_the_mend() -> None:
     late = replace(knee, values=np.where(FRAMES[:, None] > 30, knee.values + 1.0, knee.values))
     after = looked(shot.with_channel("shin", Channel("rotation.x", late)))
     moved = replace(other, frames=(32, 34))
-    spike: Flag = replace(other, fault="spike")
+    spike: Flag = replace(other, fault="spike", frames=(18, 20))
+    near = replace(spike, frames=(26, 28))
     different: Flag = replace(other, fault="gaze off target")
-    assert outshone(looked(shot), after, [flag], [other, moved, spike, different]) == [other, spike]
+    assert outshone(looked(shot), after, [flag], [other, moved, spike, near, different]) == [other, spike]
     trembles = replace(other, fault="jitter", frames=(20, 31))
     assert outshone(looked(shot), after, [flag], [trembles]) == [trembles]
     assert outshone(looked(shot), after, [flag], [replace(trembles, frames=(26, 37))]) == []
