@@ -117,7 +117,7 @@ def _habit_rows(
     keys, rules, habit = suspect.keys, suspect.rules, suspect.habit
     _, unit = units(keys)
     near = np.arange(max(min(explanation.keys) - _NEAR, 0), min(max(explanation.keys) + _NEAR + 1, len(keys)))
-    near = near[rules.judged[near]]
+    near = near[rules.ruled[near]]
     after = edited(keys, explanation.edits)
     deviation = deviations(rules, after.values, after.outgoing, unit)
     likely = habit.likely(deviation, contexts(after.values))[near]

@@ -18,7 +18,7 @@ from refine.held import Locks
 from refine.settled import Settled
 from refine.shot import Array, Channel, Control, Keys, Shot, frozen
 from refine.slope_nats import CLEARER, followed, slope_nats
-from refine.slope_rules import BESIDE, LEAST, contexts, followed_rules, judged, slopes_by_rule, units
+from refine.slope_rules import BESIDE, LEAST, contexts, followed_rules, ruled, slopes_by_rule, units
 
 SURE = 14.0  # [judge] nats, all channels together: two slopes that follow their rules again, which one value may not do
 _FOLLOWS = -6.0  # nats of a slope that misses a rule by 7e-4
@@ -156,7 +156,7 @@ def resloped(old: Keys, new: Keys, held: NDArray[np.bool_], habit: Habit) -> Key
     by_hand = likely == len(was)
     rule = np.where(by_hand, np.argmin(deviation, axis=0), likely), np.arange(len(old))
     anew = now[rule] + (slopes - was[rule]) * unit_now / unit
-    turns = judged(old) & ~held & (np.abs(anew - slopes) > LEAST * unit_now)
+    turns = ruled(old) & ~held & (np.abs(anew - slopes) > LEAST * unit_now)
     return new.changed(
         incoming=np.where(turns, anew, new.incoming[:, 0])[:, None],
         outgoing=np.where(turns, anew, new.outgoing[:, 0])[:, None],

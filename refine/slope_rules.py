@@ -27,6 +27,7 @@ INSIDE, EXTREME, END = range(3)  # contexts
 SMALLEST = 1e-12  # a channel that varies by less doesn't move, in whatever unit
 # Keys beside a moved one whose slopes still follow: farther a natural spline hands on 0.27^3 of it.
 BESIDE = 2
+ONE_FRAME = 1.01  # frames to a neighbour up to which nothing is seen between the two
 LEAST = 1e-4  # of a key's slope unit: a slope that would turn by less stays
 FOLLOWS = 1e-3  # how nearly a slope was set by a rule, of the slope: files round to some 4 digits [prac]
 _FELT = 28  # keys; the natural spline's influence has fallen below 0.27^28 = 1e-16
@@ -40,7 +41,8 @@ class Rules:
 
     natural: Array
     chord: Array
-    judged: NDArray[np.bool_]  # (K,) a curve on each side, no corner
+    judged: NDArray[np.bool_]  # (K,) those of the ruled ones whose slopes show
+    ruled: NDArray[np.bool_]  # (K,) a curve on each side, no corner
 
     def slopes(self, values: Array) -> Array:
         """(3, ..., K, D) slopes that NATURAL, CHORD and ZERO would give to values (..., K, D)."""
@@ -50,7 +52,7 @@ class Rules:
 def rules(keys: Keys, loop: bool = False) -> Rules:
     """The rule matrices of one set of keys: each rule's slopes for values of 1 at one key and 0 at the others."""
     natural, chord = slopes_by_rule(keys, np.eye(len(keys)))
-    return Rules(natural, chord, judged(keys, loop))
+    return Rules(natural, chord, judged(keys, loop), ruled(keys, loop))
 
 
 def followed_rules(keys: Keys) -> tuple[Array, NDArray[np.bool_]]:
@@ -58,12 +60,12 @@ def followed_rules(keys: Keys) -> tuple[Array, NDArray[np.bool_]]:
     by_rule, own, values = rules(keys), keys.outgoing[:, 0], keys.values[:, 0]
     matrices = np.stack([by_rule.natural, by_rule.chord, np.zeros_like(by_rule.chord)])
     would = matrices @ values
-    fits = (np.abs(own - would) <= FOLLOWS * np.abs(would)) & (keys.incoming[:, 0] == own) & by_rule.judged
+    fits = (np.abs(own - would) <= FOLLOWS * np.abs(would)) & (keys.incoming[:, 0] == own) & by_rule.ruled
     chosen = matrices[np.argmax(fits, axis=0), np.arange(len(keys))]
     return chosen * fits.any(axis=0)[:, None], fits.any(axis=0)
 
 
-def judged(keys: Keys, loop: bool = False) -> NDArray[np.bool_]:
+def ruled(keys: Keys, loop: bool = False) -> NDArray[np.bool_]:
     """(K,) which keys have a curve on each side, and no corner.
 
     The first and the last key of a loop have a neighbour across the seam, at which no rule here looks.
@@ -71,6 +73,12 @@ def judged(keys: Keys, loop: bool = False) -> NDArray[np.bool_]:
     curved = keys.segment[:-1] == Segment.CURVE
     between = np.append(not loop, curved) & np.append(curved, not loop)
     return np.asarray(between & ~keys.corner & (len(keys) > 2))
+
+
+def judged(keys: Keys, loop: bool = False) -> NDArray[np.bool_]:
+    """(K,) which keys that rules can be asked of have slopes that show: not between neighbours on the next frames."""
+    wide = np.diff(keys.frames) > ONE_FRAME
+    return np.asarray(ruled(keys, loop) & (np.append(True, wide) | np.append(wide, True)))
 
 
 def slopes_by_rule(keys: Keys, values: Array) -> tuple[Array, Array]:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
+from refine.curve import evaluate
 from refine.shot import Array, Keys, Segment, make_keys
 from refine.slope_rules import (
     CHORD,
@@ -14,11 +15,13 @@ from refine.slope_rules import (
     INSIDE,
     NATURAL,
     contexts,
+    judged,
     neighbour_prediction,
+    ruled,
     rules,
     units,
 )
-from tests.hand_made import key_frames, wave
+from tests.hand_made import key_frames, keyed, wave
 from tests.tolerances import RULE
 
 FRAMES = key_frames()
@@ -104,3 +107,15 @@ def test_predictions_pass_through_cubics_exactly() -> None:
     assert (matrix @ cubic)[2:-2] == pytest.approx(cubic[2:-2], abs=RULE)
     assert (matrix @ t)[[0, -1]] == pytest.approx(t[[0, -1]], abs=RULE)  # two neighbours on one side: a line
     assert np.diag(matrix).tolist() == [0.0] * len(FRAMES)
+
+
+def test_slopes_between_the_next_frames_follow_rules_and_show_nothing() -> None:
+    frames = np.array([0.0, 6.0, 7.0, 8.0, 9.0, 15.0, 21.0])
+    keys = keyed("natural", frames, wave(frames))
+    assert ruled(keys).tolist() == [True] * 7
+    assert judged(keys).tolist() == [True, True, False, False, True, True, True]
+    alike = keys.changed(
+        incoming=keys.incoming + 9.0 * ~judged(keys)[:, None],
+        outgoing=keys.outgoing + 9.0 * ~judged(keys)[:, None],
+    )
+    np.testing.assert_array_equal(evaluate(alike, np.arange(22.0)), evaluate(keys, np.arange(22.0)))

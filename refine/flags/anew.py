@@ -28,7 +28,7 @@ class Anew:
     @property
     def case(self) -> tuple[object, ...]:
         """All that moves of these keys depend on."""
-        return self.place, self.keys, self.rules.judged, self._usual, self._follows, self.redone
+        return self.place, self.keys, self.rules.ruled, self._usual, self._follows, self.redone
 
     def moved(self, k: int, by: float) -> Keys:
         """The keys with one value moved by an amount of the channel's unit."""
@@ -68,7 +68,7 @@ class Anew:
         Flat ones don't follow the values, so nothing tells that of them.
         """
         off = relative(self.keys.outgoing - self._by_rule[..., None], self._unit[:, 0]).min(axis=0)
-        near = self.rules.judged & (off <= FOLLOWS * self.habit.tight)
+        near = self.rules.ruled & (off <= FOLLOWS * self.habit.tight)
         return np.asarray(near & ~self._follows[:, 0])
 
     def turned(self, at: NDArray[np.intp], by: Array, rows: slice) -> Array:
@@ -126,4 +126,4 @@ class Anew:
     def _follows(self) -> NDArray[np.bool_]:
         """(K, 1) which slopes are what the habit says."""
         off = relative(self.keys.outgoing - self._now, self._unit[:, 0])
-        return np.asarray(self.rules.judged & (off <= FOLLOWS * self.habit.tight))[:, None]
+        return np.asarray(self.rules.ruled & (off <= FOLLOWS * self.habit.tight))[:, None]

@@ -110,6 +110,6 @@ def _resloped(stage: Stage, name: str, channel: str, old: Keys, new: Keys, wrap:
     turning &= (old.frames >= wrap.a) & (old.frames <= wrap.b)
     inside = rules.slopes(new.values)[habit.rule(INSIDE), :, 0]
     slope, anew = np.where(turning, inside, slope), anew | turning
-    anew &= rules.judged & ~pinned_keys(stage.locks.pins, name, channel, old)
+    anew &= rules.ruled & ~pinned_keys(stage.locks.pins, name, channel, old)
     slopes = np.where(anew, slope, new.outgoing[:, 0])[:, None]
     return new.changed(outgoing=slopes, incoming=np.where(anew[:, None], slopes, new.incoming))

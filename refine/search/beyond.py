@@ -60,7 +60,7 @@ def _free_unknowns(work: Work, control: str, name: str) -> list[Unknown]:
         if k in suspect.blocked or work.locks.disturbs_accent(control, first[k], last[k]):
             continue
         free.append(Unknown(name, int(own[k]), "value", float(local[k])))
-        if suspect.rules.judged[k]:
+        if suspect.rules.ruled[k]:
             free.append(Unknown(name, int(own[k]), "slope", float(unit[k])))
     return free
 

@@ -92,7 +92,7 @@ def _as_set(work: Work, control: str, channel: Channel, book: HabitBook) -> Sett
 def _suspect(work: Work, control: str, channel: str, settled: Settled, book: HabitBook) -> Suspect:
     keys = settled.keys
     strange = book.strange_frames(control, channel, keys)
-    between = "it stands beside its frame, or beside another key: put it on its frame first"
+    between = "it stands beside its frame, or beside another key: mend that first, refine check names it"
     return Suspect(
         keys=keys,
         rules=book.rules(keys),
