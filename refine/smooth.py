@@ -3,9 +3,9 @@
     minimise   sum (z - y)^2 / s^2 + lambda sum (D^3 z)^2      over the range and what is around it
 
 The third-difference smoother (Whittaker-Henderson) halves the amplitude of frequency fc where
-lambda = (2 sin(pi fc / fps))^-6, so its strength can be said in Hz. fc is found from the noise: the smoother
-takes away what the noise explains and no more (discrepancy principle, Morozov 1966). Spikes are found first and
-get no weight; contacts, accents and cuts break the differences.
+lambda = (2 sin(pi fc / fps))^-6, so its strength can be said in Hz. fc is found from the noise: the smoother whose
+result is expected to be nearest to the motion (`_base`), which takes no more than noise. Spikes are found first and get
+no weight; contacts, accents and cuts break the differences.
 
 Samples outside the range stay, but they are noisy too: they are smoothed along with it, each by its own noise s, and
 only the range is taken from that. Were they held to, the slope of their noise would be carried into the range.
@@ -33,7 +33,7 @@ from refine.samples import led_through, robust_sigma
 from refine.shot import Array, Channel, Shot, frozen
 from refine.solve import Residual, solve
 from refine.solve.banded import gram
-from refine.third_differences import ORDER, ROW, weight_of
+from refine.third_differences import ORDER, ROW, kept_of, weight_of
 
 LOWEST_HZ = 2.0  # [judge] slower than that is motion
 SHARP = 4.0  # sigmas of noise, which no noise moves a sample by
@@ -240,19 +240,24 @@ def _robust_square(size: Array) -> float:
 
 
 def _base(taken: Callable[[float], list[Array]], sigma: float, fps: float) -> float | None:
-    """The lowest frequency at which what the smoother takes away can still be noise.
+    """The frequency whose smoothing is expected to be nearest to the motion, among those that take no more than noise.
 
-    White noise of variance s^2 loses about (1 - 2 fc / fps) of it, what is above fc; taking more is taking motion.
-    None where every frequency takes more.
+    What the smoother takes, S being it and n the samples, tells how far off its result is: |y - Sy|^2 / n - s^2 +
+    2 s^2 tr(S) / n is the expected square of that, for noise of variance s^2 (Mallows 1973, C_L [mem]). Taking as much
+    as the noise explains (Morozov's principle) takes motion too where there is little noise. None where every
+    frequency takes more than noise has, or is expected to be farther off than the noise is.
     """
-    highest = fps / 3
+    highest, noise = fps / 3, sigma**2
     if sigma == 0 or not len(taken(highest)[0]):
         return highest
     tried = list(map(float, np.geomspace(min(LOWEST_HZ, highest), highest, TRIED)))
-    sizes = {hz: taken(hz) for hz in tried}
+    sizes, kept = {hz: taken(hz) for hz in tried}, {hz: kept_of(hz, fps) for hz in tried}
     # By the mean of squares; where a step or an impact in the range spoils it, by the median, which it can't.
     for variance in (_mean_square, _robust_square):
-        for hz in tried:
-            if max(map(variance, sizes[hz])) <= MORE_THAN_NOISE * sigma**2 * (1 - 2 * hz / fps):
-                return hz
+        moved = {hz: max(map(variance, sizes[hz])) for hz in tried}
+        off = {hz: moved[hz] + noise * (2 * kept[hz] - 1) for hz in tried}
+        able = [hz for hz in tried if moved[hz] <= MORE_THAN_NOISE * noise * (1 - kept[hz])]
+        if able:
+            best = min(able, key=off.__getitem__)
+            return best if off[best] < noise else None
     return None

@@ -14,6 +14,7 @@ from refine.shot import Array
 ORDER = 3
 ROW = np.array([-1.0, 3.0, -3.0, 1.0])  # of D^3
 STIFFEST = 1e12
+ANGLES = 512  # between 0 and half the rate
 
 
 def weight_of(hz: Array | float, fps: float) -> Array:
@@ -23,6 +24,15 @@ def weight_of(hz: Array | float, fps: float) -> Array:
     """
     low = np.minimum(hz, 0.5 * fps) / fps
     return np.asarray(np.minimum((2.0 * np.sin(np.pi * np.maximum(low, 1e-9))) ** (-2 * ORDER), STIFFEST))
+
+
+def kept_of(hz: float, fps: float) -> float:
+    """The share of white noise that the smoother reproduces (its trace a sample), half of frequency hz being left.
+
+    The mean over all frequencies of what it leaves of each; about twice hz over the rate.
+    """
+    angles = np.pi * (np.arange(ANGLES) + 0.5) / ANGLES
+    return float(np.mean(1.0 / (1.0 + weight_of(hz, fps) * (2.0 * np.sin(angles / 2.0)) ** (2 * ORDER))))
 
 
 def frequency_of(weight: Array, fps: float) -> Array:

@@ -372,7 +372,7 @@ def test_the_result_keeps_the_format_of_its_source(shot: Path) -> None:
 # --- small numbers ---
 
 
-@pytest.mark.parametrize(("decimals", "noise"), [(0, 0.6), (1, 0.3), (2, 0.3)])
+@pytest.mark.parametrize(("decimals", "noise"), [(0, 1.0), (1, 0.3), (2, 0.3)])
 def test_edits_below_the_files_precision_are_left_out_and_said(
     decimals: int, noise: float, tmp_path: Path
 ) -> None:
