@@ -75,9 +75,11 @@ def suggest(
     outputs.show_notes(result.notes, quiet)
     contents: dict[Path, bytes] = {}
     if picture is not None:
+        from refine.names import controls as named
         from refine.review.illustrate import of_suggestion
 
-        drawn = of_suggestion(document.shot, applied(document.shot, result), result, controls, camera)
+        shown = named(controls, document.shot)
+        drawn = of_suggestion(document.shot, applied(document.shot, result), result, shown, camera)
         contents[picture] = drawn.encode()
     if out is not None:
         contents[out] = result.text().encode()

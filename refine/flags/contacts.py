@@ -30,12 +30,13 @@ from refine.flags.standing import (
     standing,
     usual,
 )
+from refine.flags.translated import translations
 from refine.limbs.planted import Planted
-from refine.limbs.planting import faded_over, minimum_jerk, planted_again
+from refine.limbs.planting import faded_over, minimum_jerk, planted_again, shift_of, shifted
 from refine.pinned import disturbed
 from refine.pose import Point
 from refine.rig import carriers
-from refine.shot import Array, Shot
+from refine.shot import TRANSLATIONS, Array, Shot
 
 ALIKE = 0.4  # [judge] of their size by which two limbs' slides may differ and still be one
 AROUND = 1.0  # s to each side of a cause that the search may look at
@@ -133,7 +134,7 @@ def _same_move(stage: Stage, one: Drift, other: Drift) -> bool:
         a.limb is None
         or b.limb is None
         or a.control == b.control
-        or common(stage.shot, a.limb, b.limb) is None
+        or common(stage.shot, [a.limb, b.limb]) is None
     ):
         return False
     shared = np.intersect1d(a.frames, b.frames)
@@ -194,10 +195,7 @@ def _still(contact: Planted) -> float:
 def _cause_above(stage: Stage, group: Sequence[Slid]) -> Cause:
     """What carries all limbs of a group and broke its habit there; the nearest that carries them if nothing did."""
     limbs_of = [each.contact.limb for each, _, _ in group]
-    first, second = limbs_of[0], limbs_of[1]
-    assert first is not None
-    assert second is not None
-    nearest = common(stage.shot, first, second)
+    nearest = common(stage.shot, [limb for limb in limbs_of if limb is not None])
     assert nearest is not None
     slid = [point for each, _, _ in group for point in each.points]
     return _cause(stage, carrying(stage, nearest), slid) or Cause(nearest)
@@ -238,7 +236,7 @@ def mend_sliding(stage: Stage, flag: Flag) -> Shot | None:
     # Where keys above a limb are named, bending the limb would cover what they do.
     limbs = [each.contact.limb.chain if each.contact.limb else (each.contact.control,) for each in slid]
     own = any(flag.cause.control in chain for chain in limbs)
-    by_limbs = [_by_limbs] if own or flag.cause.channel is None else []
+    by_limbs = [_by_carrier, _by_limbs] if own or flag.cause.channel is None else []
     for cure in (_cured_above, _put_back, *by_limbs):
         after = cure(stage, flag, slid)
         settled = after is not None and all(_settled(stage, after, each) for each in slid)
@@ -276,6 +274,34 @@ def _put_back(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
     """The key that a flag names put back with its slopes, where only the slide tells that it was moved."""
     keys = put_back(stage, [flag.cause.control], [point for each in slid for point in each.points])
     return None if keys is None or keys.cause != flag.cause else keys.made(stage.shot)
+
+
+def _by_carrier(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:
+    """What carries limbs that slide together moved back as a whole, by its translations: it did that, and not they.
+
+    None where one limb slides alone, or they slide apart.
+    """
+    every = [(each.contact.frames, _led(stage, each.contact, each) - each.contact.path) for each in slid]
+    limbs = [each.contact.limb for each in slid if each.contact.limb is not None]
+    nearest = common(stage.shot, limbs) if len({limb.end for limb in limbs}) > 1 else None
+    above = [] if nearest is None else [nearest, *carriers(stage.shot, nearest)]
+    moves = [name for name in above if len(translations(stage, name)) == len(TRANSLATIONS)]
+    if not moves:
+        return None
+    frames = np.arange(min(f[0] for f, _ in every), max(f[-1] for f, _ in every) + 1.0)
+    total, count = np.zeros((len(frames), 3)), np.zeros((len(frames), 1))
+    for own, by in every:
+        at = (own - frames[0]).astype(np.intp)
+        total[at] += by
+        count[at] += 1
+    mean = total / np.maximum(count, 1)
+    size = float(np.linalg.norm(mean, axis=1).max())
+    apart = [np.linalg.norm(by - mean[(own - frames[0]).astype(np.intp)], axis=1).max() for own, by in every]
+    tolerance = LEFT * stage.thresholds[SLIDING]["warn_mm"] / MM / standing(stage).scale
+    shift = shift_of(stage.shot, frames, mean, tolerance)
+    if shift is None or max(apart) > ALIKE * size:
+        return None
+    return shifted(stage.shot, None, moves[0], shift, stage.locks, tolerance)
 
 
 def _by_limbs(stage: Stage, flag: Flag, slid: Sequence[Drift]) -> Shot | None:

@@ -82,7 +82,7 @@ def figures(stage: Stage) -> Iterator[Figure]:
                 root = parent
             legs.setdefault(root, []).append(limb)
     for root, own in legs.items():
-        hips = common(stage.shot, own[0], own[-1]) or root
+        hips = common(stage.shot, [own[0], own[-1]]) or root
         carried = any(link.kind != "aim" for name in (root, hips) for link in stage.control(name).links)
         if not carried:
             yield Figure(root, hips, tuple(own))

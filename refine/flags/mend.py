@@ -20,7 +20,7 @@ from refine.flags.flag import SAID, Flag, twin
 from refine.flags.keys import FAULTS, OF_KEYS
 from refine.flags.look import Look
 from refine.flags.one import Left, State
-from refine.flags.verdict import still
+from refine.flags.verdict import as_they_were, still, untouched
 from refine.formats import Document
 from refine.part_way import shot_part_way
 from refine.prepared import Request, check_strength, in_spelling, prepare
@@ -62,7 +62,7 @@ def mend(
     begun = State(stage, check(stage))
     state, done, left = every(begun, flags, max(strength, 1.0), asked)
     known = [*begun.flags, *flags]
-    while ALL in asked and (later := _come_up(state, known)):
+    while ALL in asked and (later := _come_up(begun, state, known)):
         state, more, rest = every(state, later, max(strength, 1.0), asked)
         done, left, known = [*done, *more], [*left, *rest], [*known, *later]
     whole = Mended(replace(state.stage.shot, pins=shot.pins), tuple(done), tuple(left))
@@ -77,15 +77,26 @@ def _brought(begun: State, state: State, known: Sequence[Flag]) -> tuple[str, ..
     new = [
         flag
         for flag in at_least(showing(state.stage, state.flags), "warn")
-        if twin(flag, known) is None and not still(begun.stage, state.stage, flag)
+        if twin(flag, known) is None
+        and not still(begun.stage, state.stage, flag)
+        and not untouched(begun.stage, state.stage, flag)
     ]
     return tuple(f"this brings a new {SAID[f.severity]}: {f.control}: {f.message}" for f in new)
 
 
-def _come_up(state: State, known: Sequence[Flag]) -> list[Flag]:
-    """What keys tell by now that they didn't before: the habit is clearer once others are mended."""
+def _come_up(begun: State, state: State, known: Sequence[Flag]) -> list[Flag]:
+    """What keys tell by now that they didn't before: the habit is clearer once others are mended.
+
+    Of the keys as they were: what a mend has made of others is no fault of theirs.
+    """
     shown = at_least(showing(state.stage, state.flags), "warn")
-    return [flag for flag in shown if flag.fault in OF_KEYS and twin(flag, known) is None]
+    return [
+        flag
+        for flag in shown
+        if flag.fault in OF_KEYS
+        and twin(flag, known) is None
+        and as_they_were(begun.stage, state.stage, flag)
+    ]
 
 
 def _as_at_1(mended: Sequence[Flag], strength: float) -> tuple[str, ...]:

@@ -76,10 +76,10 @@ def usual(amounts: Sequence[float]) -> float:
     return float(np.percentile(every, 80))
 
 
-def common(shot: Shot, one: Limb, other: Limb) -> str | None:
-    """The control nearest to both limbs that carries both."""
-    above = carriers(shot, one.upper)
-    return next((name for name in carriers(shot, other.upper) if name in above), None)
+def common(shot: Shot, limbs: Sequence[Limb]) -> str | None:
+    """The control nearest to some limbs that carries all of them."""
+    above = [carriers(shot, limb.upper) for limb in limbs]
+    return next((name for name in above[0] if all(name in each for each in above)), None)
 
 
 def carrying(stage: Stage, name: str) -> list[str]:

@@ -54,9 +54,23 @@ def _of_pop(stage: Stage, flag: Flag, pop: Flag) -> bool:
     held = stage.control(pop.control)
     here = flag.control in (held.name, held.parent, *(link.to for link in held.links))
     near = flag.frames[0] - 1 <= pop.frames[0] and pop.frames[1] <= flag.frames[1] + 1
-    slides = flag.fault == contacts.SLIDING and here and near
+    near = near or (flag.frames[0] - 1 <= pop.frames[0] <= flag.frames[1])
+    slides = flag.fault == contacts.SLIDING and near and (here or _on(stage, flag, held.name))
     jumps = flag.fault in IN_SAMPLES and flag.control == held.name and flag.frames == pop.frames
     return slides or jumps
+
+
+def _on(stage: Stage, flag: Flag, held: str) -> bool:
+    """Whether what a flag says to slide slides on something held."""
+    drifts = next(
+        (
+            drifts
+            for each, drifts in contacts.sliding(stage)
+            if each.cause == flag.cause and each.frames == flag.frames
+        ),
+        [],
+    )
+    return any(drift.contact.relative == held for drift in drifts)
 
 
 def _of_dropout(_: Stage, flag: Flag, gap: Flag) -> bool:

@@ -12,7 +12,7 @@ from refine.flags.flag import SAID, Flag, twin
 from refine.flags.keys import OF_KEYS
 from refine.flags.stage import Stage
 from refine.flags.told import IN_SAMPLES
-from refine.key_rows import content
+from refine.key_rows import content, key_at
 
 BESIDE = 4  # frames beside one that is out of place, by which it is told [judge]
 LITTLE = 1 / 3  # [judge] of its frames that may move of a tremor that was there before
@@ -77,6 +77,17 @@ def untouched(before: Stage, after: Stage, flag: Flag) -> bool:
     if old is None or new is None or old.keys is None or new.keys is None:
         return False
     return old is new or content(old.keys) == content(new.keys)
+
+
+def as_they_were(before: Stage, after: Stage, flag: Flag) -> bool:
+    """Whether the keys that a flag names, or some of them, are as they were."""
+    old, new = (
+        stage.control(flag.cause.control).channel(flag.cause.channel or "") for stage in (before, after)
+    )
+    if old is None or new is None or old.keys is None or new.keys is None:
+        return False
+    at = [(old.keys.index(frame), new.keys.index(frame)) for frame in flag.cause.frames]
+    return any(j is not None and k is not None and key_at(old.keys, j) == key_at(new.keys, k) for j, k in at)
 
 
 def still(before: Stage, after: Stage, flag: Flag, beside: int = 0) -> bool:
