@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,9 +77,10 @@ def across(stage: Stage, flag: Flag) -> Iterator[Shot]:
             f"it jumps farther than {target} is large, so nobody holds it there: a hand-over that is meant "
             "wants a cut, or a link to who takes it"
         )
-    found = [_shifted(stage, flag.control, target, k, after) for after in (True, False)]
-    sides = sorted((side for side in found if side is not None), key=lambda side: side[:2])
-    return iter([shot for _, _, shot in sides])
+    ways = product((True, False), (True, False))
+    found = [_shifted(stage, flag.control, target, k, after, turning) for after, turning in ways]
+    sides = sorted((side for side in found if side is not None), key=lambda side: side[:3])
+    return iter([shot for *_, shot in sides])
 
 
 def _extent(stage: Stage, name: str, k: int) -> float:
@@ -91,28 +93,52 @@ def _extent(stage: Stage, name: str, k: int) -> float:
     return float(np.linalg.norm(places[0] - stage.world(Point(parent, stage.control(parent).pivot))[k]))
 
 
-def _shifted(stage: Stage, name: str, target: str, k: int, after: bool) -> tuple[bool, int, Shot] | None:
-    """Of one side of a jump whether its shift dies away, how many frames it has, and the shot then.
+def _shifted(
+    stage: Stage, name: str, target: str, k: int, after: bool, turning: bool
+) -> tuple[bool, int, float, Shot] | None:
+    """Of one side of a jump whether its shift dies away, how many frames it has, how far from its place on the other
+    side the control is on these then (mean square), and the shot.
 
-    None where something holds them, or where the control parts from the target too soon.
+    The shift turns with the target, or keeps its direction in the world, as of what two hands hold. None where
+    something holds what it moves, or where the control parts from the target too soon.
     """
     if not translations(stage, name):
         return None
     point = Point(name, stage.control(name).pivot)
     span = _side(stage, point, target, k, after)
-    by = _shift(stage, local(stage, point, target), k, span)
+    places = local(stage, point, target)
+    by = _shift(stage, places, k, span)
     if by is None:
         return None
-    inside = np.any(by != 0, axis=1)
-    turned = stage.posed.linear[stage.control_at[target]] @ by[:, :, None]
-    asked = in_translations(stage, name, turned[..., 0], 0)
+    inside, linear = np.any(by != 0, axis=1), stage.posed.linear[stage.control_at[target]]
+    turned = (linear @ by[:, :, None])[..., 0]
+    if not turning:
+        turned = _straight(turned, by, span)
+    there = places[k if after else k + 1]
+    off = (np.linalg.pinv(linear) @ turned[:, :, None])[..., 0] + places - there
+    asked = in_translations(stage, name, turned, 0)
     shot = stage.shot
     for channel, wanted in zip(translations(stage, name), asked.T, strict=True):
         changed = _moved(stage, name, channel, wanted, inside)
         if changed is None or not within(channel, changed):
             return None
         shot = shot.with_channel(name, changed)
-    return span.parts, span.last - span.first + 1, shot
+    return span.parts, span.last - span.first + 1, float(np.mean(np.sum(off[inside] ** 2, axis=1))), shot
+
+
+def _straight(turned: Array, by: Array, side: _Side) -> Array:
+    """(N, 3) a shift in the world that goes from what `turned` (N, 3) has at one end of a side straight to the other.
+
+    As much of it on each frame as `by` (N, 3) has of its own; where only one end has to be met it is that one.
+    """
+    near, far = (side.first, side.last) if side.after else (side.last, side.first)
+    at = np.arange(len(turned))
+    share = np.clip(np.abs(at - near) / max(abs(far - near), 1), 0.0, 1.0)[:, None]
+    if side.pop is None:
+        size = np.linalg.norm(by, axis=1, keepdims=True) / np.linalg.norm(by[near])
+        return np.asarray(size * turned[near])
+    way = turned[near] + share * (turned[far] - turned[near])
+    return np.where((at >= side.first)[:, None] & (at <= side.last)[:, None], way, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
