@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -40,15 +40,33 @@ def chosen(changes: Sequence[Change], only: Sequence[str], shot: Shot) -> list[C
     if not only:
         return list(changes)
     known = {(change.control, change.channel) for change in changes}
-    selectors = [_selector(text, known, shot) for text in only]
-    return [c for c in changes if any(s.matches(c.control, c.channel, c.frame) for s in selectors)]
+    named = set[Change]()
+    for text in only:
+        wanted = _selector(text, known, shot)
+        matching = [c for c in changes if wanted.matches(c.control, c.channel, c.frame)]
+        if not matching:
+            frames = sorted(
+                {
+                    c.frame
+                    for c in changes
+                    if replace(wanted, frames=None).matches(c.control, c.channel, c.frame)
+                }
+            )
+            allowed = (
+                f"frames {', '.join(f'{frame:g}' for frame in frames[:12])}{' ...' * (len(frames) > 12)}"
+            )
+            raise InputError(f"--only {text}", "the suggestion has no change there", allowed)
+        named.update(matching)
+    return [change for change in changes if change in named]
 
 
 def _selector(text: str, known: set[tuple[str, str]], shot: Shot) -> Selector:
     """What is named of the `known` (control, channel) pairs. InputError, another one for what only the shot has."""
     try:
         return selector(text, known, "--only", between=True)
-    except InputError:
+    except InputError as error:
+        if not error.found.startswith("no "):  # else what is wrong is how it is spelled
+            raise
         there = [name for c, ch in channel_names(shot) for name in (c, f"{c}.{ch}")]
         if any(text == name or text.startswith(f"{name}@") for name in there):
             allowed = ", ".join(sorted(".".join(pair) for pair in known)) or "none"

@@ -163,7 +163,13 @@ def read_changes(data: bytes, name: str) -> tuple[str, tuple[Change, ...]]:
     sha, changes = plain.get("sha256"), plain.get("changes")
     if not isinstance(sha, str) or not isinstance(changes, list):
         raise InputError(name, "no sha256 or no list of changes", "a whole suggestion file")
-    return sha, tuple(_change(change, f"{name}: changes[{i}]") for i, change in enumerate(changes))
+    found = tuple(_change(change, f"{name}: changes[{i}]") for i, change in enumerate(changes))
+    known: dict[tuple[object, ...], int] = {}
+    for i, change in enumerate(found):
+        first = known.setdefault((change.place, change.key is None, change.taken), i)
+        if first != i:
+            raise InputError(f"{name}: changes[{i}]", f"the same number as in changes[{first}]", "each once")
+    return sha, found
 
 
 def _change(plain: Any, place: str) -> Change:

@@ -165,6 +165,8 @@ def _side_file_along(document: Document, target: Path) -> tuple[list[New], str]:
         return [], ""
     data = read_bytes(document.side)
     if not side.exists():
+        if os.path.lexists(side):
+            return [], f"; {side} is a link that leads nowhere and stays"
         return [New(side, data)], f", and {side}, as {document.side.name} is"
     same = read_bytes(side) == data
     words = f"; {side} was there before and stays, though {document.side.name} says otherwise"

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from refine.flags.stage import Stage, runs
+from refine.flags.stage import Stage, kept, runs
 from refine.pose import Point
 from refine.shot import TRANSLATIONS, Array, Channel
 from refine.view import project
@@ -56,9 +55,9 @@ def pops(stage: Stage, name: str) -> tuple[Pop, ...]:
     return known[name]
 
 
-@lru_cache(maxsize=2)
+@kept
 def _known(stage: Stage) -> dict[str, tuple[Pop, ...]]:
-    """The pops of the controls that were asked for so far. The last stages are kept."""
+    """The pops of the controls that were asked for so far."""
     return {}
 
 

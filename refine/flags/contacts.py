@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 
@@ -17,7 +16,7 @@ from refine.flags.flag import Cause, Flag, Severity
 from refine.flags.off_anchor import SLIDING as SLIDING
 from refine.flags.off_anchor import Drift, drifts, went
 from refine.flags.slide import could_explain, put_back
-from refine.flags.stage import Stage
+from refine.flags.stage import Stage, kept
 from refine.flags.standing import (
     LEFT,
     MM,
@@ -78,9 +77,9 @@ def find(stage: Stage) -> Iterator[Flag]:
     yield from (flag for flag, _ in sliding(stage))
 
 
-@lru_cache(maxsize=2)
+@kept
 def sliding(stage: Stage) -> tuple[tuple[Flag, list[Drift]], ...]:
-    """Flags for contacts that slide, those that slide together in one. The last are kept."""
+    """Flags for contacts that slide, those that slide together in one."""
     return tuple(_sliding(stage))
 
 

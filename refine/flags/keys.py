@@ -19,7 +19,7 @@ from refine.curve import sample
 from refine.flags import on_frames, strayed, unheld
 from refine.flags.flag import Cause, Flag, twin
 from refine.flags.on_frames import DOUBLED, OFF
-from refine.flags.stage import Stage, runs
+from refine.flags.stage import Stage, kept, runs
 from refine.flags.unheld import LEFTOVER
 from refine.habit import moving
 from refine.key_rows import content
@@ -48,9 +48,9 @@ def found_again(stage: Stage, flag: Flag) -> bool:
     return twin(flag, list(look(stage, flag.cause.control, channel))) is not None
 
 
-@lru_cache(maxsize=2)
+@kept
 def _known(stage: Stage) -> dict[str, dict[str, tuple[Break, ...]]]:
-    """The breaks of the controls that were asked for so far, by channel. The last stages are kept."""
+    """The breaks of the controls that were asked for so far, by channel."""
     return {}
 
 

@@ -213,7 +213,7 @@ def _led_back(stage: Stage, name: str, channel: Channel) -> Shot | None:
     seam, samples = _seam(stage.shot, stage.control(name), channel), channel.samples
     if seam is None or samples is None or samples.shape[1] > 1:
         return None
-    count = min(round(BACK * stage.shot.fps), len(samples) // 2)
+    count = min(max(round(BACK * stage.shot.fps), 1), len(samples) // 2)
     low, high = len(samples) - count + stage.shot.first_frame, stage.shot.last_frame
     pins = concerning(stage.locks.pins, name, channel.name)
     pinned = any(low - 1 < pin.frames[1] and pin.frames[0] < high + 1 for pin in pins)

@@ -6,9 +6,10 @@ it belongs to is at least 12 px large there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, wraps
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,8 @@ from refine.pose import Point, Pose, pose, reposed, world_point
 from refine.rig import children, descendants, solve_order
 from refine.shot import Array, Channel, Control, Shot, frozen
 from refine.view import View, depth, project, view, visible
+
+T = TypeVar("T")
 
 SMALL = 12.0  # px under which a control is too small to look at [judge]
 _ATTENTION = {"head": 1.0, "eyes": 1.0, "face": 1.0, "hand": 0.7, "foot": 1.0}  # [judge] others 0.4
@@ -197,6 +200,22 @@ class Stage:
             and frames[0] <= mark.frames[1]
             for mark in self.shot.marks
         )
+
+
+def kept(found: Callable[[Stage], T]) -> Callable[[Stage], T]:
+    """A function of a stage that is asked once: its answer stays as long as the stage does.
+
+    What one answer names, another knows, whatever other stages were asked meanwhile.
+    """
+
+    @wraps(found)
+    def answer(stage: Stage) -> T:
+        known = stage.__dict__.setdefault("_kept", {})
+        if found not in known:
+            known[found] = found(stage)
+        return cast(T, known[found])
+
+    return answer
 
 
 def runs(inside: NDArray[np.bool_]) -> list[tuple[int, int]]:

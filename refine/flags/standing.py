@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
 from refine.flags.flag import Cause
-from refine.flags.stage import Stage
+from refine.flags.stage import Stage, kept
 from refine.limbs.limb import Limb, limbs, metres_per_unit
 from refine.limbs.planted import Planted, found_contacts, marked_contacts, resting_with
 from refine.pose import Pose, jacobian
@@ -36,9 +35,9 @@ class Standing:
     contacts: tuple[Planted, ...]
 
 
-@lru_cache(maxsize=2)
+@kept
 def standing(stage: Stage) -> Standing:
-    """The contacts of a stage: marked ones, and found ones of feet that no mark speaks of. The last are kept."""
+    """The contacts of a stage: marked ones, and found ones of feet that no mark speaks of."""
     shot = stage.shot
     found = limbs(shot, stage.posed)
     scale, stated = metres_per_unit(shot, found)
@@ -49,7 +48,7 @@ def standing(stage: Stage) -> Standing:
     return Standing(found, scale, stated, every)
 
 
-@lru_cache(maxsize=2)
+@kept
 def resting(stage: Stage) -> dict[Planted, tuple[Planted, ...]]:
     """The other points of each contact's foot that rest with it."""
     there, found = standing(stage), {}
@@ -137,7 +136,7 @@ class Floor:
     marked: bool
 
 
-@lru_cache(maxsize=2)
+@kept
 def floor(stage: Stage) -> Floor:
     """The lowest height at which a foot stays planted; 0 where none does."""
     feet = {c: low for c, low in planted_lows(stage).items() if c.relative is None}
@@ -158,7 +157,7 @@ def _lowest(lows: Array, agree: float) -> float:
     return float(agreed[0] if len(agreed) else lows[0])
 
 
-@lru_cache(maxsize=2)
+@kept
 def planted_lows(stage: Stage) -> dict[Planted, float]:
     """For each contact of a foot the height of the foot's lowest point while it is planted, shot units."""
     up = "xyz".index(stage.shot.up)

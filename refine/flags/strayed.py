@@ -4,20 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 
 from refine.flags.flag import Cause, Flag
 from refine.flags.on_frames import OFF, moved
-from refine.flags.stage import Stage
+from refine.flags.stage import Stage, kept
 from refine.pose_time import Strayed, as_set, on_its_frame, strayed_poses, with_pose_moved
 from refine.shot import Channel, Keys, Shot
 
 
-@lru_cache(maxsize=2)
+@kept
 def _known(stage: Stage) -> dict[str, list[Strayed]]:
-    """The strayed poses of the controls that were asked for so far. The last stages are kept."""
+    """The strayed poses of the controls that were asked for so far."""
     return {}
 
 

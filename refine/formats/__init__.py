@@ -129,7 +129,14 @@ def patched(
             raise InputError(
                 where, found, "one value", "a key with a single slope keeps one: change both sides alike"
             )
-    return splice(document.data, [*texts.items(), *others])
+    apart = [(span, _apart(document.data, span, text)) for span, text in texts.items()]
+    return splice(document.data, [*apart, *others])
+
+
+def _apart(data: bytes, span: Span, text: str) -> str:
+    """The text of a number, with a plus where only a minus kept what stood there apart from the number before it."""
+    before = data[span[0] - 1 : span[0]]
+    return f"+{text}" if (before.isdigit() or before == b".") and text[0] not in "+-" else text
 
 
 def respelled(old: str, values: Sequence[float], least_decimals: int = 0) -> str:

@@ -36,6 +36,7 @@ Json = dict[str, object]
 T = TypeVar("T")
 
 RIG = ("parent", "part", "rest", "pivot", "order", "tip", "mass", "links")
+NARROWEST = 1e-3  # deg: a camera sees the moon under half a degree
 LENS = ("vertical_angle", "lens", "width", "height", "aspect")
 LINKS = ("aim", "attachment", "constraint")
 MARKS = ("contact", "accent", "cut", "hold", "meant")
@@ -148,8 +149,8 @@ def lens(members: Json, at: At) -> tuple[float, int, int, float]:
         return _angle_of_lens(members["lens"], at.member("lens")), width, height, aspect
     place = at.member("vertical_angle")
     angle = as_positive(members["vertical_angle"], place)
-    if angle >= 180:
-        raise place.error(f"found {angle:g}", "more than 0 and less than 180 degrees")
+    if not NARROWEST <= angle < 180:
+        raise place.error(f"found {angle:g}", f"{NARROWEST:g} or more and less than 180 degrees")
     return angle, width, height, aspect
 
 

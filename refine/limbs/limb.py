@@ -265,7 +265,7 @@ def extension(shot: Shot, posed: Pose, limb: Limb) -> Array:
     """(N,) hip to ankle over the length of both bones: 1 is straight."""
     hip, knee, ankle = joints(shot, posed, limb)
     bones = np.linalg.norm(knee - hip, axis=1) + np.linalg.norm(ankle - knee, axis=1)
-    return np.asarray(np.linalg.norm(ankle - hip, axis=1) / bones)
+    return np.asarray(np.linalg.norm(ankle - hip, axis=1) / np.maximum(bones, 1e-12))
 
 
 def bend(shot: Shot, posed: Pose, limb: Limb) -> Array:

@@ -37,7 +37,8 @@ def _moved(work: Work, name: str, pose: Strayed) -> bool:
         work.untaken.append(f"{why}: moving it there moves nothing on screen by {INVISIBLE:g} px")
         return False
     _widen_usable(work, name, pose, after)
-    work.take(after, name, (), why)
+    whole = "" if work.request.strength >= 1 else "; it goes back whole, since keys stand on whole frames"
+    work.take(after, name, (), f"{why}{whole}")
     return True
 
 

@@ -157,3 +157,11 @@ def test_links_to_folders_are_told_and_not_followed(takes: Path) -> None:
     (takes / "day_1" / "round").symlink_to(takes.resolve())
     assert places(takes) == ALL
     assert list(links_left([takes])) == [takes / "day_1" / "round"]
+
+
+def test_patterns_that_go_through_folders_end_where_links_go_round(takes: Path) -> None:
+    (takes / "day_1" / "round").symlink_to(takes.resolve())
+    assert places("takes/**/**/**/*.bvh") == ["day_1/walk.bvh", "walk.bvh"]
+    assert places("takes/**/day_?/**") == ALL[:-1]
+    assert places("takes/**/deep/*") == ["day_2/deep/sit.shot.json"]
+    assert places("**/[rw]*.bvh") == ["takes/day_1/walk.bvh", "takes/walk.bvh"]

@@ -11,7 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from refine.formats import read, write
+from refine.formats import patched, read, write
+from refine.formats.splice import Place
 from refine.shot import Channel, Shot
 from tests.cli.console import assert_refused, document, folder, refine
 from tests.cli.small_shots import (
@@ -275,7 +276,6 @@ def test_a_result_keeps_the_pins_and_marks_of_its_source(tmp_path: Path) -> None
         ([f"{HAND}.curl@2"], 1),
         ([f"{HAND}.curl@2@42"], 1),
         ([f"{HAND}@42", f"{HAND}.rotation.y@42:42"], 2),
-        ([f"{ARM}@0:41"], 0),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else "",
 )
@@ -391,3 +391,63 @@ def test_edits_below_the_files_precision_are_left_out_and_said(
         assert len(change["after_text"].partition(".")[2]) == decimals
     if not suggestion["changes"]:
         assert notes[0] in suggestion["reason"]
+
+
+# --- odd input ---
+
+
+def test_numbers_that_only_a_minus_keeps_apart_stay_apart(tmp_path: Path) -> None:
+    """A file as some exporters write them: what loses the minus gets a plus, and put back the file has its bytes."""
+    lines = write_bvh(tmp_path, 4, 0.3).read_bytes().split(b"\r\n")
+    at = next(n for n, line in enumerate(lines) if line.startswith(b"Frame Time")) + 31
+    numbers = lines[at].split(b"\t")
+    lines[at] = b"\t".join([*numbers[:7], numbers[7] + b"-40.0000"])
+    run_on = tmp_path / "run-on.bvh"
+    run_on.write_bytes(b"\r\n".join(lines))
+    place = Place("ns:Chest.upper", "rotation.y", 30.0, "value")
+    for text, stands in (("9.8899", b"+9.8899"), ("-0.5", b"-0.5")):
+        out = tmp_path / f"{text}.bvh"
+        out.write_bytes(patched(read(run_on), [(place, text)]))
+        assert out.read_bytes() == run_on.read_bytes().replace(b"-40.0000", stands)
+        samples = read(out).shot.channel(place.control, place.channel).samples
+        assert samples is not None
+        assert samples[30, 0] == float(text)
+        assert patched(read(out), [(place, "-40.0000")]) == run_on.read_bytes()
+
+
+def test_a_selector_that_names_no_change_is_refused(shot: Path) -> None:
+    suggestion = suggested(shot)
+    places = json.loads(suggestion.read_text())["changes"]
+    name = f"{places[0]['control']}@{int(places[0]['frame']) + 1}"
+    assert_refused(
+        refine("apply", shot, suggestion, "--only", name), f"--only {name}", "no change there", "frames"
+    )
+
+
+@pytest.mark.parametrize("frames", ["32:", "1e3", "1.5:2"])
+def test_a_selector_s_frames_are_refused_as_what_they_are(shot: Path, frames: str) -> None:
+    suggestion = suggested(shot)
+    control = json.loads(suggestion.read_text())["changes"][0]["control"]
+    refused = refine("apply", shot, suggestion, "--only", f"{control}@{frames}")
+    assert_refused(refused, "isn't a frame or a range of frames")
+
+
+def test_a_suggestion_that_says_a_change_twice_is_refused(shot: Path) -> None:
+    suggestion = suggested(shot)
+    plain = json.loads(suggestion.read_text())
+    plain["changes"].append(plain["changes"][0])
+    suggestion.write_text(json.dumps(plain))
+    assert_refused(refine("apply", shot, suggestion), f"changes[{len(plain['changes']) - 1}]", "each once")
+
+
+def test_a_side_file_s_name_that_is_a_dangling_link_stays(shot: Path, tmp_path: Path) -> None:
+    side = shot.with_name(shot.name.replace(".shot.json", ".marks.json"))
+    side.write_text(
+        json.dumps({"schema": "motion-refine/marks/1", "marks": [{"kind": "cut", "frames": [1, 1]}]})
+    )
+    suggestion = suggested(shot)
+    out = tmp_path / "result.shot.json"
+    (tmp_path / "result.marks.json").symlink_to(tmp_path / "nowhere")
+    result = refine("apply", shot, suggestion, "-o", out)
+    assert result.code == 0
+    assert "leads nowhere and stays" in result.err

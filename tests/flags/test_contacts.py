@@ -16,7 +16,7 @@ from refine.flags.look import Look
 from refine.flags.mend import mend
 from refine.flags.off_anchor import drifts
 from refine.flags.stage import Stage
-from refine.flags.standing import floor, resting, standing
+from refine.flags.standing import floor, planted_lows, resting, standing
 from refine.limbs.limb import bend, extension
 from refine.limbs.planted import resting_with
 from refine.limbs.planting import minimum_jerk
@@ -409,3 +409,11 @@ def test_a_control_with_its_own_place_is_put_back_by_its_translations() -> None:
     assert flags(after) == []
     point = Point("box", (0.0, 0.0, 0.0))
     assert np.abs(world_point(pose(after, after.frames), after, point)[:, 0]).max() < RESTORED_METRES
+
+
+def test_what_one_look_names_another_knows_whatever_was_looked_at_meanwhile() -> None:
+    """Contacts are told apart by being the same object: all that is known of a stage stays with it."""
+    stages = [looked(stepping(seed=seed)) for seed in range(4)]
+    contacts_of = [standing(stage).contacts for stage in stages]
+    for stage, own in zip(stages, contacts_of, strict=True):
+        assert all(contact in resting(stage) and contact in planted_lows(stage) for contact in own)

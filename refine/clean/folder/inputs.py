@@ -8,6 +8,7 @@ clips that would go to one place are refused instead of being renamed.
 
 from __future__ import annotations
 
+import fnmatch
 import glob
 import hashlib
 import os
@@ -19,6 +20,7 @@ from refine.errors import InputError
 from refine.formats import ENDINGS, SIDE_ENDING, read_bytes, side_path
 
 KEYED_ENDING = ".shot.json"  # the one that carries slopes
+ANY = "**"
 _WILD = frozenset("*?[")
 
 
@@ -107,15 +109,26 @@ def _matching(pattern: Path, out: Path) -> Iterator[Source]:
     parts = pattern.parts
     wild = next(n for n, part in enumerate(parts) if _WILD & set(part))
     base = Path(*parts[:wild]) if wild else Path()
-    matches = glob.glob(str(Path(*parts[wild:])), root_dir=base, recursive=True)
-    # A clip that is reached by links as well has the place that is nearest, not one that a link goes round to.
-    for match in sorted(matches, key=lambda match: (len(Path(match).parts), match)):
+    if ANY in parts:  # what is in a folder that matches then matches by itself
+        for source in _below(base, out, ""):
+            if _matches(source.place.split("/"), parts[wild:]):
+                yield source
+        return
+    for match in sorted(glob.glob(str(Path(*parts[wild:])), root_dir=base)):
         path = base / match
         if path.is_dir():
-            if "**" not in parts:  # with it, what is in the folder matches by itself
-                yield from _below(path, out, f"{Path(match).as_posix()}/")
+            yield from _below(path, out, f"{Path(match).as_posix()}/")
         elif _is_clip(path.name) and not _within(path, out):
             yield Source(path, Path(match).as_posix())
+
+
+def _matches(names: Sequence[str], parts: Sequence[str]) -> bool:
+    """Whether a place, by the names on the way to it, matches parts with wildcards: ANY is any number of names."""
+    if not parts or not names:
+        return not names and all(part == ANY for part in parts)
+    if parts[0] == ANY:
+        return _matches(names, parts[1:]) or _matches(names[1:], parts)
+    return fnmatch.fnmatchcase(names[0], parts[0]) and _matches(names[1:], parts[1:])
 
 
 def _below(folder: Path, out: Path, prefix: str) -> Iterator[Source]:
