@@ -9,13 +9,13 @@ it carries lose of their own residual is what an audience sees. A lapse that ano
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from refine.flags.excerpt import excerpt
-from refine.flags.path import AROUND, CAPTURE, SEPARATE, Fitted, residual
+from refine.flags.path import AROUND, CAPTURE, SEPARATE, SHAPES, TO_AND_FRO, Fitted, residual
 from refine.flags.stage import Stage
 from refine.flags.trace import samples
 from refine.flags.unforeseen import unforeseen
@@ -32,6 +32,7 @@ NOISE = 4.0  # times that noise from which a frame isn't but the largest of it [
 TOGETHER = 3  # parts that leave their course on one frame are moved by the same thing [prac]
 USUAL = 2.2  # sigmas by which the third strongest of a body's joints stands out on any frame [judge]
 WITH = 2.5  # sigmas from which a control's other channels are taken to lapse with the one found [judge]
+QUICK = len(TO_AND_FRO)  # shapes of quick motion; what is off alike for some frames may be a quick move
 SIMPLER = 0.8  # of its sigmas that a lapse keeps for each further frame it takes: it fits more easily [judge]
 MADE_UP = 0.25  # share of a lapse that must show: what is made up for by other controls shows less [judge]
 
@@ -74,16 +75,21 @@ def out_of_place(stage: Stage) -> Iterator[Out]:
         rows.setdefault(name, []).append(row)
     if not fits:
         return
-    strongest = np.stack(
-        [np.max([fit.sigmas[rows[name]].max(axis=0) for fit in fits], axis=0) for name in rows]
-    )
+    short, every = (_burst([fit.sigmas for fit in some], rows, sigmas) for some in (fits[:QUICK], fits))
+    for name, dulled, longer in zip(rows, short, every, strict=True):
+        own = [owned[row][1] for row in rows[name]]
+        bursts = [dulled if shape < QUICK else longer for shape in range(len(fits))]
+        yield from _of_control(name, own, [_part(fit, rows[name]) for fit in fits], bursts, sigmas)
+
+
+def _burst(found: Sequence[Array], rows: Mapping[str, list[int]], sigmas: float) -> Array:
+    """(J, N) what the sigmas of each control are worth less, by those (P, N) of the others: what they all do is meant.
+
+    Three others that leave their course by themselves are enough.
+    """
+    strongest = np.stack([np.max([each[rows[name]].max(axis=0) for each in found], axis=0) for name in rows])
     third = third_of_the_others(_near(strongest))
-    # Three others that leave their course by themselves are enough: whatever moved them is meant.
-    burst = np.where(third > sigmas, np.inf, np.maximum(third / USUAL, 1.0))
-    for (name, own), dulled in zip(rows.items(), burst, strict=True):
-        yield from _of_control(
-            name, [owned[row][1] for row in own], [_part(fit, own) for fit in fits], dulled, sigmas
-        )
+    return np.where(third > sigmas, np.inf, np.maximum(third / USUAL, 1.0))
 
 
 def paths_of(stage: Stage, owned: list[tuple[str, Channel]]) -> Array:
@@ -119,12 +125,12 @@ def third_of_the_others(strongest: Array) -> Array:
 
 
 def _of_control(
-    name: str, channels: list[Channel], fits: list[Fitted], burst: Array, sigmas: float
+    name: str, channels: list[Channel], fits: list[Fitted], bursts: Sequence[Array], sigmas: float
 ) -> Iterator[Out]:
     """The lapses of one control; of those that overlap the one that stands out most."""
     found: list[tuple[float, int, int, int]] = []
-    for shape, fit in enumerate(fits):
-        beyond = SIMPLER**shape * fit.sigmas / burst
+    for shape, (fit, burst) in enumerate(zip(fits, bursts, strict=True)):
+        beyond = SIMPLER ** (len(SHAPES[shape]) - 1) * fit.sigmas / burst
         for row, n in zip(*np.nonzero((beyond > sigmas) & fit.clear), strict=True):
             if _alone(fit.amount[row], n):
                 found.append((float(beyond[row, n]), shape, int(row), int(n)))
@@ -132,13 +138,13 @@ def _of_control(
     for beyond_, shape, row, n in sorted(found, reverse=True):
         if all(abs(n - other) > SEPARATE for other in taken):
             taken.append(n)
-            fit, signs = fits[shape], (-1.0) ** np.arange(shape + 1)
+            fit, signs = fits[shape], SHAPES[shape]
             others = [r for r in range(len(channels)) if r != row and fit.sigmas[r, n] > WITH]
             rows = [row, *others]
             amounts = tuple(
                 signs[:, None] * fit.amount[r, n, : 4 if channels[r].name == QUATERNION else 1] for r in rows
             )
-            yield Out(name, tuple(channels[r].name for r in rows), amounts, n, shape + 1, beyond_)
+            yield Out(name, tuple(channels[r].name for r in rows), amounts, n, len(signs), beyond_)
 
 
 def _alone(amounts: Array, n: int) -> bool:
@@ -152,7 +158,8 @@ def lapsing(stage: Stage, control: Control, first: int, count: int) -> list[str]
     """Which baked channels of a control stand out on some frames from position `first` on."""
     owned = [(control.name, channel) for channel in baked_channels(control)]
     fits = _fits(stage, owned) if owned else []
-    return [c.name for r, (_, c) in enumerate(owned) if fits and fits[count - 1].sigmas[r, first] > WITH]
+    own = [fit for fit, shape in zip(fits, SHAPES, strict=False) if len(shape) == count]
+    return [c.name for r, (_, c) in enumerate(owned) if any(fit.sigmas[r, first] > WITH for fit in own)]
 
 
 def shown(stage: Stage, out: Out, least: float) -> list[Shown]:

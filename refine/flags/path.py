@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from refine.shot import Array
 
-SHAPES = (np.array([1.0]), np.array([1.0, -1.0]), np.array([1.0, -1.0, 1.0]))  # frames in a row, to and fro
+TO_AND_FRO = (np.array([1.0]), np.array([1.0, -1.0]), np.array([1.0, -1.0, 1.0]))  # frames in a row
+SHAPES = (*TO_AND_FRO, *(np.ones(count) for count in (2, 3, 4)))  # and as many that are off alike
 CURVE, CAPTURE = (
     4,
     8,
@@ -83,7 +84,7 @@ def lapses(paths: Array, sigmas: float) -> Iterator[Lapse]:
     """Where a curve's path (P, N, D) leaves its course by more than `sigmas` and comes back at once."""
     found: list[Lapse] = []
     kernels = np.tile(kernel(CURVE), (len(paths), 1))
-    for count, fit in enumerate(fitted(paths, kernels), 1):
+    for count, fit in enumerate(fitted(paths, kernels)[: len(TO_AND_FRO)], 1):
         for p, n in zip(*np.nonzero((fit.sigmas > sigmas) & fit.clear), strict=True):
             found.append(Lapse(int(p), int(n), count, fit.amount[p, n], float(fit.sigmas[p, n])))
     yield from _clearest(found)

@@ -12,6 +12,7 @@ from refine.flags.check import stage_of
 from refine.flags.look import Look
 from refine.flags.path import CAPTURE, fitted, kernel, residual, white_above
 from refine.flags.unforeseen import unforeseen
+from refine.limbs.planting import minimum_jerk
 from refine.rotation import euler_matrix, quaternion_matrix
 from refine.shot import Array, Channel, Control, Pin, Shot, frozen
 from tests.flags.arm import arm_shot, flags_of, mended, motion, with_samples
@@ -210,3 +211,27 @@ def test_a_pinned_stretch_of_jitter_stays() -> None:
     assert before.samples is not None
     assert after.samples is not None
     assert np.array_equal(before.samples[50:61], after.samples[50:61])
+
+
+@pytest.mark.parametrize("count", [2, 3, 4])
+@pytest.mark.parametrize("fps", [24.0, 30.0])
+def test_frames_that_are_off_alike_are_found_and_put_back(count: int, fps: float) -> None:
+    """As of samples that were lost for a moment: off by as much, and back."""
+    clean, at = arm_shot(fps), round(2.1 * fps)
+    shot = with_samples(clean, "arm", "rotation.z", np.full(count, 18.0), at)
+    (flag,) = flags_of(shot)
+    assert (flag.fault, flag.control, flag.frames) == ("spike", "arm", (at, at + count - 1))
+    after = mended(shot, flag).channel("arm", "rotation.z").samples
+    right = clean.channel("arm", "rotation.z").samples
+    assert after is not None
+    assert right is not None
+    assert np.abs(after - right).max() < REFILLED * count
+
+
+@pytest.mark.parametrize("frames", [5, 7, 9])
+def test_a_quick_move_there_and_back_is_no_lapse(frames: int) -> None:
+    """A minimum-jerk move out and one back, within some frames: quick, but nobody's samples were lost."""
+    way = minimum_jerk(np.linspace(0.0, 1.0, frames))
+    move = 25.0 * np.concatenate([way, way[::-1]])
+    shot = with_samples(arm_shot(), "arm", "rotation.z", move, 50)
+    assert [flag.frames for flag in flags_of(shot) if flag.fault == "spike"] == []
