@@ -274,8 +274,16 @@ def _of_one_saw(stage: Stage, name: str, own: Wrap, found: list[Wrap]) -> list[W
     channel = stage.control(name).channel(own.worst)
     keys = None if channel is None else channel.keys
     if keys is None or len(own.channels) > 1 or keys.values.shape[1] > 1 or not sawn_off(keys.values[:, 0]):
-        return [own]
+        return _there_and_back(own, found)
     return sorted((wrap for wrap in found if wrap.channels == own.channels), key=lambda wrap: wrap.a)
+
+
+def _there_and_back(own: Wrap, found: list[Wrap]) -> list[Wrap]:
+    """A jump, and the one back at the next key or the one before, as of one key that is written the other way."""
+    alike = (w for w in found if w.channels == own.channels and w.sign == own.sign)
+    beside = (w for w in alike if own.b == w.a or own.a == w.b)
+    back = next((w for w in beside if np.allclose(np.add(w.offset, own.offset), 0.0)), None)
+    return [own] if back is None else sorted((own, back), key=lambda wrap: wrap.a)
 
 
 def _one_by_one(stage: Stage, name: str, group: list[Wrap], after: bool) -> Shot:

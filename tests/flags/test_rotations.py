@@ -37,7 +37,8 @@ from refine.shot import (
     frozen,
     make_keys,
 )
-from tests.flags.tolerances import JUMP_PUT_BACK
+from tests import hand_made
+from tests.flags.tolerances import JUMP_PUT_BACK, SAME_SHAPE
 from tests.open_clips import clip_or_skip
 from tests.tolerances import SAME_TURN
 
@@ -366,3 +367,22 @@ def test_lines_take_the_short_way_whatever_the_sign() -> None:
     lines = replace(keys, segment=frozen(np.full(len(keys), Segment.LINE), np.int8))
     sign = np.where(keys.frames >= 30, -1.0, 1.0)[:, None]
     assert flags(shot_of(Channel(QUATERNION, lines.changed(values=sign * keys.values)))) == []
+
+
+@pytest.mark.parametrize("turn", [-360.0, 360.0])
+@pytest.mark.parametrize("which", [0, 1], ids=["first", "second"])
+def test_one_key_that_is_written_a_turn_off_is_written_back_alone(turn: float, which: int) -> None:
+    """It jumps there and back: whichever jump is asked for, the keys around stay."""
+    clean = hand_made.two_part_shot("natural")
+    keys = hand_made.keys_of(clean, "arm", "rotation.z")
+    k = 9
+    values = keys.values.copy()
+    values[k] += turn
+    shot = hand_made.with_keys(clean, "arm", "rotation.z", keys.changed(values=values))
+    jumps = [flag for flag in check(stage_of(shot, Look())) if flag.fault == "angle wrap"]
+    assert len(jumps) == 2
+    result = mend(shot, Look(), [jumps[which]])
+    assert result.left == ()
+    np.testing.assert_allclose(
+        hand_made.keys_of(result.shot, "arm", "rotation.z").values, keys.values, atol=SAME_SHAPE
+    )
