@@ -19,6 +19,7 @@ FEW = 48.0  # [judge] fps, below which quick motion is in those as well, and hig
 HIGHER = (6, 8)  # the noise of captured motion isn't white, and those see the least of it
 BACK = 0.5  # of a spike's height that may be left between its two sides
 OWN = 0.7  # [judge] of a spike's height that its neighbours on both sides don't lead up to
+SHADOW = 0.3  # [judge] of a spike that its neighbours may seem to be off for it
 SPIKE = 6.0  # robust sigmas, back within a frame
 SMOOTHER = 0.5  # [judge] a range with less than half of its surroundings' noise has been smoothed already
 STANDS_OUT = 2.0  # [judge] times the surroundings' noise: then the range is flagged without being named
@@ -113,7 +114,9 @@ def _spikes(y: Array) -> NDArray[np.bool_]:
     away = np.linalg.norm(y - median, axis=1)
     steps = np.linalg.norm(np.diff(y, axis=0), axis=1)
     sigma = max(robust_sigma(away[away > 0]), 0.3 * float(np.median(steps)))
-    far = away > SPIKE * max(sigma, 1e-12)
+    # What a spike does to the median beside it, in a quick move, is no spike.
+    highest = np.max(np.stack([np.pad(away, 2)[i : i + len(y)] for i in range(5)]), axis=0)
+    far = (away > SPIKE * max(sigma, 1e-12)) & (away > SHADOW * highest)
     # Two samples long at most: longer excursions are moves. And back where it came from: a step is none.
     alone = np.convolve(far, np.ones(5), "same") <= 2
     back = np.zeros(len(y), np.bool_)

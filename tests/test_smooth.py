@@ -79,6 +79,16 @@ def test_spikes_are_found_one_and_two_frames_long() -> None:
     assert 120 not in found_noise(baked_shot({"rotation.z": values}, FPS)).spikes
 
 
+@pytest.mark.parametrize("by", [18.0, -18.0])
+def test_a_spike_amid_a_quick_move_is_found(by: float) -> None:
+    """Against the move it draws the median of the samples beside it away as well."""
+    move = 30.0 / (1.0 + np.exp(-(np.arange(N) - 200.0) / 4.0)) + noisy(0.05) - MOTION
+    for at in (198, 200, 203):
+        values = move + by * (np.arange(N) == at)
+        assert found_noise(baked_shot({"rotation.z": values}, 24.0)).spikes == (at,)
+    assert found_noise(baked_shot({"rotation.z": move}, 24.0)).spikes == ()
+
+
 def test_a_step_and_a_bump_of_five_frames_are_moves_not_spikes() -> None:
     for bump in (np.arange(N) >= 200, (np.arange(N) >= 200) & (np.arange(N) < 205)):
         assert not {*range(196, 209)} & set(
