@@ -118,7 +118,7 @@ def _once(
         return replace(_NOTHING, words=name, why_not=why)
     pixels = most_moved(shot, posed, given.view, control.name, channel.name)[1]
     if not found.spikes and 0 < 3 * found.inside * pixels < INVISIBLE:
-        why = f"its noise of {found.inside:.3g} {channel.unit} can't be seen"
+        why = f"its noise of {found.inside:.3g} {_unit(shot, channel)} can't be seen"
         return replace(_NOTHING, words=name, why_not=why)
     result = smoothed(
         channel, shot, given.frames, found, strength, breaks, _held(locks, control, channel, shot)
@@ -129,7 +129,7 @@ def _once(
     ratio = found.inside / found.around if found.around > 0 else 1.0
     answer = Baked(
         changed,
-        _words(name, channel, found, result.hz),
+        _words(name, _unit(shot, channel), found, result.hz),
         found.stands_out,
         ratio / (1 + ratio),
         result.residuals,
@@ -219,7 +219,12 @@ def _slides(shot: Shot, posed: Pose, moves: list[tuple[Array, Point]]) -> str:
     return ""
 
 
-def _words(name: str, channel: Channel, found: Noise, hz: float) -> str:
+def _unit(shot: Shot, channel: Channel) -> str:
+    """Degrees, the shot's length unit where it has a name, or that there is none."""
+    return (shot.length_unit if channel.unit == "unit" else channel.unit) or "(no unit)"
+
+
+def _words(name: str, unit: str, found: Noise, hz: float) -> str:
     spikes = f" and {len(found.spikes)} spike{'s' * (len(found.spikes) > 1)}" if found.spikes else ""
-    size = f"{found.inside:.3g} {channel.unit or '(no unit)'}"
+    size = f"{found.inside:.3g} {unit}"
     return f"{name}: noise of {size}{spikes}, smoothed so that half of {hz:.3g} Hz is left"

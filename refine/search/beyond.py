@@ -42,6 +42,9 @@ def smooth(work: Work, control: str, touched: Sequence[str]) -> None:
             work.shot = result.shot
             work.residuals += result.residuals
             return
+    why = f"smoothing it by a strength of {work.request.strength:g} would make keys look off that are right"
+    work.reasons.append(f"{control} isn't smoothed further: {why}")
+    work.untaken += [f"{control}.{name}: {why}" for name in touched]
 
 
 def _free_unknowns(work: Work, control: str, name: str) -> list[Unknown]:
