@@ -166,9 +166,9 @@ def read_changes(data: bytes, name: str) -> tuple[str, tuple[Change, ...]]:
     found = tuple(_change(change, f"{name}: changes[{i}]") for i, change in enumerate(changes))
     known: dict[tuple[object, ...], int] = {}
     for i, change in enumerate(found):
-        first = known.setdefault((change.place, change.key is None, change.taken), i)
+        first = i if change.key is None else known.setdefault((change.place, change.taken), i)
         if first != i:
-            raise InputError(f"{name}: changes[{i}]", f"the same number as in changes[{first}]", "each once")
+            raise InputError(f"{name}: changes[{i}]", f"the same key as in changes[{first}]", "each once")
     return sha, found
 
 

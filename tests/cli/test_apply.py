@@ -432,14 +432,6 @@ def test_a_selector_s_frames_are_refused_as_what_they_are(shot: Path, frames: st
     assert_refused(refused, "isn't a frame or a range of frames")
 
 
-def test_a_suggestion_that_says_a_change_twice_is_refused(shot: Path) -> None:
-    suggestion = suggested(shot)
-    plain = json.loads(suggestion.read_text())
-    plain["changes"].append(plain["changes"][0])
-    suggestion.write_text(json.dumps(plain))
-    assert_refused(refine("apply", shot, suggestion), f"changes[{len(plain['changes']) - 1}]", "each once")
-
-
 def test_a_side_file_s_name_that_is_a_dangling_link_stays(shot: Path, tmp_path: Path) -> None:
     side = shot.with_name(shot.name.replace(".shot.json", ".marks.json"))
     side.write_text(

@@ -14,7 +14,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from refine.application import Applied, applied, as_document, chosen, proof
-from refine.changes import Change, differences, made
+from refine.changes import Change, as_json, differences, made
 from refine.errors import InputError
 from refine.formats import Document, keys_table, parsed, shot_file, write
 from refine.key_rows import Key, key_at, of_rows, only, smooth, with_keys
@@ -204,6 +204,16 @@ def test_a_suggestion_file_says_all_of_it(name: str) -> None:
         Draft202012Validator(schema).validate(plain)
         file = {"schema": "motion-refine/suggestion/1", "sha256": source.sha256, "changes": plain["made"]}
         assert read_changes(json.dumps(file).encode(), "s")[1] == tuple(changes)
+
+
+def test_a_suggestion_that_names_a_whole_key_twice_is_refused() -> None:
+    """Made, such a result couldn't be undone: the key would be put in twice."""
+    source = sources()["shot"]
+    changes = changes_to(source, AFTER["one out"])
+    plain = [as_json(change) for change in (*changes, changes[0])]
+    file = {"schema": "motion-refine/suggestion/1", "sha256": source.sha256, "changes": plain}
+    with pytest.raises(InputError, match="the same key as in"):
+        read_changes(json.dumps(file).encode(), "s")
 
 
 @pytest.mark.parametrize("name", sources())
