@@ -16,6 +16,7 @@ from refine.key_rows import content, key_at
 
 BESIDE = 4  # frames beside one that is out of place, by which it is told [judge]
 LITTLE = 1 / 3  # [judge] of its frames that may move of a tremor that was there before
+MANY = 2  # [judge] times as many new warnings as there were, for which these aren't worth a mend
 SMALLER = 0.5  # [judge] of its amount that a flag may keep and still count as mended
 
 
@@ -42,10 +43,16 @@ class Brought(NamedTuple):
 
 
 def brought(mended: Sequence[Flag], before: Sequence[Flag], after: Sequence[Flag]) -> Iterator[Brought]:
-    """What mends bring that they mustn't. Where one of several is chosen, it brings no new flag at all."""
-    every, faults = any(flag.fault in TRIES for flag in mended), {flag.fault for flag in mended}
-    for other in at_least(after, "warn"):
-        if (every or other.severity == "error" or other.fault in faults) and is_new(other, before):
+    """What mends bring that they mustn't: new errors, those of their own fault, and for warnings many others.
+
+    Where one of several is chosen, it brings no new flag at all.
+    """
+    faults = {flag.fault for flag in mended}
+    new = [other for other in at_least(after, "warn") if is_new(other, before)]
+    light = all(flag.severity != "error" for flag in mended)
+    every = not faults.isdisjoint(TRIES) or (light and len(new) > MANY * len(mended))
+    for other in new:
+        if every or other.severity == "error" or other.fault in faults:
             why = f"mending it would make a new {SAID[other.severity]}: {other.control}: {other.message}"
             yield Brought(other, why)
 

@@ -6,9 +6,10 @@ import pytest
 
 from benchmarks.planted import feet
 from refine.flags.check import check, stage_of
-from refine.flags.flag import RANK, Flag, twin
+from refine.flags.flag import RANK, Cause, Flag, Severity, twin
 from refine.flags.look import Look
 from refine.flags.mend import mend
+from refine.flags.verdict import brought
 from refine.shot import Shot
 
 
@@ -27,3 +28,25 @@ def test_the_warnings_that_a_mend_brings_are_said(seed: int, brings: bool) -> No
     new = [flag for flag in flags(result.shot) if twin(flag, before) is None]
     assert bool(new) == brings
     assert result.notes == tuple(f"this brings a new warning: {f.control}: {f.message}" for f in new)
+
+
+def flag(fault: str, severity: Severity, frame: int) -> Flag:
+    cause = Cause("hips", "translation.y", (float(frame),))
+    return Flag(
+        fault, "hips", "translation.y", (frame, frame), severity, 3.0, "px", cause, "is off", "put it back"
+    )
+
+
+@pytest.mark.parametrize(
+    ("severity", "count", "kept"), [("warn", 2, True), ("warn", 3, False), ("error", 9, True)]
+)
+def test_a_warning_isn_t_worth_many_others(severity: Severity, count: int, kept: bool) -> None:
+    mended = flag("sliding contact", severity, 1)
+    new = [flag("moved key", "warn", 20 * n + 20) for n in range(count)]
+    assert (list(brought([mended], [mended], new)) == []) == kept
+
+
+def test_a_new_error_or_another_of_its_fault_is_never_kept() -> None:
+    mended = flag("moved key", "error", 1)
+    for new in (flag("spike", "error", 40), flag("moved key", "warn", 40)):
+        assert [each.flag for each in brought([mended], [mended], [new])] == [new]
