@@ -33,6 +33,7 @@ TOGETHER = 3  # parts that leave their course on one frame are moved by the same
 USUAL = 2.2  # sigmas by which the third strongest of a body's joints stands out on any frame [judge]
 WITH = 2.5  # sigmas from which a control's other channels are taken to lapse with the one found [judge]
 QUICK = len(TO_AND_FRO)  # shapes of quick motion; what is off alike for some frames may be a quick move
+ALIKE = 0.8  # and of those off alike, of which noise has some as well [judge]
 SIMPLER = 0.8  # of its sigmas that a lapse keeps for each further frame it takes: it fits more easily [judge]
 MADE_UP = 0.25  # share of a lapse that must show: what is made up for by other controls shows less [judge]
 
@@ -130,7 +131,8 @@ def _of_control(
     """The lapses of one control; of those that overlap the one that stands out most."""
     found: list[tuple[float, int, int, int]] = []
     for shape, (fit, burst) in enumerate(zip(fits, bursts, strict=True)):
-        beyond = SIMPLER ** (len(SHAPES[shape]) - 1) * fit.sigmas / burst
+        simple = SIMPLER ** (len(SHAPES[shape]) - 1) * (1.0 if shape < QUICK else ALIKE)
+        beyond = simple * fit.sigmas / burst
         for row, n in zip(*np.nonzero((beyond > sigmas) & fit.clear), strict=True):
             if _alone(fit.amount[row], n):
                 found.append((float(beyond[row, n]), shape, int(row), int(n)))
