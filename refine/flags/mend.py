@@ -201,6 +201,6 @@ def _moved_frames(before: Shot, after: Shot) -> tuple[int, int] | None:
 def picture(document: Document, look: Look, flag: Flag) -> str:
     """One flag, before and after its mend; only before where it has none."""
     result = mend(document.shot, look, [flag], asked=(flag.id,))
-    title = f"{flag.fault}: {flag.message}"
+    title = f"{flag.fault}: {flag.message}".replace("; ", ", ")  # one reason, however many parts it has
     found = _described(document, look, [flag], result.shot, title)
     return of_suggestion(document.shot, result.shot, found, (flag.control,), look.camera)

@@ -64,10 +64,12 @@ def text(x: float, y: float, words: str, size: float = 12, **attributes: Attribu
 
 
 def haloed(x: float, y: float, words: str, size: float, halo: str = PAPER, **attributes: Attribute) -> str:
-    """A line of text with the ground's colour around it, to be read over lines."""
-    return text(
-        x, y, words, size, **{"stroke": halo, "stroke_width": 3, "paint_order": "stroke", **attributes}
-    )
+    """A line of text with the ground's colour around it, to be read over lines.
+
+    Twice, for programs that don't know of an order in which to paint; read aloud it is once.
+    """
+    ground = {**attributes, "fill": halo, "stroke": halo, "stroke_width": 3, "aria_hidden": "true"}
+    return text(x, y, words, size, **ground) + text(x, y, words, size, **attributes)
 
 
 def line(a: Sequence[float], b: Sequence[float], **attributes: Attribute) -> str:
