@@ -150,7 +150,9 @@ def _off_rules(motion: ChainMotion) -> Array:
             else:
                 rows[unknown.key, j] = unknown.unit
         gaps = np.diff(keys.frames, prepend=-np.inf, append=np.inf)
-        found.append((rows * np.minimum(gaps[:-1], gaps[1:])[:, None] / 4.0)[follows & rows.any(axis=1)])
+        near = np.minimum(gaps[:-1], gaps[1:])
+        near[np.isinf(near)] = 0.0  # of one key alone, whose slope moves nothing
+        found.append((rows * near[:, None] / 4.0)[follows & rows.any(axis=1)])
     return np.vstack(found)
 
 
