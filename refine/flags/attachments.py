@@ -67,7 +67,13 @@ def across(stage: Stage, flag: Flag) -> Iterator[Shot]:
     A side that it keeps to the end of the shot or to another jump goes before one in which the shift has to die away.
     """
     k = int(np.searchsorted(stage.frames, flag.frames[0]))
-    pop = max((p for p in pops(stage, flag.control) if p.k == k), key=lambda p: p.px)
+    near = [
+        p for p in pops(stage, flag.control) if abs(p.k - k) <= 1
+    ]  # another mend may have moved it by a frame
+    if not near:
+        return iter(())
+    pop = max(near, key=lambda p: (p.k == k, p.px))
+    k = pop.k
     if not pop.own:
         raise NoSolution(f"it is {pop.target} that jumps: mend that first")
     point, target = Point(flag.control, stage.control(flag.control).pivot), pop.target

@@ -138,9 +138,13 @@ def _by_search(stage: Stage, flag: Flag, strength: float) -> tuple[Iterable[Shot
     numbers = [c for c in found.changes if c.field != "key"]
     changes = [c for c in numbers if c.channel == flag.cause.channel]
     here = (flag.cause.channel, flag.cause.frames)
-    options = [c.changes for c in found.candidates if (c.channel, c.frames) == here]
+    options = [
+        [change for change in each.changes if change.field != "key"]
+        for each in found.candidates
+        if (each.channel, each.frames) == here
+    ]
     if not changes and options:
-        changes = list(options.pop(0))
+        changes = options.pop(0)
     if not changes:
         return (), found.reason
     at = set(flag.cause.frames)

@@ -13,6 +13,7 @@ from dataclasses import replace
 from refine.flags import carried, contacts, keys, rotations, still
 from refine.flags.flag import GOES, RANK, Flag
 from refine.flags.stage import Stage
+from refine.rig import carriers
 from refine.shot import ROTATIONS
 
 # What a control's own motion shows.
@@ -50,7 +51,12 @@ def _of_wrap(_: Stage, flag: Flag, wrap: Flag) -> bool:
 
 
 def _of_pop(stage: Stage, flag: Flag, pop: Flag) -> bool:
-    """Whether a flag is of a slide that begins or ends with a jump of what slides, or is held, or of the jump alone."""
+    """Whether a flag is of a slide that begins or ends with a jump of what slides, or is held, or of the jump alone.
+
+    Where it is the hand that jumps, the slide is what tells of that.
+    """
+    if pop.cause.control != pop.control:
+        return False
     held = stage.control(pop.control)
     here = flag.control in (held.name, held.parent, *(link.to for link in held.links))
     near = flag.frames[0] - 1 <= pop.frames[0] and pop.frames[1] <= flag.frames[1] + 1
@@ -58,6 +64,14 @@ def _of_pop(stage: Stage, flag: Flag, pop: Flag) -> bool:
     slides = flag.fault == contacts.SLIDING and near and (here or _on(stage, flag, held.name))
     jumps = flag.fault in IN_SAMPLES and flag.control == held.name and flag.frames == pop.frames
     return slides or jumps
+
+
+def _of_slide(stage: Stage, flag: Flag, slide: Flag) -> bool:
+    """Whether a flag is of a jump in the hand that the hand makes by sliding."""
+    jumps = flag.fault == carried.FAULT and flag.cause.control != flag.control
+    near = slide.frames[0] - 1 <= flag.frames[0] <= slide.frames[1]
+    own = slide.control in (flag.cause.control, *carriers(stage.shot, flag.cause.control))
+    return jumps and near and own
 
 
 def _on(stage: Stage, flag: Flag, held: str) -> bool:
@@ -85,5 +99,6 @@ FIRST = (rotations.FAULT, carried.FAULT)
 MAKES: dict[str, Part] = {
     rotations.FAULT: _of_wrap,
     carried.FAULT: _of_pop,
+    contacts.SLIDING: _of_slide,
     still.DROPOUT: _of_dropout,
 }

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from refine.changes import differences
+from refine.flags.attachments import across
 from refine.flags.carried import FAULT, moved_along, pops
 from refine.flags.check import check, stage_of
 from refine.flags.contacts import SLIDING
@@ -172,3 +173,10 @@ def test_a_link_to_what_it_looks_at_carries_nothing() -> None:
     cup = replace(shot.controls[-1], links=(Link("aim", "hand"),))
     shot = replace(shot, controls=(*shot.controls[:-1], cup))
     assert not moved_along(stage_of(shot, Look()), "cup", (50, 79))
+
+
+def test_a_jump_that_an_earlier_mend_took_away_has_no_mend() -> None:
+    shot = there_and_back(30, 10)
+    flag = of(shot, FAULT)[0]
+    assert list(across(stage_of(attached(0, 0.0), Look()), flag)) == []
+    assert list(across(stage_of(there_and_back(31, 10), Look()), flag))

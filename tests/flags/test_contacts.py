@@ -7,8 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from benchmarks.planted.bases import as_baked
 from benchmarks.planted.contacts import distance, hits, plant, stepping
+from benchmarks.quality_held import BAKER, sound
 from benchmarks.scored import row_of
+from refine.changes import differences
 from refine.flags import attachments, contacts, ground
 from refine.flags.check import check, stage_of
 from refine.flags.flag import Flag
@@ -23,7 +26,7 @@ from refine.limbs.planting import minimum_jerk
 from refine.pose import Point, pose, world_point
 from refine.shot import Channel, Control, Link, Mark, Pin, Shot, frozen, make_keys
 from refine.view import project, view
-from tests.flags.tolerances import RESTORED_METRES, RESTORED_PIXELS, STANDS
+from tests.flags.tolerances import BACK_METRES, RESTORED_METRES, RESTORED_PIXELS, STANDS
 from tests.open_clips import clip_or_skip
 
 RATES = (12.0, 24.0, 30.0, 60.0)
@@ -417,3 +420,21 @@ def test_what_one_look_names_another_knows_whatever_was_looked_at_meanwhile() ->
     contacts_of = [standing(stage).contacts for stage in stages]
     for stage, own in zip(stages, contacts_of, strict=True):
         assert all(contact in resting(stage) and contact in planted_lows(stage) for contact in own)
+
+
+def test_limbs_that_slide_together_are_put_back_by_what_carries_them() -> None:
+    """Hips that stand off for a while, with a sample on every frame: they go back, and no limb is bent."""
+    clean = as_baked(sound(BAKER, 0))
+    channel = clean.channel("hips", "translation.y")
+    assert channel.samples is not None
+    away = channel.samples.copy()
+    away[99:119] -= 0.03
+    shot = clean.with_channel("hips", replace(channel, samples=frozen(away)))
+    found = [flag for flag in check(looked(shot)) if flag.fault == "sliding contact"]
+    assert [(flag.control, flag.severity) for flag in found] == [("hips", "error")]
+    result = mend(shot, Look(), found)
+    assert result.left == ()
+    assert {change.control for change in differences(shot, result.shot)} == {"hips"}
+    back = result.shot.channel("hips", "translation.y").samples
+    assert back is not None
+    assert np.abs(back - channel.samples).max() < BACK_METRES
