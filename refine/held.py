@@ -13,6 +13,7 @@ from refine.shot import Array, Channel, Keys, Mark, Pin, Shot
 # What "meant" has to say, if anything, to hold keys or samples that are searched: the faults that are mended there.
 MEANT_KEYS = ("", "moved key", "stray slope", "zigzag")
 MEANT_SAMPLES = ("", "jitter", "spike")
+MEANT_POSES = ("off-frame key",)  # beside those of keys: that a pose stands where it does
 
 
 @dataclass(frozen=True, slots=True)

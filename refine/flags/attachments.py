@@ -67,9 +67,8 @@ def across(stage: Stage, flag: Flag) -> Iterator[Shot]:
     A side that it keeps to the end of the shot or to another jump goes before one in which the shift has to die away.
     """
     k = int(np.searchsorted(stage.frames, flag.frames[0]))
-    near = [
-        p for p in pops(stage, flag.control) if abs(p.k - k) <= 1
-    ]  # another mend may have moved it by a frame
+    # Another mend may have moved it by a frame, or taken it away.
+    near = [pop for pop in pops(stage, flag.control) if abs(pop.k - k) <= 1]
     if not near:
         return iter(())
     pop = max(near, key=lambda p: (p.k == k, p.px))

@@ -20,9 +20,7 @@ from refine.shot import TRANSLATIONS, Array, Channel
 from refine.view import project
 
 FAULT = "attachment pop"
-STILL = (
-    0.25  # [judge] px a frame at LINES lines, under which a control goes along without a mark that says so
-)
+STILL = 0.25  # [judge] px a frame at LINES lines, under which a control goes along whatever marks say
 LINES = 1080
 AROUND = 8  # frames to each side whose steps are usual [judge]
 KEEPS = 0.9  # of the frames in which a carried control keeps its place, if it is held [judge]

@@ -36,7 +36,8 @@ Json = dict[str, object]
 T = TypeVar("T")
 
 RIG = ("parent", "part", "rest", "pivot", "order", "tip", "mass", "links")
-NARROWEST = 1e-3  # deg: a camera sees the moon under half a degree
+NARROWEST = 1e-3  # deg: no lens is so long
+SEES = f"{NARROWEST:g} or more and less than 180 degrees"
 LENS = ("vertical_angle", "lens", "width", "height", "aspect")
 LINKS = ("aim", "attachment", "constraint")
 MARKS = ("contact", "accent", "cut", "hold", "meant")
@@ -150,7 +151,7 @@ def lens(members: Json, at: At) -> tuple[float, int, int, float]:
     place = at.member("vertical_angle")
     angle = as_positive(members["vertical_angle"], place)
     if not NARROWEST <= angle < 180:
-        raise place.error(f"found {angle:g}", f"{NARROWEST:g} or more and less than 180 degrees")
+        raise place.error(f"found {angle:g}", SEES)
     return angle, width, height, aspect
 
 
@@ -160,8 +161,8 @@ def _angle_of_lens(value: object, at: At) -> float:
     focal = as_positive(required(members, "focal_length", at), at.member("focal_length"))
     sensor = as_positive(required(members, "sensor_height", at), at.member("sensor_height"))
     angle = math.degrees(2 * math.atan(sensor / (2 * focal)))
-    if not 0 < angle < 180:
-        raise at.error(f"an angle of view of {angle:g} degrees", "more than 0 and less than 180 degrees")
+    if not NARROWEST <= angle < 180:
+        raise at.error(f"an angle of view of {angle:g} degrees", SEES)
     return angle
 
 

@@ -7,12 +7,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from refine.held import meant
+from refine.held import MEANT_POSES, meant
 from refine.pose_time import Strayed, keyed, strayed_poses, with_pose_moved
 from refine.search.work import INVISIBLE, Work
 from refine.shot import Shot
-
-MEANT = "off-frame key"  # what "meant" has to say of a pose that stands beside its frame
 
 
 def put_back(work: Work, name: str) -> None:
@@ -25,7 +23,7 @@ def put_back(work: Work, name: str) -> None:
 
 def _moved(work: Work, name: str, pose: Strayed) -> bool:
     first, last = work.locks.frames
-    marks = meant(work.shot, name, (MEANT,))
+    marks = meant(work.shot, name, MEANT_POSES)
     if not first <= pose.frame <= last or any(m.frames[0] <= pose.frame <= m.frames[1] for m in marks):
         return False
     why = f"{name}: {pose}"

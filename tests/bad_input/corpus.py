@@ -157,6 +157,7 @@ def _shots() -> Iterator[Bad]:
         ("camera_like_control", "cameras/0/name", "hand"),
         ("camera_without_lens", "cameras/0/vertical_angle", ...),
         ("camera_angle", "cameras/0/vertical_angle", 180),
+        ("camera_angle_of_nothing", "cameras/0/vertical_angle", 1e-300),
         ("camera_size", "cameras/0/width", 0),
         ("empty_name", "controls/0/name", ""),
         ("name_of_two_lines", "controls/0/name", "hips\nhand"),
